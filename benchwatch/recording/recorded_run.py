@@ -234,7 +234,7 @@ def play_batch(
             if OVERRANGE not in flags:
                 frequency_hz = float(text)
         elif nominal is not None and math.isfinite(offset_hz):
-            text = f"{_WIDE.add(nominal, Decimal(repr(offset_hz))):f}"
+            text = f"{_EXACT_SUM.add(nominal, Decimal(repr(offset_hz))):f}"
             frequency_hz = float(text)
         # Calling the class with keywords would build a dict of them first: 0.7 us more a row.
         reading = new(Reading)
@@ -259,7 +259,7 @@ def play_batch(
 
 _NO_FLAGS: Final[frozenset[Flag]] = frozenset()
 _SPIKE: Final[frozenset[Flag]] = frozenset({SPIKE})
-_WIDE: Final = Context(prec=40)
+_EXACT_SUM: Final = Context(prec=40)
 
 
 def _gap(gap: RecordingGap, name: str, start_s: float) -> Gap:

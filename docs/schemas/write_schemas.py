@@ -1,6 +1,6 @@
-"""Writes the JSON schemas beside this file from the declarations that the program reads by.
+"""Writes the JSON schemas in this folder from the declarations of the files that the program reads.
 
-Run it after a key was added or changed: ``python docs/schemas/write_schemas.py``.
+Run it after adding or changing a key: ``python docs/schemas/write_schemas.py``.
 """
 
 import json
@@ -19,7 +19,7 @@ FILES = {
 
 
 def schema_texts() -> dict[str, str]:
-    """Return the text of each schema by its file's name."""
+    """Return the text of each schema, by the name of its file."""
     return {
         f"{name}.schema.json": json.dumps(json_schema(table, title), indent=2) + "\n"
         for name, (table, title) in FILES.items()

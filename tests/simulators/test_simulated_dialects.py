@@ -10,8 +10,8 @@ from simulated_kit import a_counting
 
 from benchwatch_simulators.bench_time import BenchTime, LeapClock
 from benchwatch_simulators.counters.interval_counter import IntervalCounter, Pulses
-from benchwatch_simulators.counters.talk_only import Gates, TalkOnlyCounter, displayed
-from benchwatch_simulators.counters.terse_counter import OVERFLOW, TerseCounter, in_fixed_width
+from benchwatch_simulators.counters.talk_only import Gates, TalkOnlyCounter, write_display
+from benchwatch_simulators.counters.terse_counter import OVERFLOW, TerseCounter, write_fixed_width
 from benchwatch_simulators.oscillator.oscillator import OscillatorSpec
 
 OFF = OscillatorSpec(landing=3.7e-8)
@@ -25,7 +25,8 @@ def a_terse_counter(counting=None, clock=None):
 
 def test_a_terse_reading_is_fixed_in_width():
     """A header, the mantissa in MHz, an exponent, whatever the digits."""
-    written = [in_fixed_width(Decimal(text)) for text in ("10000000.3696", "4999999.89", "32768")]
+    texts = ("10000000.3696", "4999999.89", "32768")
+    written = [write_fixed_width(Decimal(text)) for text in texts]
 
     assert written == ["F   10.0000003696E+06", "F      4.99999989E+06", "F        0.032768E+06"]
 
@@ -96,8 +97,8 @@ def test_every_listener_hears_the_same_line():
 
 def test_the_display_groups_its_digits():
     """In threes after the point."""
-    assert displayed(Decimal("10000000.24")) == "10.000 000 24 MHz"
-    assert displayed(Decimal("4999999.8896")) == "4.999 999 889 6 MHz"
+    assert write_display(Decimal("10000000.24")) == "10.000 000 24 MHz"
+    assert write_display(Decimal("4999999.8896")) == "4.999 999 889 6 MHz"
 
 
 def intervals(count, *, first_s=0.25, period_s=1.0, **spec):

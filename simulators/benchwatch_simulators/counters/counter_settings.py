@@ -9,7 +9,12 @@ from dataclasses import dataclass
 
 from benchwatch_simulators.counters.edge_counter import Counting
 from benchwatch_simulators.scpi.scpi_errors import ScpiError
-from benchwatch_simulators.scpi.scpi_parameters import ParameterLimits, number, switch, word
+from benchwatch_simulators.scpi.scpi_parameters import (
+    ParameterLimits,
+    read_number,
+    read_switch,
+    read_word,
+)
 from benchwatch_simulators.scpi.scpi_tree import CommandTree
 
 GATE_PATTERNS = {
@@ -93,7 +98,7 @@ class CounterSettings:
         tree.add("TRIGger:SOURce?", lambda: "BUS" if self.on_bus_trigger else "IMM")
         tree.add("[SENSe#:]FUNCtion[:ON]", self._setter("FUNC", _function), 1)
         tree.add("[SENSe#:]FUNCtion[:ON]?", lambda: f'"{self._words["FUNC"]}"')
-        tree.add("INPut#:COUPling", self._setter("COUP", lambda text: word(text, "AC", "DC")), 1)
+        tree.add("INPut#:COUPling", self._setter("COUP", _coupling), 1)
         tree.add("INPut#:COUPling?", lambda: self._words["COUP"])
         tree.add("INPut#:IMPedance", self._setter("IMP", _impedance), 1)
         tree.add("INPut#:IMPedance?", lambda: self._words["IMP"])
@@ -108,7 +113,7 @@ class CounterSettings:
         return set_word
 
     def _set_gate(self, text: str) -> None:
-        self.gate_s = number(text, self.limits)
+        self.gate_s = read_number(text, self.limits)
         self._changed()
 
     def _read_gate(self, text: str = "") -> str:
@@ -118,7 +123,7 @@ class CounterSettings:
         return f"{named:+.6E}"
 
     def _set_source(self, text: str) -> None:
-        source = word(text, "INTernal", "EXTernal")
+        source = read_word(text, "INTernal", "EXTernal")
         if source == "EXT" and not self._counting.reference_present:
             raise ScpiError(-221, "no reference at the input")
         self._counting.external = source == "EXT"
@@ -126,18 +131,22 @@ class CounterSettings:
         self._changed()
 
     def _set_auto(self, text: str) -> None:
-        self._counting.automatic = switch(text)
+        self._counting.automatic = read_switch(text)
         if self._counting.automatic:
             self._counting.external = self._counting.reference is not None
         self._changed()
 
     def _set_trigger(self, text: str) -> None:
-        self.on_bus_trigger = word(text, "IMMediate", "BUS") == "BUS"
+        self.on_bus_trigger = read_word(text, "IMMediate", "BUS") == "BUS"
         self._changed()
 
 
+def _coupling(text: str) -> str:
+    return read_word(text, "AC", "DC")
+
+
 def _impedance(text: str) -> str:
-    ohms = number(text, ParameterLimits(least=50.0, most=1e6, default=1e6, unit="OHM"))
+    ohms = read_number(text, ParameterLimits(least=50.0, most=1e6, default=1e6, unit="OHM"))
     if ohms not in (50.0, 1e6):
         raise ScpiError(-224, text)
     return f"{ohms:.0f}"
@@ -146,4 +155,4 @@ def _impedance(text: str) -> str:
 def _function(text: str) -> str:
     if text[0] not in "'\"":
         raise ScpiError(-104, text)
-    return word(text[1:-1] or "-", "FREQuency")
+    return read_word(text[1:-1] or "-", "FREQuency")

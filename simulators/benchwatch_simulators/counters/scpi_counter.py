@@ -13,7 +13,7 @@ from benchwatch_simulators.counters.edge_counter import Counting
 from benchwatch_simulators.counters.gate_cycle import GateCycle
 from benchwatch_simulators.scpi.scpi_errors import ScpiError
 from benchwatch_simulators.scpi.scpi_instrument import MEASURING, NOT_A_NUMBER, ScpiInstrument
-from benchwatch_simulators.scpi.scpi_parameters import ParameterLimits, number, switch
+from benchwatch_simulators.scpi.scpi_parameters import ParameterLimits, read_number, read_switch
 
 INFINITE = "+9.9E+37"
 
@@ -125,7 +125,7 @@ class SimulatedScpiCounter(ScpiInstrument):
         expected = float(self.counting.signal.spec.nominal_hz)
         if numbers:
             highest = float(self.counting.spec.maximum_hz)
-            expected = number(
+            expected = read_number(
                 numbers[0], ParameterLimits(least=0.001, most=highest, default=expected, unit="HZ")
             )
         if len(numbers) > 1:
@@ -142,7 +142,7 @@ class SimulatedScpiCounter(ScpiInstrument):
             at_one_second_hz / max(gate_s, 1e-9)
             for gate_s in (gates.most, gates.least, gates.default)
         )
-        return at_one_second_hz / number(
+        return at_one_second_hz / read_number(
             resolution, ParameterLimits(least=finest, most=coarsest, default=usual, unit="HZ")
         )
 
@@ -178,7 +178,7 @@ class SimulatedScpiCounter(ScpiInstrument):
         self.note("operation", MEASURING)
 
     def _set_continuous(self, text: str) -> None:
-        on = switch(text)
+        on = read_switch(text)
         if on and self.settings.on_bus_trigger:
             raise ScpiError(-221, "trigger source is BUS")
         if on != self._cycle.continuous:

@@ -68,7 +68,7 @@ class Gates:
             return None
         if frequency.is_infinite():
             return OVERFLOW
-        return displayed(frequency) if self._style == "display" else f"{frequency:+E}"
+        return write_display(frequency) if self._style == "display" else f"{frequency:+E}"
 
 
 class TalkOnlyCounter:
@@ -151,7 +151,7 @@ class TalkOnlyCounter:
         """Do nothing: there are no settings."""
 
 
-def displayed(frequency: Decimal) -> str:
+def write_display(frequency: Decimal) -> str:
     """Write a frequency in hertz as a display shows it: ``10.000 000 24 MHz``."""
     whole, _, digits = f"{frequency.scaleb(-6):f}".partition(".")
     groups = " ".join(digits[i : i + 3] for i in range(0, len(digits), 3))

@@ -104,10 +104,10 @@ class TerseCounter:
         start_s = self._time.now_s
         self._time.wait_until(start_s + self.gate_s)
         frequency = self.counting.count(start_s, self.gate_s)
-        return None if frequency is None else in_fixed_width(frequency)
+        return None if frequency is None else write_fixed_width(frequency)
 
 
-def in_fixed_width(frequency: Decimal) -> str:
+def write_fixed_width(frequency: Decimal) -> str:
     """Write a frequency in hertz as the counter does: ``F  10.0000024E+06``."""
     if frequency.is_infinite():
         return OVERFLOW

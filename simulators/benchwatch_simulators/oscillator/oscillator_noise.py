@@ -29,7 +29,7 @@ _Block = tuple[list[float], list[float]]
 """Values at the nodes of a block, and their running integral in units of the spacing."""
 
 
-def normals(seed: int, stream: int, block: int, count: int = _BLOCK_NODES) -> list[float]:
+def normal_values(seed: int, stream: int, block: int, count: int = _BLOCK_NODES) -> list[float]:
     """Return `count` standard normal values, determined by `seed`, `stream` and `block`."""
     key = np.array([seed & (2**64 - 1), stream], dtype=np.uint64)
     counter = np.array([0, block, 0, 0], dtype=np.uint64)
@@ -62,7 +62,7 @@ class HeldNoise:
 
     def _nodes(self, block: int) -> list[float]:
         """Return the values at the nodes of a block."""
-        return normals(self._seed, self._stream, block)
+        return normal_values(self._seed, self._stream, block)
 
     def _areas(self, nodes: list[float]) -> list[float]:
         """Return the integral from the first node to each node."""
@@ -111,7 +111,7 @@ class RampedNoise(HeldNoise):
         return self._spacing * (math.sin(self._stream * 12.9898) * 43758.5453 % 1.0)
 
     def _nodes(self, block: int) -> list[float]:
-        return [*super()._nodes(block), normals(self._seed, self._stream, block + 1, 1)[0]]
+        return [*super()._nodes(block), normal_values(self._seed, self._stream, block + 1, 1)[0]]
 
     def _areas(self, nodes: list[float]) -> list[float]:
         halves = ((a + b) / 2 for a, b in pairwise(nodes))
@@ -134,9 +134,9 @@ class WalkNoise(RampedNoise):
 
     def _nodes(self, block: int) -> list[float]:
         while len(self._starts) <= block + 1:
-            steps = normals(self._seed, self._stream, len(self._starts) - 1)
+            steps = normal_values(self._seed, self._stream, len(self._starts) - 1)
             self._starts.append(self._starts[-1] + math.fsum(steps))
-        steps = normals(self._seed, self._stream, block)
+        steps = normal_values(self._seed, self._stream, block)
         return list(accumulate(steps, initial=self._starts[block]))
 
 
@@ -198,5 +198,5 @@ class PhaseNoise:
         if block not in self._blocks:
             while len(self._blocks) >= _KEPT_BLOCKS:
                 del self._blocks[next(iter(self._blocks))]
-            self._blocks[block] = normals(self._seed, 3, block, self._BLOCK_EDGES)
+            self._blocks[block] = normal_values(self._seed, 3, block, self._BLOCK_EDGES)
         return self._sigma * self._blocks[block][position]

@@ -4,7 +4,7 @@ from collections import deque
 
 NO_ERROR = '0,"No error"'
 
-MESSAGES = {
+ERROR_TEXTS = {
     -101: "Invalid character",
     -102: "Syntax error",
     -103: "Invalid separator",
@@ -46,7 +46,7 @@ class ScpiError(Exception):
     """One error of the standard; `code` determines its class and event bit.
 
     Args:
-        code: one of `MESSAGES`.
+        code: one of `ERROR_TEXTS`.
         detail: text that caused the error; shortened, only printable ASCII is kept.
     """
 
@@ -59,7 +59,7 @@ class ScpiError(Exception):
     def text(self) -> str:
         """The error as ``SYSTem:ERRor?`` reports it."""
         detail = f";{self.detail}" if self.detail else ""
-        return f'{self.code},"{MESSAGES[self.code]}{detail}"'
+        return f'{self.code},"{ERROR_TEXTS[self.code]}{detail}"'
 
     @property
     def event_bit(self) -> int:

@@ -8,7 +8,7 @@ import threading
 from collections import deque
 
 from benchwatch_simulators.scpi.scpi_errors import ErrorQueue, ScpiError
-from benchwatch_simulators.scpi.scpi_parameters import whole
+from benchwatch_simulators.scpi.scpi_parameters import read_whole
 from benchwatch_simulators.scpi.scpi_syntax import MessageUnit, parse_message
 from benchwatch_simulators.scpi.scpi_tree import CommandTree
 
@@ -214,10 +214,10 @@ class ScpiInstrument:
         return "1"
 
     def _set_event_enable(self, text: str) -> None:
-        self._event_enable = whole(text, _LARGEST_BYTE)
+        self._event_enable = read_whole(text, _LARGEST_BYTE)
 
     def _set_service_enable(self, text: str) -> None:
-        self._service_enable = whole(text, _LARGEST_BYTE) & ~64
+        self._service_enable = read_whole(text, _LARGEST_BYTE) & ~64
 
     def _notice_completion(self) -> None:
         if self._wants_completion and not self.is_busy:
@@ -258,7 +258,7 @@ class ScpiInstrument:
 
     def _add_register(self, pattern: str, register: str) -> None:
         def enable(text: str) -> None:
-            self._status_enable[register] = whole(text, _LARGEST_REGISTER)
+            self._status_enable[register] = read_whole(text, _LARGEST_REGISTER)
 
         def events() -> str:
             seen, self._status_events[register] = self._status_events[register], 0

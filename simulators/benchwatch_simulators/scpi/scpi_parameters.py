@@ -54,7 +54,7 @@ def is_mnemonic(text: str, mnemonic: str) -> bool:
     return text.upper() in (mnemonic.upper(), short_form(mnemonic))
 
 
-def number(text: str, limits: ParameterLimits) -> float:
+def read_number(text: str, limits: ParameterLimits) -> float:
     """Read a number within `limits`, with or without unit, or MINimum, MAXimum or DEFault.
 
     Raises:
@@ -68,16 +68,16 @@ def number(text: str, limits: ParameterLimits) -> float:
     return value
 
 
-def whole(text: str, most: int) -> int:
+def read_whole(text: str, most: int) -> int:
     """Read a whole number from 0 to `most`; fractions are rounded (IEEE 488.2 10.10).
 
     Raises:
         ScpiError: as `number`.
     """
-    return round(number(text, ParameterLimits(least=0, most=most, default=0)))
+    return round(read_number(text, ParameterLimits(least=0, most=most, default=0)))
 
 
-def switch(text: str) -> bool:
+def read_switch(text: str) -> bool:
     """Read ON, OFF or a number, which means on unless it rounds to 0 (SCPI-99 7.3).
 
     Raises:
@@ -90,7 +90,7 @@ def switch(text: str) -> bool:
     return round(_decimal(text, "")) != 0
 
 
-def word(text: str, *choices: str) -> str:
+def read_word(text: str, *choices: str) -> str:
     """Read one of `choices` (written ``LONGform``) and return its short form.
 
     Raises:

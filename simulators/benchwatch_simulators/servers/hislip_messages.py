@@ -65,7 +65,7 @@ class BadHeader(Exception):
     """The bytes received are no HiSLIP; the connection must be closed."""
 
 
-def send(peer: socket.socket, message: HislipMessage) -> None:
+def send_message(peer: socket.socket, message: HislipMessage) -> None:
     """Send one message to `peer`."""
     header = _HEADER.pack(
         b"HS", message.kind, message.control, message.parameter, len(message.payload)
@@ -73,7 +73,7 @@ def send(peer: socket.socket, message: HislipMessage) -> None:
     peer.sendall(header + message.payload)
 
 
-def receive(peer: socket.socket) -> HislipMessage:
+def receive_message(peer: socket.socket) -> HislipMessage:
     """Return the next message from `peer`.
 
     Raises:

@@ -18,11 +18,11 @@ from benchwatch_simulators.servers.hislip_messages import (
     FatalErrorCode,
     HislipMessage,
     MessageType,
-    receive,
-    send,
+    receive_message,
+    send_message,
 )
 from benchwatch_simulators.servers.line_splitter import LONGEST_LINE_BYTES, split_message
-from benchwatch_simulators.servers.tcp_server import InstrumentServer, wake
+from benchwatch_simulators.servers.tcp_server import InstrumentServer, end_wait
 
 PROTOCOL_VERSION = 0x0100
 _UNKNOWN_MESSAGE = HislipMessage(kind=MessageType.ERROR, control=1, payload=b"unknown message type")
@@ -67,7 +67,7 @@ class HislipServer(InstrumentServer):
     def converse(self, client: socket.socket) -> None:
         """Serve one of the two connections of a client."""
         try:
-            first = receive(client)
+            first = receive_message(client)
             if first.kind == MessageType.INITIALIZE:
                 self._serve_synchronous(client)
             elif first.kind == MessageType.ASYNC_INITIALIZE and first.parameter in self._sessions:
@@ -78,7 +78,7 @@ class HislipServer(InstrumentServer):
             self._refuse(client, FatalErrorCode.BAD_HEADER)
 
     def _refuse(self, client: socket.socket, code: FatalErrorCode) -> None:
-        send(
+        send_message(
             client,
             HislipMessage(kind=MessageType.FATAL_ERROR, control=code, payload=code.name.encode()),
         )
@@ -90,7 +90,7 @@ class HislipServer(InstrumentServer):
         session = _Session(next(self._numbers) & 0xFFFF, client)
         self._sessions[session.number] = session
         try:
-            send(
+            send_message(
                 client,
                 HislipMessage(
                     kind=MessageType.INITIALIZE_RESPONSE,
@@ -102,12 +102,12 @@ class HislipServer(InstrumentServer):
             self._locks.leave(session.number)
             del self._sessions[session.number]
             if session.asynchronous is not None:
-                wake(session.asynchronous)
+                end_wait(session.asynchronous)
 
     def _exchange(self, client: socket.socket, session: _Session) -> None:
         pending = b""
         while True:
-            message = receive(client)
+            message = receive_message(client)
             if not session.is_complete.is_set():
                 self._refuse(client, FatalErrorCode.NOT_BOTH_CHANNELS)
                 return
@@ -123,9 +123,9 @@ class HislipServer(InstrumentServer):
                 self._instrument.group_trigger()
             elif message.kind == MessageType.DEVICE_CLEAR_COMPLETE:
                 pending = b""
-                send(client, HislipMessage(kind=MessageType.DEVICE_CLEAR_ACKNOWLEDGE))
+                send_message(client, HislipMessage(kind=MessageType.DEVICE_CLEAR_ACKNOWLEDGE))
             else:
-                send(client, _UNKNOWN_MESSAGE)
+                send_message(client, _UNKNOWN_MESSAGE)
 
     def _answer(self, session: _Session, data: bytes, identifier: int) -> None:
         """Execute the lines of one message; send each response as a message of its own."""
@@ -138,7 +138,7 @@ class HislipServer(InstrumentServer):
             for part in self._delivery.parts(response):
                 if generation == session.generation:
                     kind = MessageType.DATA_END if part.ends else MessageType.DATA
-                    send(
+                    send_message(
                         session.synchronous,
                         HislipMessage(kind=kind, parameter=identifier, payload=part.data),
                     )
@@ -150,12 +150,12 @@ class HislipServer(InstrumentServer):
         session.asynchronous = client
         session.is_complete.set()  # before the reply, as the client continues at once
         kind = MessageType.ASYNC_INITIALIZE_RESPONSE
-        send(client, HislipMessage(kind=kind, parameter=VENDOR))
+        send_message(client, HislipMessage(kind=kind, parameter=VENDOR))
         try:
             while True:
-                send(client, self._reply(session, receive(client)))
+                send_message(client, self._reply(session, receive_message(client)))
         finally:
-            wake(session.synchronous)
+            end_wait(session.synchronous)
 
     def _reply(self, session: _Session, message: HislipMessage) -> HislipMessage:
         if message.kind == MessageType.ASYNC_MAXIMUM_SIZE and len(message.payload) == 8:

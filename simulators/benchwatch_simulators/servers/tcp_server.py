@@ -59,7 +59,7 @@ class TcpServer:
             clients = list(self._clients.items())
         self._stop_listening()
         for client, _ in clients:
-            wake(client)
+            end_wait(client)
         for _, thread in clients:
             thread.join(_JOIN_S)
 
@@ -68,7 +68,7 @@ class TcpServer:
         with self._lock:
             clients = list(self._clients)
         for client in clients:
-            wake(client)
+            end_wait(client)
 
     def suspend(self) -> None:
         """Stop listening and drop every client, until `resume`."""
@@ -98,7 +98,7 @@ class TcpServer:
         return thread
 
     def _stop_listening(self) -> None:
-        wake(self._listener)
+        end_wait(self._listener)
         self._listener.close()
         self._accepting.join(_JOIN_S)
 
@@ -127,7 +127,7 @@ class TcpServer:
         finally:
             with self._lock:
                 self._clients.pop(client, None)
-            wake(client)
+            end_wait(client)
             client.close()
 
 
@@ -191,7 +191,7 @@ def receive_exactly(client: socket.socket, size: int) -> bytes:
     return bytes(data)
 
 
-def wake(blocked: socket.socket) -> None:
+def end_wait(blocked: socket.socket) -> None:
     """End the wait of the thread that uses this socket; that thread closes the socket."""
     with contextlib.suppress(OSError):  # no longer connected
         blocked.shutdown(socket.SHUT_RDWR)

@@ -90,11 +90,11 @@ def send_reply(peer: socket.socket, xid: int, state: int, results: bytes = b"") 
     peer.sendall(struct.pack(">I", len(record) | _LAST_FRAGMENT) + record)
 
 
-def integers(*values: int) -> bytes:
+def pack_integers(*values: int) -> bytes:
     """Pack unsigned integers (RFC 4506 section 4.2)."""
     return struct.pack(f">{len(values)}I", *values)
 
 
-def opaque(data: bytes) -> bytes:
+def pack_opaque(data: bytes) -> bytes:
     """Pack variable-length opaque data (RFC 4506 section 4.10)."""
-    return integers(len(data)) + data + bytes(-len(data) % 4)
+    return pack_integers(len(data)) + data + bytes(-len(data) % 4)

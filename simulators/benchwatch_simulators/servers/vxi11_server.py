@@ -23,8 +23,8 @@ from benchwatch_simulators.servers.vxi11_calls import (
     CallArguments,
     GarbageArguments,
     RpcCall,
-    integers,
-    opaque,
+    pack_integers,
+    pack_opaque,
     receive_call,
     send_reply,
 )
@@ -99,11 +99,11 @@ class Vxi11Server(InstrumentServer):
             17: self._simple(lambda _: self._instrument.go_local()),
             18: self._lock_device,
             19: self._unlock_device,
-            20: lambda *_: integers(_NOT_SUPPORTED),
-            22: lambda *_: integers(_NOT_SUPPORTED, 0),
+            20: lambda *_: pack_integers(_NOT_SUPPORTED),
+            22: lambda *_: pack_integers(_NOT_SUPPORTED, 0),
             23: self._destroy_link,
-            25: lambda *_: integers(_NOT_SUPPORTED),
-            26: lambda *_: integers(_NOT_SUPPORTED),
+            25: lambda *_: pack_integers(_NOT_SUPPORTED),
+            26: lambda *_: pack_integers(_NOT_SUPPORTED),
         }
         procedure = procedures.get(call.procedure)
         if procedure is None:
@@ -125,27 +125,27 @@ class Vxi11Server(InstrumentServer):
         link = next(self._links)
         connection.links.add(link)
         error = 0 if not locks or self._take_lock(link) else _LOCKED
-        return integers(error, link, 0, LARGEST_RECORD_BYTES)
+        return pack_integers(error, link, 0, LARGEST_RECORD_BYTES)
 
     def _destroy_link(self, connection: _Connection, arguments: CallArguments) -> bytes:
         link = arguments.unsigned()
         if link not in connection.links:
-            return integers(_INVALID_LINK)
+            return pack_integers(_INVALID_LINK)
         connection.links.discard(link)
         self._drop_lock(link)
-        return integers(0)
+        return pack_integers(0)
 
     def _lock_device(self, connection: _Connection, arguments: CallArguments) -> bytes:
         link = arguments.unsigned()
         if link not in connection.links:
-            return integers(_INVALID_LINK)
-        return integers(0 if self._take_lock(link) else _LOCKED)
+            return pack_integers(_INVALID_LINK)
+        return pack_integers(0 if self._take_lock(link) else _LOCKED)
 
     def _unlock_device(self, connection: _Connection, arguments: CallArguments) -> bytes:
         link = arguments.unsigned()
         if link not in connection.links:
-            return integers(_INVALID_LINK)
-        return integers(0 if self._drop_lock(link) else _NO_LOCK)
+            return pack_integers(_INVALID_LINK)
+        return pack_integers(0 if self._drop_lock(link) else _NO_LOCK)
 
     def _take_lock(self, link: int) -> bool:
         with self._guard:
@@ -173,7 +173,7 @@ class Vxi11Server(InstrumentServer):
         data = arguments.opaque()
         error = self._refused(connection, link)
         if error:
-            return integers(error, 0)
+            return pack_integers(error, 0)
         connection.unread = b""
         connection.written += data
         if len(connection.written) > LONGEST_LINE_BYTES:
@@ -183,7 +183,7 @@ class Vxi11Server(InstrumentServer):
             for line in split_message(connection.written):
                 self._exchange.send(line)
             connection.written = b""
-        return integers(0, len(data))
+        return pack_integers(0, len(data))
 
     def _read(self, connection: _Connection, arguments: CallArguments) -> bytes:
         link, size, timeout_ms, _lock_timeout, _flags, _stop = (
@@ -191,23 +191,23 @@ class Vxi11Server(InstrumentServer):
         )
         error = self._refused(connection, link)
         if error:
-            return integers(error, 0) + opaque(b"")
+            return pack_integers(error, 0) + pack_opaque(b"")
         if not connection.unread:
             part = self._exchange.take(timeout_ms / 1000)
             if part is None:
-                return integers(_TIMED_OUT, 0) + opaque(b"")
+                return pack_integers(_TIMED_OUT, 0) + pack_opaque(b"")
             connection.unread, connection.unread_ends = part.data, part.ends
         data, connection.unread = connection.unread[:size], connection.unread[size:]
         reason = _READ_COUNT if len(data) == size else 0
         if connection.unread_ends and not connection.unread:
             reason |= _READ_END
-        return integers(0, reason) + opaque(data)
+        return pack_integers(0, reason) + pack_opaque(data)
 
     def _read_status(self, connection: _Connection, arguments: CallArguments) -> bytes:
         error = self._refused(connection, arguments.unsigned())
         waits = self._exchange.has_response or bool(connection.unread)
         status = status_byte(self._instrument, response_waits=waits)
-        return integers(error, 0 if error else status)
+        return pack_integers(error, 0 if error else status)
 
     def _simple(
         self, act: Callable[[_Connection], None]
@@ -218,7 +218,7 @@ class Vxi11Server(InstrumentServer):
             error = self._refused(connection, arguments.unsigned())
             if not error:
                 act(connection)
-            return integers(error)
+            return pack_integers(error)
 
         return procedure
 
