@@ -114,7 +114,7 @@ class BenchwatchApp(App[None]):
     # ---------------------------------------------------------------- drawing
 
     def redraw_digits(self) -> None:
-        """Draw the fast parts from the newest snapshot."""
+        """Draw all but the charts from the newest snapshot."""
         self._draw(charts=False)
 
     def redraw(self) -> None:
@@ -260,6 +260,7 @@ class BenchwatchApp(App[None]):
             self.act(key)
 
     def _ask(self, prompt: str, then: Callable[[str | None], None]) -> None:
+        """Ask for a line of text, and call `then` with the answer; None: cancelled."""
         self.push_screen(PromptOverlay(self.options.theme, prompt), then)
 
     def _mark(self, text: str | None) -> None:
@@ -268,6 +269,7 @@ class BenchwatchApp(App[None]):
             self.redraw_soon()
 
     def _go_to(self, text: str | None) -> None:
+        """Seek to the typed time of the recording."""
         if text and self._playback is not None:
             try:
                 to_s = parse_duration(text)

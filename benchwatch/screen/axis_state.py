@@ -23,8 +23,8 @@ SCALE_TOLERANCES, SCALE_UNCERTAINTIES, CHART_NOISES = 2.0, 5.0, 6.0
 """Least half range of the scale, in tolerances and in uncertainties; least height of a chart's axis
 in noise spreads."""
 RECENT_PART, OUTLYING_PART = 0.6, 0.01
-"""A chart's axis covers the newest 60 % of its time, but for the hundredth of the offsets at either
-end."""
+"""A chart's axis covers the offsets of the newest 60 % of its time, without the outermost hundredth
+at either end."""
 FINEST_DIGIT = 1e-15
 """Weight (fractional) below which a digit shows rounding and nothing of the oscillator."""
 
@@ -75,7 +75,7 @@ class AxisState:
     def _follow_figures(
         self, offset: float, u: float | None, nominal_hz: float, now_s: float
     ) -> None:
-        """Adapt decimals and places of both large figures, slowly, so that they do not jump."""
+        """Adapt decimals and places of both large figures; they shrink late, so that none jumps."""
         u_hz, u_unit = (None, None) if u is None else (u * nominal_hz, u / self.unit.size)
         decimals = steady_decimals(u_hz, self.hertz_format.decimals)
         decimals = _limited(decimals, 1.0 / nominal_hz if nominal_hz > 0 else math.nan)

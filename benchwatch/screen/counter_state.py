@@ -23,22 +23,22 @@ class CounterState:
     """Whether a gate was requested and the counter has not answered yet."""
     link: "LinkStatus | None" = None
     gate_s: float | None = None
-    kept: "OffsetRecord | None" = None
+    automatic_record: "OffsetRecord | None" = None
     """The as-found record, if it was made automatically."""
 
     def messages(self, now: Snapshot) -> list[str]:
         """Return messages for the operator about a new snapshot, oldest first."""
-        return [*self._kept_by_itself(now), *self._answer(now)]
+        return [*self._recorded_automatically(now), *self._answer(now)]
 
-    def _kept_by_itself(self, now: Snapshot) -> list[str]:
+    def _recorded_automatically(self, now: Snapshot) -> list[str]:
         """Return a message about a new automatic as-found record, if that has a caution."""
         records = now.records
-        kept = records.as_found if records is not None and records.as_found_kept else None
-        before, self.kept = self.kept, kept
-        if kept is None or kept is before or not kept.caution:
+        record = records.as_found if records is not None and records.as_found_kept else None
+        before, self.automatic_record = self.automatic_record, record
+        if record is None or record is before or not record.caution:
             return []
-        offset = write_fraction(kept.offset, kept.u, self.axes.unit)
-        return [f"as found kept by itself, {offset}; caution: {kept.caution}"]
+        offset = write_fraction(record.offset, record.u, self.axes.unit)
+        return [f"as found kept by itself, {offset}; caution: {record.caution}"]
 
     def _answer(self, now: Snapshot) -> list[str]:
         """Return a message when a reading counter refused a setting, or its gate changed."""

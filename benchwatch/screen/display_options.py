@@ -29,10 +29,10 @@ def theme_for(
 ) -> Theme:
     """Choose characters and colours.
 
-    A set and non-empty ``NO_COLOR`` switches colours off (https://no-color.org).
+    A set and non-empty ``NO_COLOR`` switches colours off (https://no-color.org), and so does TERM=dumb.
 
     Args:
-        ascii_only: whether to draw in ASCII; None: where the encoding has nothing else.
+        ascii_only: whether to draw in ASCII; None: unless the encoding is a UTF.
         encoding: encoding of the terminal; None: that of standard output.
         environ: environment variables; None: those of this process.
     """

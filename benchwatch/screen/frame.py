@@ -52,7 +52,7 @@ class Frame:
     keys: Sequence[KeyBinding] = ()
     """The keys that have an effect in this view now, in the order of the footer."""
     capabilities: frozenset[Capability] = frozenset()
-    """What the bench has of the things that a key can need."""
+    """Capabilities of the bench; keys that need others have no effect."""
     unit: OffsetUnit = PPB
     drift_unit: RateUnit = field(default_factory=RateUnit)
     hertz_format: FigureFormat = field(default_factory=FigureFormat)
@@ -116,7 +116,7 @@ def always(rows: int) -> Rows:
 def stack(
     panels: Sequence[Panel], frame: Frame, width: int, height: int
 ) -> list[tuple[Panel, int]]:
-    """Return the panels to draw, top to bottom, with their rows; a message if it is too small."""
+    """Return the panels to draw, downwards, with their rows; on too small a screen a message."""
     if width < LEAST_WIDTH or height < LEAST_HEIGHT:
         return [(_TOO_SMALL, height)]
     wanted = [panel.rows(frame, width, height) for panel in panels]
@@ -141,13 +141,13 @@ def drawn(panel: Panel, frame: Frame, width: int, rows: int) -> list[StyledLine]
 def _too_small(_frame: Frame, width: int, rows: int) -> list[StyledLine]:
     """Draw the message that the screen is too small, with the size it needs."""
     needed = f"{LEAST_WIDTH}x{LEAST_HEIGHT}"
-    said = fitting(
+    text = fitting(
         width,
         line((f"window too small: {width}x{rows}, needs {needed}; q quits", Role.OFF)),
         line((f"window too small: needs {needed}", Role.OFF)),
         line((f"needs {needed}", Role.OFF)),
     )
-    return [*[StyledLine()] * ((rows - 1) // 2), said.centred(width)]
+    return [*[StyledLine()] * ((rows - 1) // 2), text.centred(width)]
 
 
 _TOO_SMALL = Panel(draw=_too_small, rows=always(1))

@@ -8,9 +8,9 @@ from benchwatch.screen.preferences import Preferences
 from benchwatch.snapshot import Snapshot
 
 Capability = Literal["trimmer", "operator", "counters", "bench", "player", "sound"]
-"""A thing that a key can need: ``trimmer``: one that keys can turn; ``operator``: counters that
-take commands; ``counters``: more than one counter; ``bench``: a live watch; ``player``: a recording
-that is played; ``sound``: a sound output."""
+"""Capability of a bench that a key can need: ``trimmer``: keys can turn a trimmer; ``operator``:
+counters take commands; ``counters``: there are several; ``bench``: the watch is live; ``player``: a
+recording is played; ``sound``: there is a sound output."""
 
 KEY_CELLS = 12
 """Cells for the label of a key in lists of keys."""
@@ -18,7 +18,7 @@ KEY_CELLS = 12
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KeyBinding:
-    """A key, and the one action that it runs."""
+    """The keys that run one action, and how they are written."""
 
     id: str
     keys: tuple[str, ...]
@@ -35,7 +35,7 @@ class KeyBinding:
     footer_label: str = ""
     """How the footer writes the key where it stands for a range of keys, such as ``1-5``."""
     changes: Callable[[Preferences, Snapshot], Preferences] | None = None
-    """The action, if it only changes how the view is drawn."""
+    """The action, if it only changes preferences: (preferences, snapshot) -> preferences."""
     scrolls: int = 0
     """Entries by which it scrolls the view's list; negative: towards its beginning."""
 
@@ -43,7 +43,7 @@ class KeyBinding:
 def capabilities(
     *, trimmer: bool, operator: bool, counters: int, playing: bool, sound: bool
 ) -> frozenset[Capability]:
-    """Return what a bench has of the things that a key can need; `counters`: their number."""
+    """Return the capabilities of a bench; `counters`: the number of its counters."""
     present: dict[Capability, bool] = {
         "trimmer": trimmer,
         "operator": operator,

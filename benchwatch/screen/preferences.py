@@ -14,6 +14,7 @@ class Preferences:
     """How views are drawn, as far as keys change it."""
 
     view: str = "trim"
+    """Name of the view on the screen."""
     span_s: float = 120.0
     """Time span of the strip chart."""
     unit: str = ""
@@ -27,6 +28,7 @@ class Preferences:
     whole_run: bool = False
     """Whether deviations are of the whole run, or since the last nudge or the settling."""
     deviation: str = "oadev"
+    """Kind of deviation on the screen."""
 
 
 def load(path: Path) -> Preferences:

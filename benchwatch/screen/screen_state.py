@@ -31,8 +31,9 @@ MESSAGE_S, LETTER_S = 4.0, 0.05
 SEEK_S, SEEK_SHARE = 10.0, 0.05
 """Seconds, and part of the recording, that a key goes back or ahead."""
 FINE_TURNS, COARSE_TURNS = 0.01, 0.1
+"""Turns of the trimmer by one key."""
 POINTS_A_CELL = 6
-"""A cell has two columns of dots; each takes its lowest value, its highest, and a gap."""
+"""Points for a cell of a chart: two columns of dots, each with lowest, highest and a gap."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,6 +222,7 @@ class ScreenState:
         }
 
     def _try(self, action: Callable[[], str]) -> None:
+        """Show the sentence that `action` returns, or that of its error."""
         try:
             self.show_message(action())
         except BenchwatchError as error:
@@ -248,6 +250,7 @@ class ScreenState:
             self._trimmer.turn(amount)
 
     def _touch(self) -> None:
+        """Report the tool as lifted if it was on the trimmer, else as put on."""
         on = not tool_on(self.frame())
         self._counter.tool_on = on
         if self._trimmer is not None:

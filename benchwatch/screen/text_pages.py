@@ -18,7 +18,7 @@ from benchwatch.screen.view import View, ViewList
 
 NAME_CELLS, SOURCE_COLUMN = 24, 38
 """Cells of the name in a row of a table, and the column in which its source begins."""
-SOURCE_WIDTH = 70
+SOURCE_BESIDE_WIDTH = 70
 """Width in cells from which the source is drawn beside the figures, and not below."""
 ROLES: Final[dict[Tone, Role]] = {
     "text": Role.TEXT,
@@ -104,7 +104,7 @@ def _table_row(cells: tuple[str, ...], theme: Theme, width: int) -> list[StyledL
     name, *figures, source = cells
     start = line(f"  {name}").fit(NAME_CELLS + 1, theme.glyphs.cut)
     start += line(f" {' '.join(figures)}")
-    beside = width >= SOURCE_WIDTH and start.width < SOURCE_COLUMN
+    beside = width >= SOURCE_BESIDE_WIDTH and start.width < SOURCE_COLUMN
     indent = SOURCE_COLUMN if beside else 4
     first, *more = wrapped_text(source or "-", width - indent, Role.DIM)
     below = [line(" " * indent) + row for row in ((first, *more) if not beside else more)]

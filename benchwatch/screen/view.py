@@ -51,9 +51,9 @@ class View:
     keys: tuple[KeyBinding, ...] = ()
     """Keys that work here and not in every view, in the order of the footer."""
     chart: Callable[[Snapshot, Preferences, float], ChartRange] = strip_chart_range
-    """(snapshot, preferences, seconds of the run now) -> what its chart of offsets covers."""
+    """Range of its chart of offsets: (snapshot, preferences, seconds of the run) -> range."""
     parent: str = ""
-    """The view of which this is another form: no tab, and its key goes there and back."""
+    """Name of the view of which this is another form, without a tab; its key switches both."""
     footer: str = ""
     """The word for the key of another form in the footer."""
     length: Callable[[Frame], int] | None = None
@@ -94,7 +94,7 @@ class ViewList:
             for view in views
             for key in view.keys
         } | {form.key_id: (self.named(form.parent), form) for form in forms}
-        """Views in which a key works, by its id; not listed: a key that works in all."""
+        """By id of each key that does not work in all views: the views in which it works."""
 
     def named(self, name: str) -> View:
         """Return the view called `name`, or the first."""
@@ -144,6 +144,7 @@ class ViewList:
 
 
 def _form_key(view: View) -> KeyBinding:
+    """Return the binding of another form of a view."""
     return KeyBinding(
         id=view.key_id,
         keys=(view.key,),

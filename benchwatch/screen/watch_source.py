@@ -21,16 +21,16 @@ class CounterHandle(Protocol):
 
     @property
     def snapshot(self) -> Snapshot:
-        """The newest state."""
+        """The newest snapshot of the counter."""
 
     def trace(self, span_s: float, points: int) -> Trace:
         """Return the last `span_s` seconds in at most about `points` points."""
 
     def touch(self, *, on: bool) -> None:
-        """Record that the tool is on the trimmer of the oscillator, or off."""
+        """Report that the tool is on the trimmer of the oscillator, or off."""
 
     def record(self, kind: RecordKind, unit: OffsetUnit | None = None) -> str:
-        """Put the present offset on record; return a sentence on it, in `unit`.
+        """Put the present offset on record; return a sentence that states it, in `unit`.
 
         Raises:
             BenchwatchError: there is nothing to record yet.

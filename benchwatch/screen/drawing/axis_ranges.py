@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 SHRINK_AFTER_S = 1.5
 """How long the values must have fitted a smaller range before the range shrinks."""
 NARROW_AFTER_S = 5.0
-"""The same for the places of a figure."""
+"""How long a figure must have needed fewer digits before its places shrink."""
 GROW_AT = 0.95
 """Part of a range beyond which a value makes the range grow."""
 SHRINK_BELOW = 0.7

@@ -66,7 +66,7 @@ def size_for(width: int, rows: int, text: str, theme: Theme) -> DigitSize | None
 
 
 def sizes_for(rows: int, theme: Theme) -> list[DigitSize]:
-    """List the sizes that fit in `rows`, largest first; half rows in ASCII only if they must be."""
+    """List the sizes that fit in `rows`, largest first; in ASCII whole rows, where any fits."""
     sizes = ASCII_SIZES if theme.ascii and rows >= ASCII_SIZES[-1].rows else SIZES
     return [size for size in sizes if size.rows <= rows]
 

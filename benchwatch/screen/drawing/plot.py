@@ -48,7 +48,7 @@ class Axes:
         """Return the dot (column, row) of (x, y), which may lie outside the chart.
 
         None if a value has no position, or `x` is off by more than the width of the chart; a `y`
-        that is off by more than its height is moved there.
+        that is off by more than the height is moved to that distance.
         """
         across, up = self.x.place(x), self.y.place(y)
         if not (math.isfinite(across) and math.isfinite(up)) or not -1 <= across <= 2:

@@ -134,11 +134,11 @@ def wrapped(words: Iterable[StyledLine], width: int, gap: int = 2) -> list[Style
 
 
 def wrapped_text(text: str, width: int, role: Role = Role.TEXT) -> list[StyledLine]:
-    """Flow running text into rows of at most `width` cells; one empty row without text."""
+    """Flow running text into rows of at most `width` cells; an empty text gives an empty row."""
     return wrapped([line((word, role)) for word in text.split()], width, 1) or [StyledLine()]
 
 
 def safe(text: str, limit: int = 200) -> str:
-    """Return foreign text, at most `limit` long; ``?`` stands for invisible and combining signs."""
+    """Return text from outside, cut to `limit`, with ``?`` for invisible and combining signs."""
     shown = printable(text, limit)
     return "".join("?" if unicodedata.category(c).startswith("M") else c for c in shown)

@@ -10,6 +10,7 @@ FIGURE_BLANKS = 3
 """Blanks in the row of a large figure: two left of it, and one before its unit."""
 
 Pair = tuple[QuantityText, QuantityText]
+"""The offset in hertz, and as a fraction."""
 Sizes = tuple[DigitSize | None, DigitSize | None]
 """Sizes of hertz and fraction; None: one row of plain characters."""
 
@@ -30,7 +31,7 @@ def both_figures(frame: Frame, width: int, rows: int) -> list[StyledLine]:
     """Draw the offset in hertz and as a fraction side by side, uncertainty below each."""
     pair = offset_pair(frame)
     if pair is None:
-        return [line("  ") + _nothing(frame)]
+        return [line("  ") + _no_figure(frame)]
     sizes = _sizes(frame, pair, width, rows - 1)
     columns = [
         [*_figure(frame, text, size), _uncertainty(frame, text)]
@@ -44,17 +45,17 @@ def one_figure(frame: Frame, width: int, rows: int) -> list[StyledLine]:
     """Draw the fraction as large as it fits, with hertz and uncertainty in a row below."""
     pair = offset_pair(frame)
     if pair is None:
-        return [_nothing(frame).centred(width)]
+        return [_no_figure(frame).centred(width)]
     hertz, fraction = pair
     size = size_for(width - 2 - len(fraction.unit), rows - 1, fraction.digits, frame.theme)
     figure = [row.centred(width) for row in _figure(frame, fraction, size)]
-    said = f"{_uncertainty(frame, fraction).plain.strip()}     {hertz.bare}"
+    below = f"{_uncertainty(frame, fraction).plain.strip()}     {hertz.bare}"
     blank = [StyledLine()] * max((rows - 1 - len(figure)) // 2, 0)
-    drawing = [*blank, *figure, line((said, Role.STRONG)).centred(width)]
+    drawing = [*blank, *figure, line((below, Role.STRONG)).centred(width)]
     return faded(drawing) if frame.stale else drawing
 
 
-def _nothing(frame: Frame) -> StyledLine:
+def _no_figure(frame: Frame) -> StyledLine:
     """Write why there is no figure."""
     if frame.snapshot.reading is None:
         return line(("no reading yet", Role.DIM))

@@ -52,20 +52,20 @@ def judge_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     needed = write_fraction(judgement.needed_u, judgement.needed_u, frame.unit)
     good = f"{needed.u} {needed.unit}"
     if frame.stale:
-        said, role = "no readings come: wait", Role.DIM
+        text, role = "no readings come: wait", Role.DIM
     elif not judgement.ready:
         left = "" if judgement.wait_s is None else f", {to_go(judgement.wait_s)} to go"
-        said, role = f"wait until good to {good}{left}", Role.TEXT
+        text, role = f"wait until good to {good}{left}", Role.TEXT
     elif side_of_aim(frame) == "inside":
-        said, role = f"good to {good}, stay", Role.GOOD
+        text, role = f"good to {good}, stay", Role.GOOD
     elif reason_to_wait(frame):
-        said, role = f"good to {good}, {reason_to_wait(frame)}", Role.TEXT
+        text, role = f"good to {good}, {reason_to_wait(frame)}", Role.TEXT
     else:
         turn = "turn" if _turn(frame) is None else "turn again"
-        said, role = f"good to {good}, {turn}", Role.GOOD
+        text, role = f"good to {good}, {turn}", Role.GOOD
     cells = min(BAR_CELLS, max(width - 52, 8))
     drawn = (
-        line("  let go ") + bar(judgement.progress, cells, frame.theme) + line(" ", (said, role))
+        line("  let go ") + bar(judgement.progress, cells, frame.theme) + line(" ", (text, role))
     )
     return faded([drawn]) if frame.stale else [drawn]
 
@@ -76,7 +76,7 @@ def nudge_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     if nudge is None:
         return [line(("  no nudge seen yet", Role.DIM))]
     size = with_u(write_fraction(nudge.size, nudge.u, frame.unit), frame.theme.glyphs.plus_minus)
-    said = line(f"  last nudge {'up' if nudge.size > 0 else 'down'} {size}")
+    start = line(f"  last nudge {'up' if nudge.size > 0 else 'down'} {size}")
     when = line(f", {ago(nudge.at_s, frame.now_s)} ago")
     long, short = (
         line((f"; {words}", Role.STRONG)) if words else StyledLine()
@@ -87,16 +87,16 @@ def nudge_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
         for words in (turn_words(frame), turn_words(frame, short=True))
     )
     forms = [
-        said + when + long + learned, said + long + learned, said + short + learned,
-        said + short + less, line("  nudge") + short + less,
+        start + when + long + learned, start + long + learned, start + short + learned,
+        start + short + less, line("  nudge") + short + less,
     ]  # fmt: skip
     if not learned.width:
-        forms = [said + when + long, said + long, said + when + short, said + short]
+        forms = [start + when + long, start + long, start + when + short, start + short]
     return [fitting(width, *forms)]
 
 
 def turn_words(frame: Frame, *, short: bool = False) -> str:
-    """Write what earlier turns say of the next: backlash, or its part of a usual nudge; or ''."""
+    """Write the backlash, or the part of a usual nudge, that the next turn takes; '': unknown."""
     now = frame.snapshot.trim
     if not hint_words(frame) or now is None or now.hint is None or now.turns is None:
         return ""
@@ -133,25 +133,25 @@ def hint_words(frame: Frame, *, short: bool = False) -> str:
 def tool_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     """Draw whether the tool is on the trimmer, what it pulls by, and what to aim for."""
     state, on = tool_state(frame), tool_on(frame)
-    said = line(("  tool on", Role.OFF)) if on else line(("  tool off", Role.DIM))
+    text = line(("  tool on", Role.OFF)) if on else line(("  tool off", Role.DIM))
     if state is not None and state.on and state.first is not None:
         moved = with_u(
             write_fraction(state.first.size, state.first.u, frame.unit),
             frame.theme.glyphs.plus_minus,
         )
-        said += line(f", moved by {moved}")
+        text += line(f", moved by {moved}")
         aim = line(("aim for V", Role.STRONG))
         asks = (" as it went on; not turned yet? ", "; not turned? ", "; ")
-        return [fitting(width, *(said + line(ask) + aim for ask in asks))]
+        return [fitting(width, *(text + line(ask) + aim for ask in asks))]
     if state is None or state.pull is None:
-        return [said + line(", its pull is known once it is lifted")] if on else [said]
+        return [text + line(", its pull is known once it is lifted")] if on else [text]
     pull = with_u(
         write_fraction(state.pull.size, state.pull.u, frame.unit), frame.theme.glyphs.plus_minus
     )
     touches = f" (from {how_many(state.pull.samples, 'step')})"
-    said += line(f", it pulls by {pull}")
+    text += line(f", it pulls by {pull}")
     aim = line(("; aim for V", Role.STRONG)) if on else StyledLine()
-    return [fitting(width, said + line(touches) + aim, said + aim)]
+    return [fitting(width, text + line(touches) + aim, text + aim)]
 
 
 def landing_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
@@ -173,9 +173,9 @@ def landing_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     elif landing.state == "holding":
         share = landing.held_s / landing.hold_s if landing.hold_s > 0 else 0.0
         held = f"{ago(0.0, landing.held_s)} of {format_duration(landing.hold_s)}"
-        said, why = line("  hands off "), f" {held}, {frame.theme.printable(landing.reason)}"
+        start, why = line("  hands off "), f" {held}, {frame.theme.printable(landing.reason)}"
         drawn = bar(share, 12, frame.theme)
-        row = fitting(width, said + drawn + line(why), said + line(why.strip()))
+        row = fitting(width, start + drawn + line(why), start + line(why.strip()))
     else:
         row = line((f"  not landed: {frame.theme.printable(landing.reason)}", Role.DIM))
     return [row]
@@ -192,20 +192,22 @@ def records_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     if records is None or found is None:
         return [_no_as_found(frame, width)]
     kept = " (kept by itself)" if records.as_found_kept else ""
-    said = f"  as found {record_words(frame, found)}"
+    as_found = f"  as found {record_words(frame, found)}"
     if records.as_left is None:
-        row, why = line(said + kept), _caution(frame, found)
-        short = line(said) + why if why.width else row
-        return [fitting(width, row + why, short, line(said) + _caution(frame, found, short=True))]
+        row, why = line(as_found + kept), _caution(frame, found)
+        short = line(as_found) + why if why.width else row
+        return [
+            fitting(width, row + why, short, line(as_found) + _caution(frame, found, short=True))
+        ]
     left = line(f"  as left {record_words(frame, records.as_left)}")
     why, sign = (_caution(frame, records.as_left, short=short) for short in (False, True))
-    found_said = line(said) + _caution(frame, found, short=True)
+    found_row = line(as_found) + _caution(frame, found, short=True)
     return [
         fitting(
             width,
-            line(said + kept) + _caution(frame, found) + line(" ") + left + why,
-            found_said + line(" ") + left + why,
-            found_said + line(" ") + left + sign,
+            line(as_found + kept) + _caution(frame, found) + line(" ") + left + why,
+            found_row + line(" ") + left + why,
+            found_row + line(" ") + left + sign,
             left + why,
             left + sign,
         )
@@ -232,29 +234,29 @@ def _no_as_found(frame: Frame, width: int) -> StyledLine:
 
 def _caution(frame: Frame, record: "OffsetRecord", *, short: bool = False) -> StyledLine:
     """Write the caution of a record; when `short`, only a sign that there is one."""
-    said = record.caution
-    if not said:
+    text = record.caution
+    if not text:
         return StyledLine()
-    return line((" (!)" if short else f" (! {frame.theme.printable(said)})", Role.OFF))
+    return line((" (!)" if short else f" (! {frame.theme.printable(text)})", Role.OFF))
 
 
 def standing_lines(frame: Frame, width: int, rows: int) -> list[StyledLine]:
     """Draw tool, landing and records; where there is one row, the most urgent of the three."""
-    tool_said = tool_line(frame, width, rows)
-    landing_said, records_said = landing_line(frame, width, rows), records_line(frame, width, rows)
+    tool_rows = tool_line(frame, width, rows)
+    landing_rows, records_rows = landing_line(frame, width, rows), records_line(frame, width, rows)
     if rows >= STANDING_ROWS:
-        return [*tool_said, *(landing_said or [StyledLine()]), *records_said]
+        return [*tool_rows, *(landing_rows or [StyledLine()]), *records_rows]
     now = frame.snapshot.trim
     landing = None if now is None or frame.stale else now.landing
     if landing is not None and landing.state != "outside":
         landed = landing.state == "landed" and _has_as_left(frame)
         lamp = line("  ", ("[LANDED]", Role.GOOD_LAMP))
-        records_said = records_line(frame, width - lamp.width, rows)
-        return [lamp + row for row in records_said] if landed else landing_said
+        records_rows = records_line(frame, width - lamp.width, rows)
+        return [lamp + row for row in records_rows] if landed else landing_rows
     waiting = frame.operator and not _has_as_found(frame) and _turn(frame) is None
     state = tool_state(frame)
     learned = state is not None and state.pull is not None
-    return tool_said if tool_on(frame) or (learned and not waiting) else records_said
+    return tool_rows if tool_on(frame) or (learned and not waiting) else records_rows
 
 
 def standing_rows(frame: Frame, _width: int, height: int) -> int:

@@ -93,6 +93,7 @@ class _Ruler:
         return self._half + round(place), abs(value) <= self._full * (1 + 1e-9)
 
     def _put(self, row: list[tuple[str, Role]], value: float, char: str, role: Role) -> None:
+        """Write `char` at `value`, or an arrow head at the end beyond which `value` lies."""
         column, on_scale = self._column(value)
         row[column] = (char if on_scale else "<" if value < 0 else ">", role)
 

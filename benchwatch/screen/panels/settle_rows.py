@@ -27,24 +27,24 @@ def cycle_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     every = f"{format_duration(cycle.period_s)}"
     exact = f"{period.digits.lstrip('+')} {plus_minus} {write_u(period)} s"
     long = f"{by} from peak to peak every {every} ({exact})"
-    said = [fitting(width, line(long), line(f"{by} every {exact}"), line(f"{by} every {every}"))]
-    return faded(said) if frame.stale else said
+    drawn = [fitting(width, line(long), line(f"{by} every {exact}"), line(f"{by} every {every}"))]
+    return faded(drawn) if frame.stale else drawn
 
 
 def held_rows(frame: Frame, width: int, _height: int) -> int:
     """Return 1 row once the oscillator has settled, 2 where both sentences do not fit in one."""
-    said = _held(frame)
-    return 0 if not said else 1 if len(" ".join(said)) + 4 <= width else 2
+    sentences = _held(frame)
+    return 0 if not sentences else 1 if len(" ".join(sentences)) + 4 <= width else 2
 
 
 def held_lines(frame: Frame, width: int, rows: int) -> list[StyledLine]:
-    """Draw when the offset first settled, how long it stayed so, the worst excursion, the gaps."""
-    said = _held(frame)
-    if said and (rows < 2 or held_rows(frame, width, rows) < 2):
-        both = line(f"  {said[0]}; {said[1]}")
-        drawn = [fitting(width, both, line(f"  {said[0]}"))]
+    """Draw when the offset first settled, for how long in all, the worst excursion, the gaps."""
+    sentences = _held(frame)
+    if sentences and (rows < 2 or held_rows(frame, width, rows) < 2):
+        both = line(f"  {sentences[0]}; {sentences[1]}")
+        drawn = [fitting(width, both, line(f"  {sentences[0]}"))]
     else:
-        drawn = [line(f"  {one}") for one in said]
+        drawn = [line(f"  {one}") for one in sentences]
     return faded(drawn) if frame.stale else drawn
 
 
@@ -67,7 +67,7 @@ def _held(frame: Frame) -> list[str]:
 
 
 def _clock(frame: Frame, at_s: float) -> str:
-    """Write a time of the run as time of day, with the date if not today's; or as time of run."""
+    """Write a time of the run as time of day, with the date if not today's; undated, as it is."""
     reading = frame.snapshot.reading
     if reading is None or not math.isfinite(reading.utc_s):
         return f"{format_duration(max(at_s, 0.0))} into the run"

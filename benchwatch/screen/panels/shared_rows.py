@@ -127,13 +127,13 @@ def playing_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     if now is None:
         return [StyledLine()]
     role = Role.PLAIN_LAMP if now.state == "playing" else Role.OFF_LAMP
-    said = line(
+    text = line(
         " recording ",
         (f" {now.state} ", role),
         f" {run_time(now.at_s)} of {_LENGTHS[now.length].format(run_time(now.length_s))}, "
         f"at {now.speed:g}x ",
     )
-    glyphs, cells = frame.theme.glyphs, max(width - said.width - 3, 1)
+    glyphs, cells = frame.theme.glyphs, max(width - text.width - 3, 1)
     share = now.at_s / now.length_s if now.length_s > 0 else 1.0
     place = min(max(round(share * (cells - 1)), 0), cells - 1)
     rail = line(
@@ -141,7 +141,7 @@ def playing_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
         (glyphs.full, Role.ESTIMATE),
         (glyphs.rule * (cells - 1 - place) + glyphs.right_end, Role.AXIS),
     )
-    return [fitting(width, said + rail, said)]
+    return [fitting(width, text + rail, text)]
 
 
 def key_rows(frame: Frame, width: int, height: int) -> int:

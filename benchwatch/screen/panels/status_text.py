@@ -91,13 +91,13 @@ def _lift_words(frame: Frame) -> str:
 
 
 def rest_words(frame: Frame, *, short: bool = False) -> str:
-    """Write the offset at which a creep will rest, and in what time; empty when nothing creeps."""
+    """Write the offset at which a creep will rest, and the time left; empty: nothing creeps."""
     resting = frame.snapshot.numbers.rest
     if resting is None or frame.stale:
         return ""
     text = write_fraction(resting.offset, resting.u, frame.unit)
-    said = f"will rest at {with_u(text, frame.theme.glyphs.plus_minus)}"
-    return said if short else f"{said} in {to_go(resting.in_s)}"
+    words = f"will rest at {with_u(text, frame.theme.glyphs.plus_minus)}"
+    return words if short else f"{words} in {to_go(resting.in_s)}"
 
 
 def tool_state(frame: Frame) -> "ToolState | None":
@@ -145,19 +145,19 @@ def settle_lamp(frame: Frame) -> StyledLine:
 
 def settle_words(frame: Frame, width: int) -> StyledLine:
     """Write the drift, and the time until or since settling, in at most `width` cells."""
-    settle, said = frame.snapshot.numbers.settle, drift_words(frame)
+    settle, words = frame.snapshot.numbers.settle, drift_words(frame)
     if frame.stale:
         old = "" if frame.snapshot.numbers.drift is None else ", by the last readings"
-        return fitting(width, line(f"{said}{old}"), line(old.removeprefix(", ")))
+        return fitting(width, line(f"{words}{old}"), line(old.removeprefix(", ")))
     if settle is not None and settle.since_s is not None:
         for_how_long = f"settled for {ago(settle.since_s, frame.now_s)}"
-        return fitting(width, line(f"{said}, {for_how_long}"), line(for_how_long))
+        return fitting(width, line(f"{words}, {for_how_long}"), line(for_how_long))
     if settle is not None and settle.eta_s is not None:
         long, short = time_to_go(frame), time_to_go(frame, short=True)
-        return fitting(width, line(f"{said}, {long}"), line(long), line(short))
+        return fitting(width, line(f"{words}, {long}"), line(long), line(short))
     if settle is not None and settle.state == "unsure":
-        return fitting(width, line(f"{said}, can't tell yet"), line(said))
-    return line(said)
+        return fitting(width, line(f"{words}, can't tell yet"), line(words))
+    return line(words)
 
 
 def time_to_go(frame: Frame, *, short: bool = False) -> str:

@@ -99,6 +99,7 @@ class KeyInput:
         return True
 
     def _take(self, character: str) -> Iterator[Message]:
+        """Parse one character, and yield the messages that it completes."""
         if self._paste is not None:
             yield from self._take_pasted(self._paste, character)
         elif character == _ESC:

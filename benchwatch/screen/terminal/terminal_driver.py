@@ -44,7 +44,7 @@ class TerminalDriver(LinuxDriver):
         self._drawing_modes: list[Any] | None = None
 
     def start_application_mode(self) -> None:
-        """Set the terminal up for drawing, once; in the background stop the process first."""
+        """Set the terminal up for drawing; in the background, stop the process instead."""
         if self._up:
             return
         if not in_foreground(self.fileno):
@@ -74,7 +74,7 @@ class TerminalDriver(LinuxDriver):
             super().write(data)
 
     def _get_terminal_size(self) -> tuple[int, int]:
-        """Return columns and rows to draw on, as the system reports them, never the input."""
+        """Return columns and rows to draw on, as the system reports them; input is not trusted."""
         width, height = super()._get_terminal_size()
         return min(width, MOST_CELLS[0]), min(height, MOST_CELLS[1])
 

@@ -69,14 +69,14 @@ def with_u(text: QuantityText, plus_minus: str) -> str:
 
 
 def write_u(text: QuantityText) -> str:
-    """Write an uncertainty; one too small for the decimals is ``under`` the last, and not zero."""
+    """Write an uncertainty; one that its decimals would show as zero as ``under 0.01``."""
     if "." in text.u and not text.u.strip("0."):
         return f"under {text.u[:-1]}1"
     return text.u
 
 
 def amount(fraction: float, u: float | None, unit: OffsetUnit) -> str:
-    """Write the distance to the aim, unsigned, as finely as it is known and can be turned to."""
+    """Write the distance to the aim, unsigned, without digits below `u` or `FINEST_TURN`."""
     coarsest = max(u or 0.0, FINEST_TURN * abs(fraction))
     return write_fraction(fraction, coarsest, unit, digits=1).bare.lstrip("+-")
 

@@ -48,8 +48,8 @@ def clock_line(frame: Frame, _width: int, _rows: int) -> list[StyledLine]:
     text = write_seconds(abs(now.gain_s_per_day), now.gain_u_s_per_day)
     text = replace(text, digits=text.digits.lstrip("+"))
     verb = "gains" if now.gain_s_per_day > 0 else "loses"
-    said = f"  a clock on it {verb} {with_u(text, frame.theme.glyphs.plus_minus)} a day"
-    return faded([line(said)]) if frame.stale else [line(said)]
+    sentence = f"  a clock on it {verb} {with_u(text, frame.theme.glyphs.plus_minus)} a day"
+    return faded([line(sentence)]) if frame.stale else [line(sentence)]
 
 
 def _cells(frame: Frame, one: "Elsewhere") -> list[tuple[str, Role]]:

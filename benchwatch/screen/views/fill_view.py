@@ -24,8 +24,8 @@ def large_word(frame: Frame, width: int, rows: int) -> list[StyledLine]:
     """Draw HIGH, LOW, IN or ? in large letters, with the whole sentence below."""
     word, role = _WORDS[status_text.side_of_aim(frame)]
     size = size_for(width - 2, rows - 1, word, frame.theme)
-    said, rests = status_text.direction_words(frame), status_text.rest_words(frame)
-    sentence = fitting(width, said + line(f"   {rests}"), said) if rests else said
+    direction, rests = status_text.direction_words(frame), status_text.rest_words(frame)
+    sentence = fitting(width, direction + line(f"   {rests}"), direction) if rests else direction
     sentence = sentence.centred(width)
     if size is None:
         return [sentence]

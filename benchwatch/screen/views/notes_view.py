@@ -35,12 +35,12 @@ def logged_events(frame: Frame) -> list[LoggedEvent]:
 
 
 def count_line(frame: Frame, _width: int, _rows: int) -> list[StyledLine]:
-    """Draw how many events there are, and where the list begins."""
+    """Draw how many events there are, and how many newer ones are scrolled out."""
     snapshot, total = frame.snapshot, len(logged_events(frame))
     more = f"; {min(frame.scroll, total)} newer above" if frame.scroll else ""
     counts = ((total, "note"), (snapshot.readings, "reading"), (snapshot.gaps, "gap"))
-    said = "  " + ", ".join(how_many(number, noun) for number, noun in counts) + more
-    return [line((said, Role.DIM))]
+    text = "  " + ", ".join(how_many(number, noun) for number, noun in counts) + more
+    return [line((text, Role.DIM))]
 
 
 def note_lines(frame: Frame, width: int, rows: int) -> list[StyledLine]:

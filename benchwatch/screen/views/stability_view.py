@@ -22,9 +22,11 @@ if TYPE_CHECKING:
     from benchwatch.estimate.stability.deviation_point import Deviation
 
 TABLE_CELLS = 42
+"""Width of the table."""
 TABLE_FROM_WIDTH = 110
 """Width in cells from which the table is drawn beside the plot."""
 SLOPE_DOTS = 30
+"""Dots of a line that falls as 1/tau."""
 SINCE_WORDS = {"nudge": "since the last nudge", "settled": "since it settled"}
 VALUE_SIGN = "o"
 """Sign for a deviation, which differs from the dotted lines even without colours."""
@@ -74,19 +76,19 @@ def title_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
         span += f" {SINCE_WORDS[now.since]}"
     elif now.since is not None:
         span += ", the whole run"
-    said = line("  ", (points[0].deviation, Role.STRONG), f", {drift}; {span}")
+    text = line("  ", (points[0].deviation, Role.STRONG), f", {drift}; {span}")
     return [
         fitting(
             width,
-            said + line((f"   {VALUE_SIGN} value, upright 68 %, dots fall as 1/tau", Role.DIM)),
-            said + line((f"   {VALUE_SIGN} value, dots: 1/tau", Role.DIM)),
-            said,
+            text + line((f"   {VALUE_SIGN} value, upright 68 %, dots fall as 1/tau", Role.DIM)),
+            text + line((f"   {VALUE_SIGN} value, dots: 1/tau", Role.DIM)),
+            text,
         )
     ]
 
 
 def dither_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
-    """Draw how far single readings spread."""
+    """Draw the dither: the spread of single readings."""
     now = frame.snapshot.stability
     if now is None or now.dither is None:
         return [line(("  dither unknown", Role.DIM))]
@@ -97,13 +99,13 @@ def dither_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     short_form = f"  dither {swing} peak to peak, sd {sd}"
     long_form = f"{short_form}, without drift {rest} {frame.unit.name}"
     count = f"{how_many(dither.readings, 'reading')}, {lasted(dither.span_s)}"
-    said = fitting(
+    drawn = fitting(
         width,
         line(f"{long_form}; {count}"),
         line(long_form),
         line(f"{short_form} {frame.unit.name}"),
     )
-    return faded([said]) if frame.stale else [said]
+    return faded([drawn]) if frame.stale else [drawn]
 
 
 def plot_and_table(frame: Frame, width: int, rows: int) -> list[StyledLine]:

@@ -36,16 +36,16 @@ def digit_rows(frame: Frame, _width: int, height: int) -> int:
 def direction_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     """Draw the direction in words, and the readings and span of the estimate."""
     estimate = frame.snapshot.numbers.estimate
-    said = line("  ") + status_text.direction_words(frame)
+    direction = line("  ") + status_text.direction_words(frame)
     rests = [status_text.rest_words(frame, short=short) for short in (False, True)]
     if rests[0]:
-        return [fitting(width, *(said + line((f"   {rest}", Role.STRONG)) for rest in rests))]
+        return [fitting(width, *(direction + line((f"   {rest}", Role.STRONG)) for rest in rests))]
     if estimate is not None and not frame.stale:
         count = how_many(estimate.readings, "reading")
         over = f" over {lasted(estimate.span_s)}" if estimate.readings > 1 else ""
         full, part = (line((f"   from {text}", Role.DIM)) for text in (count + over, count))
-        said = fitting(width, said + full, said + part, said)
-    return [said]
+        direction = fitting(width, direction + full, direction + part, direction)
+    return [direction]
 
 
 def scale_rows(_frame: Frame, _width: int, height: int) -> int:
@@ -61,8 +61,8 @@ def judge_rows(frame: Frame, _width: int, _height: int) -> int:
 def settle_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     """Draw the settle verdict, the drift and the time to go."""
     lamp = line("  ") + status_text.settle_lamp(frame) + line(" ")
-    said = [lamp + status_text.settle_words(frame, width - lamp.width)]
-    return faded(said) if frame.stale else said
+    drawn = [lamp + status_text.settle_words(frame, width - lamp.width)]
+    return faded(drawn) if frame.stale else drawn
 
 
 def reason_line(frame: Frame, _width: int, _rows: int) -> list[StyledLine]:

@@ -63,8 +63,8 @@ def end_line(frame: Frame, _width: int, _rows: int) -> list[StyledLine]:
     if now.end is None:
         return [line(("  where it is going can't be told yet", Role.DIM))]
     text = with_u(write_fraction(now.end, now.end_u, frame.unit), frame.theme.glyphs.plus_minus)
-    said = [line(f"  going to {text}")]
-    return faded(said) if frame.stale else said
+    drawn = [line(f"  going to {text}")]
+    return faded(drawn) if frame.stale else drawn
 
 
 def curve_chart(frame: Frame, width: int, rows: int) -> list[StyledLine]:
@@ -122,7 +122,7 @@ def verdict_rows(frame: Frame, width: int, _height: int) -> int:
 
 
 def _since_power_on(snapshot: Snapshot, preferences: Preferences, now_s: float) -> ChartRange:
-    """Cover the time since power-on, and the fitted curve beside the readings."""
+    """Return the range since power-on; its axis also covers the fitted curve."""
     warm_up = snapshot.warm_up or WarmUp()
     return ChartRange(now_s - warm_up.since_s, whole=not preferences.close, curve=warm_up.curve)
 

@@ -41,7 +41,7 @@ def _first_shown(chosen: int, rows: int) -> int:
 
 
 class LineWidget(TextWidget):
-    """The line that is being typed, drawn for the width it has."""
+    """A widget that shows the line that is being typed."""
 
     def __init__(self, theme: Theme) -> None:
         super().__init__(theme)
@@ -163,7 +163,7 @@ class CommandOverlay(TypingOverlay[Command]):
         self._find()
 
     def submit(self) -> None:
-        """Run the chosen command; a command that needs a value is written onto the line."""
+        """Run the chosen command; a setting without a value is written onto the line."""
         if not self._suggestions:
             return
         suggestion = self._suggestions[self._chosen]
