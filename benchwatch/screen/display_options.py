@@ -29,7 +29,7 @@ def theme_for(
 ) -> Theme:
     """Choose characters and colours.
 
-    A set and non-empty ``NO_COLOR`` switches colours off (https://no-color.org), and so does TERM=dumb.
+    A set and non-empty ``NO_COLOR`` (https://no-color.org) or TERM=dumb switches colours off.
 
     Args:
         ascii_only: whether to draw in ASCII; None: unless the encoding is a UTF.
