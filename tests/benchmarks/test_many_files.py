@@ -1,4 +1,4 @@
-"""Thousands of recorded files with something wrong in them: numbers or a sentence, never a crash.
+"""Thousands of damaged recorded files: each gives numbers or an error sentence, never a crash.
 
 python -m pytest tests/benchmarks/test_many_files.py -s
 """
@@ -19,7 +19,7 @@ AT_ONCE = 100
 @pytest.mark.parametrize("form", ["table", "lines", "journal"])
 @pytest.mark.timeout(1800)
 def test_files_changed_at_random(form: str, tmp_path: Path) -> None:
-    """Each file goes through one of the commands; what came out is counted."""
+    """Each file is read by one of the commands, which ends with a known exit code."""
     seed = secrets.randbits(32)
     rng = random.Random(seed)
     good_journal(tmp_path / "good.db", 60)

@@ -1,4 +1,4 @@
-"""200 000 made lines against each parser of replies; prints how long one takes to judge."""
+"""200 000 made lines for each parser of replies; prints the time a line."""
 
 import os
 import time
@@ -12,7 +12,7 @@ LINES = 200_000
 @pytest.mark.timeout(600)
 @pytest.mark.parametrize("name", sorted(PARSERS))
 def test_two_hundred_thousand_lines(name: str) -> None:
-    """Only the right values or a refusal."""
+    """The parser returns the right value or refuses the line."""
     seed = int.from_bytes(os.urandom(4))
     began_s = time.process_time()
 

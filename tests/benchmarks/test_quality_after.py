@@ -1,6 +1,7 @@
-"""Numbers after the fact on made runs, seeds drawn at the run: printed, never a failure of CI.
+"""Quality of the numbers computed after a run, on made runs with random seeds; printed only.
 
-Truth: the noise is made with innovations of known size (Kasdin 1995), the visits from known laws.
+The truth is known: the noise has innovations of known size (Kasdin 1995), the visits follow known
+ageing laws.
 """
 
 import math
@@ -47,7 +48,7 @@ def offsets_of(kind: str, size: int, rng: np.random.Generator) -> FloatArray:
     ],
 )  # fmt: skip
 def test_budget_holds_the_next_run(kind: str, size: int) -> None:
-    """How often U at 95 % of the whole budget holds the mean of the next equal run."""
+    """Print how often the budget's U at 95 % holds the mean of the next run of equal length."""
     rng, held, wide = np.random.default_rng(secrets.randbits(32)), 0, []
     for _ in range(RUNS):
         y = offsets_of(kind, 2 * size, rng)
@@ -66,7 +67,7 @@ def test_budget_holds_the_next_run(kind: str, size: int) -> None:
 
 @pytest.mark.parametrize("alpha", NOISES)
 def test_lost_readings(alpha: int) -> None:
-    """Variance with 1 % lost over that with none, 20 000 readings, at five averaging factors."""
+    """Print the variance with 1 % of 20 000 readings lost over that with none lost."""
     rng, size, found = np.random.default_rng(secrets.randbits(32)), 20_000, []
     factors = (1, 16, 128, 1024, 4096)
     for _ in range(10):
@@ -89,7 +90,7 @@ def test_lost_readings(alpha: int) -> None:
 
 @pytest.mark.parametrize("alpha", NOISES)
 def test_total_deviation(alpha: int) -> None:
-    """How often the 68.27 % limits of totdev at a quarter of 401 points hold the truth."""
+    """Print how often the 68.27 % limits of totdev hold the truth, at m = 100 of 401 points."""
     rng, points, m, held, squares = np.random.default_rng(secrets.randbits(32)), 401, 100, 0, []
     long = [variance("oadev", phase_of_phase(made_phase(alpha, 80_001, rng), 1.0), m)[0]
             for _ in range(20)]  # fmt: skip
@@ -113,7 +114,7 @@ def test_total_deviation(alpha: int) -> None:
 @pytest.mark.parametrize("visits", [6, 8, 12])
 @pytest.mark.parametrize("kind", ["logarithmic less linear", "linear and walk"])
 def test_ageing_band(kind: str, visits: int) -> None:
-    """How often the 95 % band holds a visit a year ahead where neither law is exact."""
+    """Print how often the 95 % band holds a visit a year ahead where no law is exact."""
     rng, held, wide = np.random.default_rng(secrets.randbits(32)), 0, []
     for _ in range(RUNS):
         days = np.sort(rng.uniform(1.0, 1000.0, visits))

@@ -1,7 +1,7 @@
-"""As found on made warm-ups: what is kept by itself, against the truth at the first turn.
+"""As found on made warm-ups: the record kept automatically, against the truth at the first turn.
 
-Prints for each family how often as found was kept without a word from an oscillator that had
-not settled (never, if it is right), how often with a caution, and how far it was off.
+Prints for each family how often as found was kept without a caution although the oscillator had
+not settled (must be never), how often with a caution, and its error.
 """
 
 from collections import Counter
@@ -26,7 +26,7 @@ FAMILIES = {
 
 
 def steps_of_its_own(rng: np.random.Generator, count: int) -> np.ndarray:
-    """Some jumps of an oven or its crystal as it comes in: 2 to 50 ppb, ever rarer."""
+    """Make up to three jumps of an oven or its crystal during a warm-up: 2 to 50 ppb."""
     jumps = np.zeros(count)
     for _ in range(rng.integers(0, 4)):
         at = int(30 * (count / 60) ** rng.uniform())
@@ -38,8 +38,8 @@ def steps_of_its_own(rng: np.random.Generator, count: int) -> np.ndarray:
 @pytest.mark.parametrize("family", FAMILIES)
 @pytest.mark.parametrize("turned", ["after settling", "while it comes in"])
 def test_as_found(family, turned):
-    """What is kept without a caution comes from an oscillator that had settled."""
-    told: Counter[str] = Counter()
+    """As found is kept without a caution only where the oscillator had settled."""
+    found: Counter[str] = Counter()
     errors = []
     for _ in range(RUNS):
         rng = np.random.default_rng(unseen_seed())
@@ -63,16 +63,16 @@ def test_as_found(family, turned):
             trimming.add(float(second), readings[second], numbers)
         quiet = trimming.found
         if quiet is None or not quiet.frozen:
-            told["none"] += 1
+            found["none"] += 1
             continue
         where = min(int(quiet.elapsed_s), len(excursion) - 1)
         moved = excursion[where] > made_warmups.LIMIT.limit
         cautioned = bool(cautions_of_quiet(quiet, TOLERANCE))
         early = quiet.elapsed_s < at - 60
-        words = ["moving" if moved else "settled", "caution" if cautioned else "no word"]
-        told[", ".join([*words, *(["before the turn"] if early else [])])] += 1
+        words = ["moving" if moved else "settled", "caution" if cautioned else "no caution"]
+        found[", ".join([*words, *(["before the turn"] if early else [])])] += 1
         if not cautioned:
             errors.append(abs(quiet.estimate.offset - truth[int(quiet.elapsed_s)]))
     worst = f"{max(errors) * 1e9:.2f} ppb" if errors else "-"
-    print(f"\n{family}, turned {turned}: {dict(told)}; worst error without a word {worst}")
-    assert told["moving, no word"] == 0
+    print(f"\n{family}, turned {turned}: {dict(found)}; worst error without a caution {worst}")
+    assert found["moving, no caution"] == 0

@@ -1,13 +1,13 @@
-"""A made technician led by the screen beside one who reads the counter's digits only.
+"""A made technician led by the screen, compared with one who reads the counter's digits only.
 
 python -m pytest tests/benchmarks -k coached -s
 
-The third knows offset, pull, creep and backlash without a reading, and turns as badly: no program
-can do better with this technician. The one with digits waits 10 s a turn, looks hands off, and
-calls it landed when it has been inside at each look for 30 s, counted from the lift; in the fourth
-row from the first look on, which is how the screen's hold counts. The fifth row says what becomes
-of it where the tool pulls otherwise at each touch. Where readings come once a second, the screen
-needs several of them after each turn, and more of a trim's time is left to it.
+The technician with digits waits 10 s after each turn, reads hands off, and takes the trim as landed
+when each reading for 30 s from the lift was inside. In the fourth row the 30 s count from the first
+reading after the wait, as the screen's hold does. In the third row the technician knows offset,
+pull, creep and backlash, but turns as inexactly: the best that any program could reach. In the
+fifth row the tool's pull varies from touch to touch. Where readings come once a second, the screen
+needs several of them after each turn, which takes a larger part of the time.
 """
 
 import secrets
@@ -20,7 +20,7 @@ from made_technician import Bench, ByDigits, Coached, KnowsTheTruth, Result, Tec
 TRIMS = 40
 FAR, NEAR = Bench(), Bench(near=2.0, far=6.0)
 SLOW = Bench(gate_s=1.0, sigma=5e-11)
-"""A reading a second, with the noise that four readings of the others have in the mean."""
+"""A reading a second, with the noise of the mean of four readings of the other benches."""
 ROWS: dict[str, tuple[type[Technician], dict[str, float], dict[str, float]]] = {
     "digits, waits 10 s": (ByDigits, {}, {}),
     "led by the screen": (Coached, {}, {}),
@@ -50,7 +50,7 @@ def _row(name: str, trims: list[Result]) -> None:
 @pytest.mark.timeout(900)
 @pytest.mark.parametrize("bench", [FAR, NEAR, SLOW], ids=["far", "near", "slow"])
 def test_quality_coached_turns(bench: Bench) -> None:
-    """Led by the screen nothing is called landed that is not; times and touches beside others."""
+    """No trim led by the screen is falsely landed; prints times and touches of each technician."""
     seed = secrets.randbits(32)
     print(f"\n{TRIMS} trims from {bench.near:g} to {bench.far:g} usual nudges away; seed {seed}")
     print(f"a reading every {bench.gate_s:g} s")
@@ -84,6 +84,6 @@ def test_quality_coached_turns(bench: Bench) -> None:
 
 
 def _ratio(some: list[Result], others: list[Result], what: str) -> float:
-    """Return the ratio of the medians."""
+    """Return the ratio of the medians of the field `what`."""
     first, second = (np.median([getattr(one, what) for one in trims]) for trims in (some, others))
     return float(first / second)

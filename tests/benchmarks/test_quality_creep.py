@@ -1,4 +1,4 @@
-"""Turns that creep: one nudge each, and where they rest, on seeds drawn at the run.
+"""Turns that creep: one nudge each, and the right level at rest, on random seeds.
 
 python -m pytest tests/benchmarks -k quality_creep -s
 """
@@ -14,7 +14,7 @@ TURNS = 200
 
 @pytest.mark.timeout(600)
 def test_quality_creep() -> None:
-    """Further nudges in at most 5 % of turns; the rest told is right within 2 u in nine of ten."""
+    """At most 5 % of turns give further nudges; the level at rest is within 2 u in nine of ten."""
     seed = secrets.randbits(32)
     rng = np.random.default_rng(seed)
     seen = further = 0
@@ -22,17 +22,17 @@ def test_quality_creep() -> None:
     errors: list[tuple[int, float]] = []
     for number in range(TURNS):
         made = make_creep(rng)
-        said = follow(made)
-        told = [k for k, now in enumerate(said) if now.confirmed_nudge is not None]
-        seen += bool(told)
-        further += len(told) > 1
-        late.append(told[0] - made.first + 1 if told else np.inf)
-        last = said[-1].last_nudge
+        after_each = follow(made)
+        nudges = [k for k, now in enumerate(after_each) if now.confirmed_nudge is not None]
+        seen += bool(nudges)
+        further += len(nudges) > 1
+        late.append(nudges[0] - made.first + 1 if nudges else np.inf)
+        last = after_each[-1].last_nudge
         if last is not None and last.u:
             sizes.append(abs(last.size - made.size) / last.u)
         errors += [
             (number, abs(now.rest.offset - made.rest) / now.rest.u)
-            for now in said
+            for now in after_each
             if now.rest is not None
         ]
     share = np.array([error for _, error in errors])
@@ -44,7 +44,7 @@ def test_quality_creep() -> None:
     )
     print(f"further nudges: in {further}")
     print(f"whole size within its u and 2 u: {_shares(np.array(sizes))}")
-    print(f"rest told in {len(runs)} turns, {len(errors)} readings")
+    print(f"level at rest shown in {len(runs)} turns, {len(errors)} readings")
     print(f"rest within its u and 2 u: {_shares(share)}")
     print(f"turns in which it was within 2 u throughout: {np.mean(np.array(whole) <= 2.0):.1%}")
 

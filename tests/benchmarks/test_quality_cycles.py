@@ -1,4 +1,4 @@
-"""How often an oven that cycles is called settled, and what is told of the cycle; fresh seeds."""
+"""How often a cycling oven is called settled, and how right the cycle is, on random seeds."""
 
 import secrets
 
@@ -70,7 +70,7 @@ def test_an_oven_that_cycles(shape: str, horizons: tuple[float, float]) -> None:
 @pytest.mark.timeout(900)
 @pytest.mark.parametrize("shape", SHAPES)
 def test_an_oven_that_swings_by_a_fifth_of_the_limit(shape: str) -> None:
-    """It is settled; how late after the exponential is over, in horizons."""
+    """The verdict is settled; prints the time from the end of the warm-up to it, in horizons."""
     seed = secrets.randbits(32)
     rng = np.random.default_rng(seed)
     late = []

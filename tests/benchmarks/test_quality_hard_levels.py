@@ -1,4 +1,6 @@
-"""Quality of the live level in hard cases on seeds drawn at the run: coarse, lost, flicker, young.
+"""Quality of the live level in hard cases, on random seeds.
+
+The cases: a coarse digit, lost readings, flicker noise, few readings since a step.
 
 python -m pytest tests/benchmarks -k hard_levels -s
 """
@@ -15,21 +17,21 @@ from benchwatch.estimate.level.level_estimator import LevelEstimator
 
 SESSIONS = 25
 SINCE = (1, 2, 3, 5, 7, 10, 20, 40)
-"""Readings since a step, at which coverage is looked at."""
+"""Readings since a step at which coverage is printed."""
 
 
 @pytest.mark.timeout(300)
 def test_quality_hard_levels_of_a_coarse_digit() -> None:
-    """Turns of 5 to 60 digits: 95 % told within 10 readings, level within a digit, u of the digit.
+    """Of turns of 5 to 60 digits 95 % are confirmed within 10 readings, the level within a digit.
 
-    Turns of 2 to 5 digits as far as they can be told. A digit written finer than it is resolved
-    has to be learnt first: until then u is that of the digit written.
+    Turns of 2 to 5 digits are printed only. Where the counter writes more digits than it resolves,
+    the coarser digit has to be learned first: until then u is that of the written digit.
     """
     seed = secrets.randbits(32)
     rng = np.random.default_rng(seed)
     print(f"\nquiet and coarse, {SESSIONS} sessions of 8 turns each; seed {seed}")
     print(
-        f"{'noise':>6}{'turns':>9}{'written':>9}{'drift':>7}{'told':>8}{'others':>8}"
+        f"{'noise':>6}{'turns':>9}{'written':>9}{'drift':>7}{'seen':>8}{'others':>8}"
         f"{'within':>9}{'u, median':>11}{'u > 1':>8}{'2u covers':>11}"
     )
     good = []
@@ -56,7 +58,7 @@ def test_quality_hard_levels_of_a_coarse_digit() -> None:
 
 @pytest.mark.timeout(300)
 def test_quality_hard_levels_of_lost_readings() -> None:
-    """With 1 % of the readings lost the error is within 1.3 times that with none lost."""
+    """With 1 % of the readings lost, the RMS error is at most 1.3 times that with none lost."""
     seed = secrets.randbits(32)
     rng = np.random.default_rng(seed)
     print(f"\nreadings lost, 8 runs of 3 600 readings a row; seed {seed}")
@@ -82,7 +84,7 @@ def test_quality_hard_levels_of_lost_readings() -> None:
 
 @pytest.mark.timeout(300)
 def test_quality_hard_levels_of_young_ones() -> None:
-    """2 u covers the truth from the first reading after a step, and not by being far too wide."""
+    """2 u covers the truth from the first reading after a step on."""
     seed = secrets.randbits(32)
     print(f"\n2 u covers, by readings since a step of 1 to 500 σ, 80 sessions a row; seed {seed}")
     print(f"{'':<12}{'steps':>9}" + "".join(f"{k:>8}" for k in SINCE))
@@ -113,7 +115,7 @@ def test_quality_hard_levels_of_young_ones() -> None:
 
 @pytest.mark.timeout(300)
 def test_quality_hard_levels_under_flicker_noise() -> None:
-    """2 u covers 90 to 97 % under white and flicker noise, and under flicker noise alone."""
+    """2 u covers 90 % on average under white and flicker noise, and under flicker noise alone."""
     seed = secrets.randbits(32)
     rng = np.random.default_rng(seed)
     print(f"\n2 u covers under flicker noise; seed {seed}")

@@ -1,4 +1,4 @@
-"""Quality of the live level on seeds drawn at the run, beside a notepad and the textbooks.
+"""Quality of the live level compared with simple averages and textbook methods, on random seeds.
 
 python -m pytest tests/benchmarks -k quality -s
 """
@@ -27,11 +27,11 @@ NEEDED = 9
 RIVAL_SESSIONS = 40
 FLOORS = (0.0, 0.1, 0.3, 1.0, 3.0)
 QUIET_READINGS = 5 * 7200
-"""At each floor of flicker noise."""
+"""Readings at each floor of flicker noise."""
 
 
 def line(name: str, family: str, quality: Quality) -> str:
-    """One row of the report."""
+    """Return one row of the report."""
     return (
         f"{name:<22}{family:<10}{quality.rms:9.2f}{quality.median:9.2f}{quality.p95:9.2f}"
         f"{quality.coverage:10.1%}"
@@ -39,7 +39,7 @@ def line(name: str, family: str, quality: Quality) -> str:
 
 
 def rival_method(rival: Rival) -> Method:
-    """Let a rival, which has no u, be judged like the program."""
+    """Return a rival, which has no u, as a method that `judge` accepts."""
 
     def follow(session: MadeSession) -> tuple[Floats, Floats]:
         return rival(session.readings), np.full(session.readings.size, np.nan)
@@ -69,7 +69,7 @@ def test_quality_level_meets_its_targets_on_fresh_seeds() -> None:
 
 @pytest.mark.timeout(300)
 def test_quality_level_beside_other_methods() -> None:
-    """The program's level beats every rival's RMS in the three families that have that target."""
+    """The program's RMS error is below every rival's in the three families with an RMS target."""
     seed = secrets.randbits(32)
     print(f"\nbeside other methods, {RIVAL_SESSIONS} sessions a family; seed {seed}")
     print(f"{'':<22}{'family':<10}{'RMS':>9}{'median':>9}{'95 %':>9}")
@@ -87,7 +87,7 @@ def test_quality_level_beside_other_methods() -> None:
 
 @pytest.mark.timeout(300)
 def test_quality_level_left_alone() -> None:
-    """Quiet hours and warm-ups: hardly a nudge, and 2 u still covers the truth."""
+    """Quiet hours and warm-ups hold hardly a nudge, and 2 u covers the truth in 90 %."""
     seed = secrets.randbits(32)
     rng = np.random.default_rng(seed)
     print(f"\nleft alone; seed {seed}")
@@ -113,9 +113,9 @@ def test_quality_level_left_alone() -> None:
 
 @pytest.mark.timeout(300)
 def test_quality_level_of_a_coarse_counter() -> None:
-    """Last digits up to 10 σ: 2 u covers; warm-ups seen through them are hardly ever nudges.
+    """With last digits up to 10 σ, 2 u covers the truth, and warm-ups hold hardly any nudges.
 
-    Without any rounding one made warm-up in ten or twenty shows a nudge in its first minutes.
+    Without rounding, one made warm-up in ten to twenty has a nudge in its first minutes.
     """
     seed = secrets.randbits(32)
     rng = np.random.default_rng(seed)
@@ -140,7 +140,7 @@ def test_quality_level_of_a_coarse_counter() -> None:
 
 
 def _coarse(digit: float, rng: np.random.Generator) -> tuple[float, float, float]:
-    """2u coverage from 12 readings after a step, median u and RMS error in digits."""
+    """Return 2u coverage from 12 readings after a step on, median u and RMS error, in digits."""
     found = []
     for _ in range(30):
         session = make_session("white", rng)
@@ -160,7 +160,7 @@ def _coarse(digit: float, rng: np.random.Generator) -> tuple[float, float, float
 def _leave_alone(
     made: list[tuple[Floats, float]], rng: np.random.Generator, digit: float = 0.0
 ) -> tuple[int, str, float]:
-    """Put the made truths with their white noise through a level; nudges, report, 2u coverage.
+    """Run a level over made truths with white noise; return nudges, report and 2u coverage.
 
     Readings are rounded to `digit`, if that is not 0.
     """

@@ -1,13 +1,14 @@
-"""How often the settle verdict is false, and how late, on warm-ups made at the run.
+"""How often the settle verdict is false, and how late it is, on made warm-ups with random seeds.
 
-A verdict is false when the noise-free offset leaves the limit within the horizon after it; in
-the three families with a constant drift above the limit every verdict counts as false. Lateness
-counts from the first second from which on the true change within the horizon stays within the
-limit. Beside it stands the rule "moved less than the limit in the last horizon".
+A verdict is false when the noise-free offset leaves the limit within the horizon after it. In the
+three families with a constant drift above the limit every verdict is false. Lateness counts from
+the second from which on the true change within the horizon stays within the limit. The verdict is
+compared with the rule "moved less than the limit in the last horizon".
 
-Targets: slow tail no false one and a median lateness of 400 s at most, 300 s being the goal;
-overshoot 5 % false at most; the others none. Of two exponentials of one sign half a horizon late in
-the median, of an oven that rings one and a half: with few of them in a run that is printed only.
+Targets: for a slow tail no false verdict and a median lateness of 400 s at most (the goal is
+300 s); for an overshoot at most 5 % false ones; for the others none. The lateness after two
+exponentials of one sign (expected: half a horizon) and after ringing (one and a half) is printed
+only, as a run has few of them.
 """
 
 import multiprocessing
@@ -25,12 +26,13 @@ from benchwatch.estimate.settle.settle_estimator import SettleEstimator
 MADE_AS = {**FAMILIES, "double exponential": double_exponential, "ringing": ringing}
 RUNS = 10
 MADE = {"slow tail": 40, "overshoot": 10, "double exponential": 10, "ringing": 10}
-"""Warm-ups a run; the median of 20 latenesses still scatters by 90 s. Of the other families:"""
+"""Warm-ups a run; the median of 20 latenesses still scatters by 90 s."""
 OTHERS = 6
+"""Warm-ups a run of each family that is not in `MADE`."""
 LOOK_S = 15
-"""A verdict is asked for every so many seconds, as a person would look."""
+"""Seconds between two evaluations of the verdict."""
 WAIT_S = 3000
-"""Seconds after the truth has settled at which waiting for a verdict ends."""
+"""Longest wait for a verdict after the truth has settled, in seconds."""
 DRIFTING = {"constant drift", "cancelling", "rounded drift"}
 LATE_S = 400.0
 GOAL_S = 300.0
@@ -38,7 +40,7 @@ GOAL_S = 300.0
 
 @dataclass
 class _Score:
-    """What one way of judging did on one family."""
+    """Results of one rule on one family."""
 
     made: int = 0
     false: int = 0
@@ -67,13 +69,13 @@ class _Score:
 
 
 def _seconds(made: MadeWarmup, end: int) -> Iterator[tuple[int, bool]]:
-    """Each second, and whether it has a reading."""
+    """Yield each second, and whether it has a reading."""
     for second in range(end):
         yield second, not any(a <= second <= b for a, b in made.gaps)
 
 
 def _verdict(made: MadeWarmup, end: int) -> tuple[int | None, int]:
-    """When Settling says settled first, and how often it takes that back in the next horizon."""
+    """Return the second of the first verdict, and how often it is withdrawn within a horizon."""
     settling = SettleEstimator(LIMIT)
     given: int | None = None
     withdrawn = 0
@@ -102,7 +104,7 @@ def _verdict(made: MadeWarmup, end: int) -> tuple[int | None, int]:
 
 
 def _simple_rule(made: MadeWarmup, end: int) -> int | None:
-    """First look at which the offset moved less than the limit in the last horizon."""
+    """Return the first second at which the offset moved less than the limit in a horizon."""
     horizon = int(LIMIT.horizon_s)
     for second in range(horizon, end, LOOK_S):
         if abs(made.readings[second] - made.readings[second - horizon]) < LIMIT.limit:
@@ -130,7 +132,7 @@ def _run(seed: int) -> dict[str, tuple[_Score, _Score]]:
 
 
 def _missed(scores: dict[str, tuple[_Score, _Score]], late_s: float) -> list[str]:
-    """Targets that one run misses, with the median lateness of the slow tail up to `late_s`."""
+    """Return the targets that one run misses; `late_s` limits the slow tail's median lateness."""
     ours = {name: pair[0] for name, pair in scores.items()}
     allowed = {"overshoot": 0.05 * ours["overshoot"].made}
     missed = [
@@ -144,10 +146,10 @@ def _missed(scores: dict[str, tuple[_Score, _Score]], late_s: float) -> list[str
 
 @pytest.mark.timeout(900)
 def test_quality_of_the_settle_verdict() -> None:
-    """At least nine of ten fresh runs meet the targets; the table shows what each rule does."""
+    """At least nine of ten runs meet the targets; prints a table of both rules."""
     seeds = np.random.SeedSequence().generate_state(RUNS).tolist()
 
-    # Forked workers find this module by its name.
+    # Forked workers need not import this module, which is not on the path.
     with ProcessPoolExecutor(mp_context=multiprocessing.get_context("fork")) as pool:
         runs = list(pool.map(_run, seeds))
 

@@ -1,4 +1,4 @@
-"""How often the limits of a deviation cover the truth, and the noise is named, on fresh seeds.
+"""How often a deviation's limits cover the truth and its noise is identified, on random seeds.
 
 python -m pytest tests/benchmarks/test_quality_stability.py -s
 """
@@ -31,7 +31,7 @@ TRUTH = {
 
 @pytest.mark.parametrize("alpha", sorted(TRUTH))
 def test_limits_cover_the_truth_as_often_as_they_say(alpha: int) -> None:
-    """68.27 % of the time, with the noise identified from the same run, at every τ."""
+    """Limits at 68.27 % cover the truth as often, with the noise identified from the same run."""
     seed = np.random.SeedSequence().entropy
     rng = np.random.default_rng(seed)
     covered = dict.fromkeys(FACTORS, 0)

@@ -1,4 +1,4 @@
-"""Honesty of u and sight of nudges on made benches, on seeds drawn at the run.
+"""Coverage of u and detection of nudges on made benches, on random seeds.
 
 python -m pytest tests/benchmarks -k quality -s
 """
@@ -16,7 +16,7 @@ BENCHES = 20
 
 @pytest.mark.timeout(300)
 def test_quality_of_u_and_nudges_while_trimming() -> None:
-    """From 20 readings after a turn u is no more than 2.5 errors and 2u holds 9 in 10."""
+    """From 20 readings after a turn on, u is at most 2.5 RMS errors, and 2u covers 90 %."""
     seed = secrets.randbits(32)
     quality = trim_quality(seed, BENCHES)
     print(f"\ntrims after a warm-up, {BENCHES} benches of 1600 readings; seed {seed}")
@@ -41,14 +41,14 @@ def test_quality_of_u_and_nudges_while_trimming() -> None:
 
 @pytest.mark.timeout(600)
 def test_quality_of_turns_in_quick_succession() -> None:
-    """Of series of 5 to 8 turns, nudges tell all movement in nine of ten, and the drift is right.
+    """In nine of ten series of 5 to 8 turns the nudges report all movement.
 
-    It must be so 10 s after the last turn; and the settle verdict is not withdrawn.
+    The drift is right 10 s after the last turn, and the settle verdict is not withdrawn.
     """
     seed = secrets.randbits(32)
     print(f"\nseries of 5 to 8 turns of 0.5 to 20 ppb, 0.3 to 1.2 s apart, σ 0.1 ppb; seed {seed}")
     print(
-        f"{'gate':>6} {'manner':<11}{'runs':>5}{'nudges':>8}{'told whole':>12}"
+        f"{'gate':>6} {'manner':<11}{'runs':>5}{'nudges':>8}{'all moved':>12}"
         f"{'drift right in 10 s':>21}{'95 %':>8}{'settled':>9}{'stays so':>10}"
     )
     every: list[SeriesQuality] = []

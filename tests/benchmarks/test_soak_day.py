@@ -15,10 +15,10 @@ from benchwatch.reading import Gap
 
 @pytest.mark.timeout(3600)
 def test_a_day_with_a_fault_a_minute(tmp_path: Path) -> None:
-    """Threads, file handles and VISA sessions stay as they are, and so does memory once filled.
+    """Threads, file handles and VISA sessions do not grow, nor does memory from hour 12 on.
 
-    Until about hour 5 the finest level of the rolling buffer fills (1 MB) and so does what the
-    longest trace and the deviations once needed; from hour 12 on nothing may be added.
+    Until about hour 5 the finest level of the history fills (1 MB), and the longest trace and the
+    deviations reach their full size.
     """
     began_s = time.monotonic()
     result = soak(tmp_path, hours=24.0, sample_every_s=3600.0)

@@ -1,4 +1,4 @@
-"""One journal under everything at once: a long watch, short ones, readers, kills, archiving.
+"""One journal used at once by a long watch, short ones, readers, killed watches and archiving.
 
 Run with ``python -m pytest tests/benchmarks/test_soak_journal.py -s``; it takes some minutes.
 """
@@ -29,7 +29,7 @@ READERS = (
 
 @pytest.mark.timeout(1800)
 def test_ten_short_watches_and_every_reader_beside_a_long_one(tmp_path: Path) -> None:
-    """Each reading that any of them showed is in the journal or its archive, once."""
+    """Each reading that any watch showed is in the journal or its archive, once."""
     began_s, seed = time.monotonic(), secrets.randbits(32)
     chance = random.Random(seed)
     path = tmp_path / "benchwatch" / "journal.db"
@@ -63,7 +63,7 @@ def test_ten_short_watches_and_every_reader_beside_a_long_one(tmp_path: Path) ->
     found = [*kept(path), *(kept(archive) if archive.exists() else [])]
     runs = ask(path, "SELECT count(*) FROM runs")[0][0]
     print(f"\nseed {seed}; {time.monotonic() - began_s:.0f} s; {SHORT} short watches, {killed} of "
-          f"them killed; {codes} of {2 * SHORT} readers had what they wanted")  # fmt: skip
+          f"them killed; {codes} of {2 * SHORT} readers ended with 0")  # fmt: skip
     print(
         f"{len(shown)} readings shown, {len(set(shown) - set(found))} of them not found; "
         f"{len(found)} kept, {len(found) - len(set(found))} twice; {runs} runs in the journal"

@@ -1,4 +1,4 @@
-"""Rates on a raw socket, each against a bare PyVISA `query` loop in the same run."""
+"""Rates on a raw socket, each compared with a bare PyVISA `query` loop in the same run."""
 
 import subprocess
 import sys
@@ -32,7 +32,7 @@ threading.Event().wait()
 
 @pytest.fixture(scope="module")
 def resource() -> Iterator[str]:
-    """A quick counter in a process of its own, so that it does not share our interpreter."""
+    """Serve a quick counter in a process of its own, with its own interpreter."""
     with subprocess.Popen(
         [sys.executable, "-c", SERVER],
         stdout=subprocess.PIPE,
@@ -45,14 +45,14 @@ def resource() -> Iterator[str]:
 
 
 def rate(loop: Callable[[], None]) -> float:
-    """Queries a second."""
+    """Return queries a second."""
     began = time.perf_counter()
     loop()
     return QUERIES / (time.perf_counter() - began)
 
 
 def bare(resource: str) -> float:
-    """PyVISA alone."""
+    """Return the rate of PyVISA alone."""
     import pyvisa
 
     instrument = pyvisa.ResourceManager("@py").open_resource(
@@ -65,7 +65,7 @@ def bare(resource: str) -> float:
 
 
 def guarded(resource: str) -> float:
-    """The guarded session."""
+    """Return the rate of the guarded session."""
     link = open_link(resource)
     try:
         link.query("*IDN?", 2.0)
@@ -75,7 +75,7 @@ def guarded(resource: str) -> float:
 
 
 def driven(resource: str) -> float:
-    """The session and the driver with its strict parse."""
+    """Return the rate of the session and the driver with its strict parser."""
     link = open_link(resource)
     try:
         counter = ScpiCounter(link)
@@ -87,7 +87,7 @@ def driven(resource: str) -> float:
 
 
 def acquired(resource: str) -> float:
-    """The whole acquisition, from the thread's start with its connect."""
+    """Return the rate of a whole acquisition, from the thread's start, with its connect."""
     clock = SystemClock()
     left = QUERIES
 
@@ -118,7 +118,10 @@ def acquired(resource: str) -> float:
 def test_rate_against_a_bare_pyvisa_loop(
     resource: str, loop: Callable[[str], float], least: float
 ) -> None:
-    """The median over rounds that alternate with the bare loop; limits leave room for noise."""
+    """Each rate is at least a stated part of the bare loop's, in rounds that alternate with it.
+
+    The limits leave room for the noise of a shared machine.
+    """
     pairs = [(loop(resource), bare(resource)) for _ in range(ROUNDS)]
 
     ratio = median(ours / theirs for ours, theirs in pairs)

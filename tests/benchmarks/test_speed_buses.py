@@ -1,8 +1,8 @@
-"""Rates on every bus, each against a bare PyVISA loop on the same bus in the same run.
+"""Rates on every bus, each compared with a bare PyVISA loop on the same bus in the same run.
 
     python -m pytest tests/benchmarks/test_speed_buses.py -s
 
-prints one table. The servers run in a process of their own; what is compared is the client.
+prints one table. The servers run in processes of their own; the clients are compared.
 """
 
 import subprocess
@@ -30,8 +30,8 @@ QUERIES = 200
 ROUNDS = 21
 READINGS = 1000
 LEAST = 0.3
-"""Of the bare loop's rate: a read behind a LAN-GPIB controller is followed by a second question
-that shows its end, which the bare loop does without; and room for a shared machine's noise."""
+"""Least part of the bare loop's rate. A read behind a LAN-GPIB controller needs a second query
+that shows its end, which the bare loop does not send; and a shared machine is noisy."""
 ASKED = [bus for bus, (_, dialect) in BUSES.items() if dialect == "scpi"]
 
 SERVER = """
@@ -53,7 +53,7 @@ gate = "none"
 
 @pytest.fixture(scope="module")
 def resources(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, str]]:
-    """A quick counter on each bus, all in processes of their own."""
+    """Serve a quick counter on each bus, each in a process of its own."""
     children = {}
     for bus in ASKED:
         path: Path = tmp_path_factory.mktemp("bench") / "bench.toml"
@@ -72,7 +72,7 @@ def resources(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, st
 
 
 def rate(query: Callable[[], object]) -> tuple[float, float]:
-    """Queries a second, and microseconds of our own computing a query."""
+    """Return queries a second, and microseconds of this thread's computing a query."""
     began_s, began_cpu_s = time.perf_counter(), time.thread_time()
     for _ in range(QUERIES):
         query()
@@ -82,7 +82,7 @@ def rate(query: Callable[[], object]) -> tuple[float, float]:
 
 @contextmanager
 def bare(resource: str) -> Iterator[Callable[[], object]]:
-    """PyVISA alone; behind a LAN-GPIB controller on the raw socket, as nothing else can."""
+    """Yield a query by PyVISA alone; on a raw socket behind a LAN-GPIB controller."""
     parts = resource.split("::")
     behind = parts[0] == "LANGPIB"
     opened = f"TCPIP0::{parts[1]}::{parts[2]}::SOCKET" if behind else resource
@@ -100,7 +100,7 @@ def bare(resource: str) -> Iterator[Callable[[], object]]:
 
 @contextmanager
 def guarded(resource: str) -> Iterator[Callable[[], object]]:
-    """The guarded session."""
+    """Yield a query by the guarded session."""
     link = open_link(resource)
     try:
         yield lambda: link.query("*IDN?", 2.0)
@@ -109,7 +109,7 @@ def guarded(resource: str) -> Iterator[Callable[[], object]]:
 
 
 def side_by_side(resource: str) -> tuple[float, float, float, float, float]:
-    """Return rates of ours and the bare loop, our computing and its, and the ratio of rates."""
+    """Return both rates, both computing times (ours, bare), and the ratio of the rates."""
     with guarded(resource) as ours, bare(resource) as theirs:
         assert str(ours()).strip() == str(theirs()).strip()
         rounds = [(rate(ours), rate(theirs)) for _ in range(ROUNDS)]
@@ -140,7 +140,7 @@ def acquired(resource: str) -> float:
 
 
 def test_rates_on_every_bus(resources: dict[str, str]) -> None:
-    """Medians of short rounds in which the two loops take turns; one table."""
+    """The guarded session reaches `LEAST` of the bare loop's rate, in alternating rounds."""
     found = {bus: side_by_side(resource) for bus, resource in resources.items()}
     readings = {bus: acquired(resource) for bus, resource in resources.items()}
     print("\n| bus | bare PyVISA, queries/s | guarded session | of bare | computing, us a query: "

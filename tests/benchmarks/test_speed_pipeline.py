@@ -1,7 +1,7 @@
-"""Speed of the way from reading to snapshot and to lines, each ratio measured in one run.
+"""Speed from reading to snapshot and to lines; each ratio is measured within one run.
 
 Run with ``python -m pytest tests/benchmarks/test_speed_pipeline.py -s``. Ten million readings
-take most of an hour: they are fed when ``BENCHWATCH_LONG`` is set.
+take most of an hour, and are fed only if ``BENCHWATCH_LONG`` is set.
 """
 
 import fcntl
@@ -55,7 +55,7 @@ print(int(sys.argv[2]) / (time.perf_counter() - began))
 
 @pytest.fixture(autouse=True)
 def home(tmp_path, monkeypatch) -> Path:
-    """A home of its own."""
+    """Set data and state folders of the test's own."""
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
     return tmp_path
@@ -65,7 +65,7 @@ def home(tmp_path, monkeypatch) -> Path:
 
 
 class Made:
-    """A pipeline with everything switched on, and an endless run of white noise for it."""
+    """A pipeline with all options on, and endless readings of white noise for it."""
 
     def __init__(self, path: Path, seed: int) -> None:
         self.journal = Journal(path)
@@ -81,7 +81,7 @@ class Made:
         self._noise = random.Random(seed)
 
     def feed(self, readings: int) -> list[float]:
-        """Feed readings; return what each of the last 100 cost, in microseconds."""
+        """Feed readings; return the time of each of the last 100, in microseconds."""
         costs: deque[float] = deque(maxlen=100)
         for _ in range(readings):
             self.number += 1
@@ -105,9 +105,9 @@ class Made:
 
 @cache
 def values_of(digits: int) -> tuple[str, float, float, float]:
-    """Return text, frequency and both offsets of the reading so many 0.1 mHz off nominal.
+    """Return text, frequency and both offsets of a reading that is `digits` of 0.1 mHz off nominal.
 
-    They are kept, so that ten million readings need not be made one by one.
+    The results are cached, as making ten million of them takes long.
     """
     value = Decimal(digits).scaleb(-4) + NOMINAL
     return str(value), float(value), *difference(value, NOMINAL)
@@ -133,9 +133,9 @@ def rss_mb() -> float:
     ],
 )
 def test_a_reading_costs_the_same_after_millions(tmp_path, readings):
-    """Median under 200 us with journal, buffer, estimate and settle verdict, and it stays flat.
+    """A reading takes less than 200 us in the median, and no longer after millions of readings.
 
-    At each mark the old pipeline is measured in turn with a young one that has seen 1 000
+    At each mark the old pipeline is measured in turn with a young one that has taken 1 000
     readings, so that a busy machine slows both. Memory is printed at each mark.
     """
     for digits in range(-700, 701):
@@ -173,7 +173,7 @@ def test_a_reading_costs_the_same_after_millions(tmp_path, readings):
 
 
 def bare_rate(resource_name: str, queries: int) -> float:
-    """Queries a second of a bare PyVISA loop in a process of its own."""
+    """Return queries a second of a bare PyVISA loop in a process of its own."""
     child = subprocess.run(
         [sys.executable, "-c", BARE, resource_name, str(queries)],
         capture_output=True,
@@ -184,7 +184,7 @@ def bare_rate(resource_name: str, queries: int) -> float:
 
 
 def lines_rate(resource_name: str, count: int, *options: str) -> float:
-    """Readings a second of ``watch --json`` from its first line to its last."""
+    """Return readings a second of ``watch --json`` from its first line to its last."""
     child = subprocess.run(
         [*COMMAND, "watch", resource_name, "--nominal", "10MHz",
          "--json", "--count", str(count), *options],
@@ -208,7 +208,7 @@ def served(*command: str) -> tuple["subprocess.Popen[str]", str]:
 @pytest.mark.timeout(600)
 @pytest.mark.parametrize("bench", ["fast", "tiny"])
 def test_lines_reach_a_tenth_of_a_bare_loop(bench):
-    """``--json`` with the journal on, beside a bare PyVISA loop on the same server, in turn.
+    """``--json`` with the journal reaches a tenth of the rate of a bare PyVISA loop, in turn.
 
     `fast` is the simulated bench without a gate; `tiny` answers quicker than any counter.
     """
@@ -241,10 +241,10 @@ def test_lines_reach_a_tenth_of_a_bare_loop(bench):
 @pytest.mark.parametrize(("rate", "readings"), [(10, 50), (100, 800)])
 @pytest.mark.parametrize("front", ["lines", "screen"])
 def test_no_reading_is_lost(home, front, rate, readings):
-    """At 10 and 100 readings a second all that the counter gave is in the journal, once.
+    """At 10 and 100 readings a second each reading of the counter is in the journal, once.
 
-    The share of a core that the program used is printed; for the screen without its first
-    two seconds, as starting is not what is asked about.
+    The share of a core that the program used is printed; for the screen without the first two
+    seconds, in which it starts.
     """
     with tiny_counter(gate_s=1 / rate) as counter:
         command = [
@@ -275,7 +275,7 @@ def on_pipe(command: list[str]) -> tuple[int, float, float]:
 
 
 def on_terminal(command: list[str]) -> tuple[int, float, float]:
-    """Run to the end on a terminal; return exit code, CPU seconds and seconds since it was up."""
+    """Run to the end on a terminal; return exit code, and CPU seconds and seconds since 2 s."""
     child, terminal = pty.fork()
     if child == 0:
         os.environ["TERM"] = "xterm-256color"

@@ -1,4 +1,4 @@
-"""How soon and how fast recorded files are read, beside general-purpose libraries in the same run.
+"""Time to the first reading of recorded files, and speed compared with general-purpose libraries.
 
 python -m pytest tests/benchmarks/test_speed_recorded.py -s
 """
@@ -20,7 +20,7 @@ ROWS = 1_000_000
 LONG = 10_000_000
 AT_ONCE = 100_000
 LINES = 20_000
-"""Lines that are read on before memory is looked at."""
+"""Lines read after the first before the memory is measured."""
 
 REFERENCE = """
 import sys, time
@@ -34,7 +34,7 @@ allantools.oadev(offset, rate=1.0, data_type="freq", taus="octave")
 
 
 def frequencies(rows: int) -> Iterator[tuple[int, list[float]]]:
-    """Give readings of a quiet 10 MHz oscillator, some at a time, with the first one's number."""
+    """Yield readings of a quiet 10 MHz oscillator in portions, with the first one's number."""
     rng = np.random.default_rng()
     for start in range(0, rows, AT_ONCE):
         yield start, (1e7 + rng.normal(0.024, 0.001, min(AT_ONCE, rows - start))).tolist()
@@ -79,7 +79,7 @@ def write_journal(path: Path, rows: int) -> Path:
 
 
 def spent(command: list[str]) -> tuple[float, float, int]:
-    """Run a command to its end; return seconds on the clock and of the processor, and MB."""
+    """Run a command to its end; return real seconds, processor seconds, and most memory in MB."""
     begin_s, before = time.monotonic(), resource.getrusage(resource.RUSAGE_CHILDREN)
     with subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as child:
         peak = 0
@@ -93,7 +93,7 @@ def spent(command: list[str]) -> tuple[float, float, int]:
 
 
 def resident_mb(pid: int) -> int:
-    """Return how much memory a process holds; 0 when it is gone."""
+    """Return the resident memory of a process in MB; 0 when it has ended."""
     try:
         pages = int(Path(f"/proc/{pid}/statm").read_text(encoding="ascii").split()[1])
     except (OSError, IndexError):
@@ -104,7 +104,7 @@ def resident_mb(pid: int) -> int:
 @pytest.mark.parametrize("form", ["table", "journal"])
 @pytest.mark.timeout(600)
 def test_the_first_reading_of_a_million(form: str, tmp_path: Path) -> None:
-    """The time to the first line beside that of a file of one row, and the memory later on."""
+    """Print the time to the first line, for a million rows and for two, and the memory."""
     write = write_table if form == "table" else write_journal
     long, short = write(tmp_path / "long", ROWS), write(tmp_path / "short", 2)
     waits = {}
@@ -131,7 +131,7 @@ def test_the_first_reading_of_a_million(form: str, tmp_path: Path) -> None:
 @pytest.mark.parametrize("form", ["table", "journal"])
 @pytest.mark.timeout(600)
 def test_the_screen_of_a_million(form: str, tmp_path: Path) -> None:
-    """The time to the first picture beside that of a file of two, and the memory at the end."""
+    """Print the time to the first picture, for a million rows and for two, and the memory."""
     write = write_table if form == "table" else write_journal
     waits, memory_mb = {}, 0
     for path in (write(tmp_path / "short", 2), write(tmp_path / "long", ROWS)):
@@ -153,7 +153,7 @@ def test_the_screen_of_a_million(form: str, tmp_path: Path) -> None:
 
 @pytest.mark.timeout(900)
 def test_the_stability_of_ten_million(tmp_path: Path) -> None:
-    """Beside a general-purpose reader of tables and a general-purpose library of deviations."""
+    """Print time and memory compared with those of numpy.loadtxt and allantools."""
     path = write_table(tmp_path / "long.csv", LONG)
 
     ours = spent([*COMMAND, "stability", str(path)])
@@ -168,7 +168,7 @@ def test_the_stability_of_ten_million(tmp_path: Path) -> None:
 
 @pytest.mark.timeout(900)
 def test_the_stability_of_a_journal_of_a_million(tmp_path: Path) -> None:
-    """The whole way from the tables of SQLite to the deviations."""
+    """Print time and memory from the journal's file to the deviations."""
     path = write_journal(tmp_path / "long.db", ROWS)
 
     clock_s, processor_s, memory_mb = spent([*COMMAND, "stability", str(path)])

@@ -1,7 +1,7 @@
-"""What a whole watch costs on a real terminal: acquisition, journal, numbers and screen.
+"""Processor time and delays of a whole watch on a terminal: acquisition, journal, numbers, screen.
 
-The counter is simulated in another process. Each view stands beside the same watch without a
-screen, so that what the screen adds can be read off.
+The counter is simulated in another process. The same watch without a screen is measured too, so
+that the difference is the screen's share.
 """
 
 import statistics
@@ -28,7 +28,7 @@ STARTS = 5
 
 @contextmanager
 def simulated(name):
-    """Run a simulated bench in a process of its own; gives the counter's resource."""
+    """Run a simulated bench in a process of its own; yield the counter's resource."""
     command = [*COMMAND, "simulate", name]
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as bench:
         yield bench.stdout.readline().split(" ", 1)[1].strip()
@@ -37,7 +37,7 @@ def simulated(name):
 
 @pytest.fixture(scope="module")
 def resource():
-    """A counter that answers at once."""
+    """Serve a counter that answers at once."""
     with simulated("fast") as name:
         yield name
 
@@ -50,14 +50,14 @@ def opened(resource, home, size=(120, 36), **options):
 
 
 def reading_on(terminal, for_s):
-    """Keep reading what the terminal is sent."""
+    """Read the terminal for so many seconds."""
     end_s = time.monotonic() + for_s
     while time.monotonic() < end_s:
         terminal.read(0.1)
 
 
 def key_waits(terminal, keys):
-    """Press the key for the unit so often; return the seconds until each was painted."""
+    """Press the key for the unit `keys` times; return the seconds until each was painted."""
     waits = []
     for _ in range(keys):
         before, began_s = len(terminal.seen), time.perf_counter()
@@ -87,7 +87,7 @@ def core_share(resource, home, view):
 
 @pytest.mark.timeout(1200)
 def test_a_watch_costs_less_than_a_fifth_of_a_core_on_any_view(resource, tmp_path):
-    """10 readings a second, charts at 4 a second, after an hour of readings; 120x36."""
+    """Each view uses less, after an hour of readings: 10 readings/s, 4 charts/s, 120x36."""
     shares = {}
     for view in ("none", *VIEWS):
         home = tmp_path / view
@@ -102,7 +102,7 @@ def test_a_watch_costs_less_than_a_fifth_of_a_core_on_any_view(resource, tmp_pat
 
 @pytest.mark.timeout(300)
 def test_a_key_is_painted_within_50_ms(resource, tmp_path):
-    """Key to paint at the median, readings arriving at 100 a second after an hour of them."""
+    """A key is painted within 50 ms in the median, at 100 readings a second, after an hour."""
     terminal = opened(resource, tmp_path, every=0.01, before=HOUR_S, view="trim")
     try:
         terminal.wait_for("q quit", LOADING_S)
@@ -119,7 +119,7 @@ def test_a_key_is_painted_within_50_ms(resource, tmp_path):
 
 @pytest.mark.timeout(300)
 def test_the_first_reading_is_on_the_screen_within_2_5_s(tmp_path):
-    """From starting the command, gate 0.25 s: a counter elsewhere, and one simulated along."""
+    """It takes 2.5 s from the start of the command, with a counter elsewhere and with ``--sim``."""
     medians = {}
     with simulated("quiet") as resource:
         for name, words in {"counter": [resource], "--sim": ["--sim", "quiet"]}.items():

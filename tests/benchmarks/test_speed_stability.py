@@ -1,4 +1,4 @@
-"""How fast the stability numbers are, beside a general-purpose library in the same run.
+"""Speed of the stability numbers compared with a general-purpose library in the same run.
 
 python -m pytest tests/benchmarks/test_speed_stability.py -s
 """
@@ -27,7 +27,7 @@ LIVE_LIMIT_US = 30.0
 
 
 def seconds(work: Callable[[], object]) -> float:
-    """Time one call."""
+    """Return the seconds that one call takes."""
     begin = time.perf_counter()
     work()
     return time.perf_counter() - begin
@@ -35,7 +35,7 @@ def seconds(work: Callable[[], object]) -> float:
 
 @pytest.mark.parametrize("name", ["oadev", "mdev", "ohdev"])
 def test_batch_is_no_slower_than_the_library(name: str) -> None:
-    """10^6 phase points at octave τ, turn about in one run; medians are compared.
+    """The median time for 10^6 phase points at octave τ is no longer, in alternating rounds.
 
     Both sides get the same phases and averaging factors, and both do their own preparation.
     """
@@ -67,9 +67,9 @@ def test_batch_is_no_slower_than_the_library(name: str) -> None:
 
 
 def test_live_deviations_cost_under_30_us_a_reading() -> None:
-    """Median over blocks of 1000 readings up to 3·10^5, in time of this thread on the processor.
+    """The median over blocks of 1000 readings is below 30 us, and stays so up to 3·10^5 readings.
 
-    Memory is counted at 10^3 and 2·10^4 readings: it grows with the logarithm.
+    Time is this thread's on the processor. Memory at 10^3 and 2·10^4 readings is printed.
     """
     live = LiveDeviations(1.0)
     offsets = (np.random.default_rng().normal(size=300_000) * 1e-11 + 1e-6).tolist()
@@ -100,7 +100,7 @@ def test_live_deviations_cost_under_30_us_a_reading() -> None:
 
 
 def test_the_whole_table_of_a_long_run() -> None:
-    """All seven deviations of 10^6 readings with limits and noise, octave τ: a few seconds."""
+    """Seven deviations of 10^6 readings with limits and noise, octave τ, take less than 30 s."""
     y = np.random.default_rng().normal(size=POINTS)
     phase = phase_of_phase(np.concatenate(([0.0], np.cumsum(y))), 1.0)
     names: tuple[str, ...] = ("adev", "oadev", "mdev", "tdev", "hdev", "ohdev", "totdev")

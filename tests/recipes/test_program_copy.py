@@ -1,4 +1,4 @@
-"""The copy that the recipes change: it is the copy that runs, and the checkout stays as it is."""
+"""The copy of the program that the recipes change: the copy runs, not the checkout."""
 
 from pathlib import Path
 
@@ -19,7 +19,7 @@ def test_the_copy_runs_and_not_the_checkout(tmp_path: Path) -> None:
     assert all(Path(place).is_relative_to(tmp_path) for place in places)
 
 
-def test_what_is_added_and_edited_takes_part_and_is_counted(tmp_path: Path) -> None:
+def test_an_added_and_edited_module_is_imported_and_counts_once(tmp_path: Path) -> None:
     """A module that was added and then edited is imported, and counts as one file."""
     copy = ProgramCopy(tmp_path)
     path = "benchwatch/tide_tables.py"
@@ -32,7 +32,7 @@ def test_what_is_added_and_edited_takes_part_and_is_counted(tmp_path: Path) -> N
 
 
 def test_the_program_runs_as_a_command(tmp_path: Path) -> None:
-    """Its arguments, output and exit code are those of the command line."""
+    """`ProgramCopy.program` passes arguments, and returns output and exit code."""
     copy = ProgramCopy(tmp_path)
 
     version = copy.program("--version")

@@ -38,7 +38,7 @@ print(*(name for name in sys.modules if name.startswith("benchwatch.commands."))
 
 
 def test_a_command_is_a_module_and_a_row(tmp_path: Path) -> None:
-    """It runs, refuses bad input, is completed by the shell, and stands in help and README."""
+    """The command runs, refuses bad input, and is in completion, help and README's table."""
     copy = ProgramCopy(tmp_path)
 
     copy.add("benchwatch/commands/beat.py", COMMAND)
@@ -60,7 +60,7 @@ def test_a_command_is_a_module_and_a_row(tmp_path: Path) -> None:
 
 
 def test_the_help_imports_no_command(tmp_path: Path) -> None:
-    """The list of commands comes from the rows alone."""
+    """``--help`` lists the commands without importing their modules."""
     copy = ProgramCopy(tmp_path)
 
     said = copy.python(LIST_IMPORTED)

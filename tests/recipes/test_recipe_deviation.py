@@ -14,7 +14,7 @@ M = 4
 
 
 def test_a_deviation_is_one_record(tmp_path: Path) -> None:
-    """The command offers it, works it out with limits, and prints it; the README's table has it."""
+    """The command lists it in its help, computes it with limits, and prints it."""
     copy = ProgramCopy(tmp_path)
     offsets = np.random.default_rng(3).standard_normal(400) * 1e-9
     table = tmp_path / "run.csv"
@@ -50,7 +50,7 @@ def test_a_deviation_is_one_record(tmp_path: Path) -> None:
 
 
 def _side_by_side(offsets: "np.ndarray[tuple[int], np.dtype[np.float64]]") -> float:
-    """The modified Allan deviation from every `M`-th reading on, by its definition."""
+    """Return the modified Allan deviation from every `M`-th reading, by its definition."""
     phase = np.concatenate(([0.0], np.cumsum(offsets)))
     means = np.convolve(phase, np.ones(M) / M, mode="valid")
     second = (means[2 * M :] - 2.0 * means[M:-M] + means[: -2 * M])[::M]

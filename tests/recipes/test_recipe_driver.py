@@ -1,4 +1,4 @@
-"""The recipe for a driver, followed beside a copy of the program."""
+"""The recipe for a driver, followed in a distribution beside a copy of the program."""
 
 import json
 import tomllib
@@ -53,7 +53,7 @@ reverse = "reverse_counter:ReverseCounter"
 
 
 def install(copy: ProgramCopy) -> None:
-    """Write the metadata that an installer makes of the distribution's pyproject.toml."""
+    """Write the metadata that an installer makes from the distribution's pyproject.toml."""
     project = tomllib.loads((copy.folder / "pyproject.toml").read_text())["project"]
     info = copy.folder / "reverse_counter-1.0.dist-info"
     info.mkdir()
@@ -65,7 +65,7 @@ def install(copy: ProgramCopy) -> None:
 
 
 def test_a_driver_is_a_class_and_an_entry_point(tmp_path: Path) -> None:
-    """It is listed with its distribution, and reads a counter that no other driver reads."""
+    """The driver is listed with its distribution, and reads a counter that no other can."""
     copy = ProgramCopy(tmp_path)
     readings = iter(range(1, 100))
 

@@ -30,7 +30,7 @@ NEW_KEY = f"""        "note": ConfigKey(
 
 
 def test_a_profile_is_one_file(tmp_path: Path) -> None:
-    """It is listed, shown, and reads lines of its form."""
+    """The profile is listed, shown, and reads lines of its form."""
     copy = ProgramCopy(tmp_path)
     readings = iter(range(10, 100))
 
@@ -47,7 +47,7 @@ def test_a_profile_is_one_file(tmp_path: Path) -> None:
 
 
 def test_a_key_of_profiles_is_declared_once(tmp_path: Path) -> None:
-    """It is read into the field of its record, refused in words, and in the schema."""
+    """The key is read into its record, a bad value is refused, and the schema has the key."""
     copy = ProgramCopy(tmp_path)
     mine = tmp_path / "mine.toml"
     mine.write_text(PROFILE.replace("[line]", '[line]\nnote = "worn relay"'))

@@ -22,8 +22,8 @@ print(*(row.plain for row in record_lines(frame, 80)), sep="\\n")
 """
 
 
-def test_a_section_is_declared_in_one_file_and_stands_in_both_documents(tmp_path: Path) -> None:
-    """It is printed with a budget, and drawn on the screen's page, in the place it was given."""
+def test_a_section_is_declared_in_one_file_and_is_in_both_documents(tmp_path: Path) -> None:
+    """The section is printed with a budget, and drawn on the screen's page of records."""
     copy = ProgramCopy(tmp_path)
     run = tmp_path / "run.csv"
     run.write_text("time_s,offset\n" + "".join(f"{k},{2 + k % 3}e-6\n" for k in range(39)))

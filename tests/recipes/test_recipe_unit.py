@@ -8,7 +8,7 @@ UNITS = "benchwatch/quantity/units.py"
 
 
 def test_a_unit_of_offsets_is_one_row(tmp_path: Path) -> None:
-    """It is typed, chosen for what is small, offered by the key `u` and as a column."""
+    """The unit can be typed, is chosen for small offsets, and is in key `u` and the columns."""
     copy = ProgramCopy(tmp_path)
 
     copy.edit(
@@ -33,7 +33,7 @@ def test_a_unit_of_offsets_is_one_row(tmp_path: Path) -> None:
 
 
 def test_a_unit_of_time_is_one_row(tmp_path: Path) -> None:
-    """It is typed, and written where it is shown."""
+    """The unit can be typed, and durations are written in it."""
     copy = ProgramCopy(tmp_path)
 
     copy.edit(

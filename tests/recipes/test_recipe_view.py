@@ -57,7 +57,7 @@ asyncio.run(main())
 
 
 def test_a_view_is_a_declaration_and_a_place_in_the_list(tmp_path: Path) -> None:
-    """Key, tab, footer, help, list of keys and ``--view`` follow."""
+    """The view's key, tab, footer, help, row in the list of keys and ``--view`` follow."""
     copy = ProgramCopy(tmp_path)
 
     copy.add("benchwatch/screen/views/gaps_view.py", VIEW)

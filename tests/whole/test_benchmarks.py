@@ -1,4 +1,4 @@
-"""The benchmarks, which no usual run takes, can still be run."""
+"""The benchmarks, which the usual run does not include, can still be run."""
 
 import subprocess
 import sys
@@ -24,7 +24,7 @@ def test_every_benchmark_is_found_by_the_words_of_the_readme():
 
 
 def test_the_paint_of_a_key_is_seen_and_timed(tmp_path):
-    """What measures key to paint finds the paint of two keys on a watch with a made past."""
+    """The benchmark of key to paint times two keys on a watch with made readings."""
     spec = spec_from_file_location("speed_screen", BENCHMARKS / "test_speed_screen.py")
     benchmark = module_from_spec(spec)
     spec.loader.exec_module(benchmark)

@@ -1,4 +1,4 @@
-"""The computer's two clocks, read while the program is held up in between."""
+"""UTC times from the computer's two clocks, when the program is held up between reading them."""
 
 from itertools import pairwise
 
@@ -8,10 +8,10 @@ from benchwatch.clock import SystemClock, utc_at
 
 
 class HeldUp(SystemClock):
-    """Clocks 1000 s apart; now and then the program waits between reading one and the other.
+    """Clocks 1000 s apart, with waits of the program between reading one and the other.
 
     Args:
-        waits: seconds that pass before each reading of the UTC clock, over and over.
+        waits: seconds that pass before each reading of the UTC clock, repeated.
     """
 
     def __init__(self, waits: tuple[float, ...]) -> None:
@@ -20,12 +20,12 @@ class HeldUp(SystemClock):
         self._asked = 0
 
     def monotonic(self) -> float:
-        """Seconds since a moment of its own."""
+        """Return the monotonic time, in seconds."""
         self._now_s += 1e-6
         return self._now_s
 
     def utc(self) -> float:
-        """Seconds 1000 later, told after a wait."""
+        """Return the monotonic time after a wait, plus 1000 s."""
         self._now_s += self._waits[self._asked % len(self._waits)]
         self._asked += 1
         return self._now_s + 1000.0
@@ -33,10 +33,10 @@ class HeldUp(SystemClock):
 
 @pytest.mark.parametrize("waits", [(0.0,), (0.2, 0.0), (0.3, 0.3, 0.3, 0.0)])
 def test_a_wait_between_the_two_clocks_does_not_count(waits: tuple[float, ...]) -> None:
-    """Twenty times that follow each other by 50 µs keep their order and their distance."""
+    """The UTC of twenty monotonic times 50 µs apart are 50 µs apart as well."""
     clock = HeldUp(waits)
 
-    told = [utc_at(clock, 5.0 + n * 5e-5) for n in range(20)]
+    times = [utc_at(clock, 5.0 + n * 5e-5) for n in range(20)]
 
-    assert told[0] == pytest.approx(1005.0, abs=2e-6)
-    assert all(b - a == pytest.approx(5e-5, abs=2e-6) for a, b in pairwise(told))
+    assert times[0] == pytest.approx(1005.0, abs=2e-6)
+    assert all(b - a == pytest.approx(5e-5, abs=2e-6) for a, b in pairwise(times))

@@ -5,8 +5,8 @@ import pytest
 from benchwatch import errors
 
 
-def test_the_tree_of_errors_is_drawn_as_it_is() -> None:
-    """Every error stands in the module's drawing with its exit code."""
+def test_the_drawing_of_the_error_tree_is_complete() -> None:
+    """Every error is in the module's drawing with its exit code."""
     drawn = {name: int(code) for name, code in _drawing_lines(errors.__doc__ or "")}
     tree = {cls.__name__: cls.exit_code for cls in _family(errors.BenchwatchError)}
 

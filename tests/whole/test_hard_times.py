@@ -1,4 +1,4 @@
-"""The real command while the disk, the journal, the terminal or the process is taken away."""
+"""The real command when the disk is full, the journal locked, or the process killed."""
 
 import contextlib
 import os
@@ -28,25 +28,25 @@ LEAVE_ALTERNATE = b"\x1b[?1049l"
 
 @pytest.fixture(autouse=True)
 def home(tmp_path, monkeypatch) -> Path:
-    """A home of its own."""
+    """Set data and state folders of the test's own."""
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
     return tmp_path
 
 
 def kept_in(path: Path) -> list[int]:
-    """Return which readings of the tiny counter the only run in a journal has, in order."""
+    """Return the numbers of the readings in the only run of a journal, in order."""
     (run,) = read_runs(path)
     events = list(read_events(path, run))
     assert not any(isinstance(event, Gap) for event in events)
     return [round((e.frequency_hz - 1e7) * 1e4) for e in events if isinstance(e, Reading)]
 
 
-# ------------------------------------------------------------- ways to take the file away
+# ------------------------------------------------------------- faults of the journal's file
 
 
 class SizeLimit:
-    """The kernel lets no file of the child grow, as on a full disk."""
+    """A limit on the size of the child's files, which acts like a full disk."""
 
     says = "can't be written"
 
@@ -65,7 +65,7 @@ class SizeLimit:
         )
 
     def close(self) -> None:
-        """There is nothing to put back."""
+        """Do nothing: the limit was the child's."""
 
 
 class TinyDisk:
@@ -78,14 +78,14 @@ class TinyDisk:
         self._mount("-t", "tmpfs", "-o", "size=160k", "tmpfs")
 
     def begin(self, pid: int) -> None:
-        """It fills by itself."""
+        """Do nothing: the disk fills by itself."""
 
     def end(self, pid: int) -> None:
         """Make the disk larger."""
         self._mount("-o", "remount,size=16m")
 
     def close(self) -> None:
-        """Take the disk away."""
+        """Unmount the disk."""
         subprocess.run(["umount", str(self.path.parent)], check=True)
 
     def _mount(self, *options: str) -> None:
@@ -97,7 +97,7 @@ class TinyDisk:
 
 
 class Lock:
-    """Another program holds the journal in a long transaction."""
+    """A long transaction of another program, which locks the journal."""
 
     says = "is locked by another program"
 
@@ -123,7 +123,7 @@ Trouble = SizeLimit | TinyDisk | Lock
 
 @contextlib.contextmanager
 def place_for(trouble: Callable[[Path], Trouble], folder: Path) -> Iterator[Trouble]:
-    """Give a journal's place with that trouble to come."""
+    """Yield a fault that holds the path of a journal and can begin there."""
     (folder / "disk").mkdir()
     opened = trouble(folder / "disk" / "journal.db")
     try:
@@ -137,7 +137,7 @@ def place_for(trouble: Callable[[Path], Trouble], folder: Path) -> Iterator[Trou
 
 @pytest.mark.parametrize("trouble", [SizeLimit, TinyDisk])
 def test_lines_go_on_while_the_journal_cant_be_written(home, trouble):
-    """Each line comes, the narration says what is wrong and when it is over, nothing is lost."""
+    """Each line is written, the narration reports the fault and its end, no reading is lost."""
     with place_for(trouble, home) as place, tiny_counter(GATE_S) as counter:
         with Watching(counter.resource, journal=place.path) as watch:
             watch.wait_for_more(20)
@@ -172,7 +172,7 @@ def on_screen(home: Path, counter: TinyCounter, *options: str) -> Iterator[Termi
 
 @pytest.mark.parametrize("trouble", [SizeLimit, Lock])
 def test_the_screen_stays_alive_while_the_journal_cant_be_written(home, trouble):
-    """It says so, follows the readings, says nothing once all is written, and nothing is lost."""
+    """The screen shows the fault until its end, follows the readings, and none is lost."""
     with place_for(trouble, home) as place, tiny_counter(GATE_S) as counter:
         with on_screen(home, counter, "--journal", str(place.path)) as terminal:
             terminal.wait_for("q quit")
@@ -194,7 +194,7 @@ def test_the_screen_stays_alive_while_the_journal_cant_be_written(home, trouble)
 
 
 def test_a_journal_deleted_while_watching_is_begun_again_with_the_whole_run(home):
-    """`rm` in the middle of a run: a sentence, and at the end every reading is there."""
+    """After `rm` during a run a sentence is written, and the new file has every reading."""
     path = home / "place" / "journal.db"
     path.parent.mkdir()
     with tiny_counter(GATE_S) as counter, Watching(counter.resource, journal=path) as watch:
@@ -209,8 +209,8 @@ def test_a_journal_deleted_while_watching_is_begun_again_with_the_whole_run(home
     assert kept_in(path) == list(range(1, len(watch.shown) + 1))
 
 
-def test_what_a_locked_journal_never_took_is_left_beside_it(home):
-    """Locked to the very end: exit 5, and the sentence names the file that has the run."""
+def test_readings_for_a_journal_locked_to_the_end_are_left_in_a_file_beside_it(home):
+    """If the journal is locked to the end: exit 5, and the sentence names that file."""
     path = home / "journal.db"
     with contextlib.closing(sqlite3.connect(path, isolation_level=None)) as other:
         with tiny_counter() as counter:
@@ -231,7 +231,7 @@ def test_what_a_locked_journal_never_took_is_left_beside_it(home):
 
 
 def test_a_killed_screen_loses_at_most_the_reading_in_flight(home):
-    """SIGKILL with the screen on: all that the counter gave is in the journal, once."""
+    """After SIGKILL each reading of the counter is in the journal once, but for the last one."""
     path = home / "journal.db"
     with tiny_counter(GATE_S) as counter:
         with on_screen(home, counter, "--journal", str(path)) as terminal:
@@ -249,7 +249,7 @@ def test_a_killed_screen_loses_at_most_the_reading_in_flight(home):
 
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP, signal.SIGINT])
 def test_a_signal_to_the_real_watch_leaves_terminal_and_counter_as_they_were(home, number):
-    """`stty -a` says the same as before, the alternate screen is left, nothing was set."""
+    """`stty -a` prints the same as before, the alternate screen is left, nothing was set."""
     with tiny_counter(GATE_S) as counter, on_screen(home, counter, "--no-journal") as terminal:
         name = os.ttyname(terminal.slave)
         terminal.wait_for("q quit")
@@ -275,7 +275,7 @@ def stty(name: str) -> str:
 
 @pytest.mark.parametrize(("rate", "readings"), [(10, 10), (100, 150)])
 def test_no_reading_is_lost_with_the_screen_on(home, rate, readings):
-    """The journal has as many readings as the counter gave, at 10 and at 100 a second."""
+    """The journal has each reading of the counter, at 10 and at 100 a second."""
     path = home / "journal.db"
     options = ("--journal", str(path), "--count", str(readings))
     with tiny_counter(1 / rate) as counter, on_screen(home, counter, *options) as terminal:

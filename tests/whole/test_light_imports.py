@@ -1,4 +1,4 @@
-"""What is heavy is loaded only when it is needed, so that lines and short commands start soon."""
+"""Heavy libraries are loaded only when needed, so that lines and short commands start soon."""
 
 import pkgutil
 import subprocess
@@ -11,7 +11,7 @@ HEAVY = ("textual", "pyvisa", "scipy", "matplotlib")
 
 
 def test_no_module_below_the_front_ends_loads_a_heavy_library() -> None:
-    """One fresh interpreter imports them one after the other."""
+    """A new interpreter imports each module, after which no heavy library is loaded."""
     names = [module.name for module in pkgutil.walk_packages(benchwatch.__path__, "benchwatch.")]
     below = [name for name in names if name.split(".")[1] not in FRONT_ENDS]
     script = (

@@ -1,4 +1,4 @@
-"""The README's tables say what the program has: commands, options, keys, JSON keys, flags."""
+"""The README's tables list all that the program has: commands, options, keys, JSON keys, flags."""
 
 import json
 import re
@@ -19,7 +19,7 @@ from benchwatch.screen.views.view_list import VIEWS
 
 README = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
 OF_OTHERS = {"--quiet", "--upgrade", "--editable", "--group", "--dist"}
-"""Options of pip and pytest that stand in commands of the README."""
+"""Options of pip and pytest in commands of the README."""
 
 
 def table_after(words: str) -> list[tuple[str, str]]:
@@ -45,12 +45,12 @@ def commands_of(group: click.Group) -> dict[str, click.Command]:
 
 @pytest.mark.parametrize(("heading", "table"), readme_tables_program.TABLES)
 def test_the_tables_are_those_of_the_declarations(heading: str, table: Callable[[], str]) -> None:
-    """``python tests/kits/readme_tables_program.py`` writes them."""
+    """Each table is as ``python tests/kits/readme_tables_program.py`` writes it."""
     assert readme_tables_program.table_after(heading, README)[0].strip() == table()
 
 
-def test_every_option_in_the_text_is_one() -> None:
-    """What the README tells to type can be typed."""
+def test_every_option_in_the_text_exists() -> None:
+    """Each option in the README is an option of a command."""
     options = {
         name
         for command in commands_of(cli).values()
@@ -61,8 +61,8 @@ def test_every_option_in_the_text_is_one() -> None:
     assert set(re.findall(r"(?<![\w-])--[a-z][a-z-]+", README)) - OF_OTHERS <= options | {"--help"}
 
 
-def test_every_key_of_the_screen_is_told() -> None:
-    """Each stands in the text as it is shown, in a pair or alone."""
+def test_every_key_of_the_screen_is_in_the_text() -> None:
+    """Each key is in the README by its name on the screen, in a pair or alone."""
     names = {
         name
         for key in VIEWS.keys
@@ -90,7 +90,7 @@ def test_every_key_of_the_screen_is_told() -> None:
     ids=lambda event: type(event).__name__,
 )
 def test_the_json_keys_are_those_of_the_table(event: Event | EndOfRun) -> None:
-    """Every key of every kind of line, and none besides."""
+    """The table has every key of every kind of line, and no other."""
     written = json.loads(json_line(event, Numbers()))
     keys = dict(table_after("**The JSON lines.**"))[f"`{written.pop('kind')}`"]
 
@@ -98,7 +98,7 @@ def test_the_json_keys_are_those_of_the_table(event: Event | EndOfRun) -> None:
 
 
 def test_every_flag_is_explained() -> None:
-    """Beside the table of the JSON lines."""
+    """The README explains exactly the flags that exist, beside the table of the JSON lines."""
     (said,) = re.findall(r"`flags` holds any of (.*?)\n\n", README, re.DOTALL)
 
     assert set(re.findall(r"`([a-z-]+)`", said)) == set(get_args(Flag))

@@ -1,4 +1,4 @@
-"""An hour of bench time with a fault a minute; `tests/benchmarks/test_soak_day.py` has the day."""
+"""An hour of bench time with a fault a minute; a day is in `tests/benchmarks/test_soak_day.py`."""
 
 from array import array
 from pathlib import Path
@@ -11,7 +11,7 @@ from benchwatch.reading import Gap, Reading
 
 
 def test_an_hour_with_a_fault_a_minute_loses_and_invents_nothing(tmp_path: Path) -> None:
-    """The whole watch on real sockets: each reading once in the journal, each fault one gap."""
+    """A watch on real sockets: each reading is once in the journal, each fault is one gap."""
     result = soak(tmp_path, hours=1.0, sample_every_s=600.0)
 
     check_nothing_lost_or_invented(result)
@@ -23,7 +23,7 @@ def test_an_hour_with_a_fault_a_minute_loses_and_invents_nothing(tmp_path: Path)
 
 
 def soaked(*events: Reading | Gap, faults: tuple[tuple[float, str], ...] = ()) -> Soak:
-    """Return a soak of a counter that gave 10 MHz + 0 to 9 tenths of a millihertz."""
+    """Return a soak of a counter that read 10 MHz + 0 to 9 tenths of a millihertz."""
     given = array("d", (1e7 + number * 1e-4 for number in range(10)))
     return Soak(issued=given, faults=list(faults), events=list(events))
 
@@ -51,8 +51,8 @@ HOLE = Gap(
     ],
     ids=["lost", "twice", "out of order", "invented", "a gap for nothing", "two gaps", "unseen"],
 )
-def test_the_check_sees_what_it_is_there_to_see(events, faults) -> None:
-    """Each kind of damage is found, and a run with one fault and one gap is not blamed."""
+def test_the_check_of_a_soak_finds_each_kind_of_damage(events, faults) -> None:
+    """Each kind of damage is found, and a run with one fault and one gap passes."""
     check_nothing_lost_or_invented(soaked(*WHOLE[:4], HOLE, *WHOLE[5:], faults=((3.5, "cut"),)))
 
     with pytest.raises(AssertionError):
