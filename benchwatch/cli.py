@@ -105,7 +105,7 @@ def run(arguments: Sequence[str] | None = None) -> int:
         error.show()
         return error.exit_code
     except BenchwatchError as error:
-        _say(f"benchwatch: {error}")
+        _write_error(f"benchwatch: {error}")
         return error.exit_code
     except (KeyboardInterrupt, click.Abort):
         return INTERRUPTED
@@ -174,7 +174,7 @@ def _discard(stream: TextIO) -> None:
     os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
 
 
-def _say(text: str) -> None:
+def _write_error(text: str) -> None:
     """Write a line to standard error; an error of writing it is ignored."""
     try:
         print(text, file=sys.stderr, flush=True)
@@ -196,7 +196,9 @@ def _has_streams() -> bool:
         sink_text = Path(os.devnull).open("w", encoding="utf-8")  # noqa: SIM115 - open until the process ends
         sys.stderr = sys.__stderr__ = sink_text  # type: ignore[misc] # it was closed
     if sys.stdout is None:
-        _say("benchwatch: standard output is closed. Send it to a file, a pipe or /dev/null.")
+        _write_error(
+            "benchwatch: standard output is closed. Send it to a file, a pipe or /dev/null."
+        )
         return False
     return True
 

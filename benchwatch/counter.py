@@ -24,7 +24,7 @@ def plausible_gate_s(gate_s: float | None) -> float | None:
 
 @dataclass(frozen=True, slots=True)
 class Identity:
-    """Which instrument answered; all texts are the instrument's own."""
+    """The identity of an instrument; all texts are the instrument's own."""
 
     text: str
     """The whole identity reply, or a family such as ``talk-only counter``; printable."""
@@ -44,7 +44,7 @@ class Identity:
 
 @dataclass(frozen=True, slots=True)
 class TimeBase:
-    """Which oscillator counts the seconds: the counter's own, or one connected to it."""
+    """The oscillator that counts the seconds: the counter's own, or one connected to it."""
 
     source: TimeBaseSource = "unknown"
 
@@ -104,7 +104,7 @@ class Link(Protocol):
 
     @property
     def arrived_s(self) -> float:
-        """When the newest line came, monotonic seconds.
+        """Monotonic seconds at which the newest line came.
 
         Lines that were received together are spread evenly over the time since the read before.
         """
@@ -115,7 +115,7 @@ class Link(Protocol):
 
     @property
     def fetched_s(self) -> float:
-        """When the newest line, and all that waited with it, was received; monotonic seconds."""
+        """Monotonic seconds at which the newest line, and all that waited with it, was received."""
 
     @property
     def lines_fetched(self) -> int:

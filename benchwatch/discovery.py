@@ -59,7 +59,7 @@ class SearchedPlace:
 
 
 class Finder:
-    """Searches all places at once.
+    """Searches all places at once, and queries the instruments found.
 
     Args:
         open_link: opens a link.
@@ -203,6 +203,7 @@ class Finder:
     # ------------------------------------------------------------- the caller's thread
 
     def _done(self, item: FoundResource | SearchedPlace) -> FoundResource | SearchedPlace:
+        """Return a result, which the search no longer waits for."""
         if isinstance(item, FoundResource):
             with self._lock:
                 self._asked.pop(item.resource, None)
@@ -211,6 +212,7 @@ class Finder:
         return item
 
     def _unfinished(self) -> Iterator[FoundResource | SearchedPlace]:
+        """Yield the resources and places for which the search still waits, as not finished."""
         with self._lock:
             yield from self._asked.values()
         for place in sorted(self._places):

@@ -64,7 +64,7 @@ class Records:
     """Offsets that were put on record, each with its budget."""
 
     as_found: "OffsetRecord | None" = None
-    as_found_kept: bool = False
+    as_found_automatic: bool = False
     """Whether `as_found` was recorded automatically, from the quiet stretch before the first
     nudge."""
     as_left: "OffsetRecord | None" = None
@@ -75,7 +75,7 @@ class WarmUp:
     """The warm-up since power-on, and the offset that it ends at."""
 
     since_s: float = 0.0
-    """Power-on, in seconds of the run; the run's beginning when nothing better is known."""
+    """Time of power-on, in seconds of the run; the run's beginning when nothing better is known."""
     curve: Trace = field(default_factory=Trace)
     """The fitted curve; it may reach past the present."""
     end: float | None = None

@@ -10,7 +10,7 @@ UNKNOWN_GATE_SPACINGS: Final = 3.0
 
 
 def age_s(now: Snapshot, at_s: float) -> float | None:
-    """Return how old the newest reading is at `at_s`, seconds of the run; None without one."""
+    """Return the age (seconds) of the newest reading at `at_s`, seconds of the run; None: none."""
     return None if now.reading is None else max(at_s - now.reading.elapsed_s, 0.0)
 
 

@@ -136,6 +136,7 @@ def _plan(
 
 
 def _reference(values: Mapping[str, Any], at: Location, utc_s: float, usual_name: str) -> Reference:
+    """Return the reference in the table at `at`; its standard uncertainty is u / factor."""
     calibrated_s, u = values.get("calibrated"), values.get("uncertainty")
     if calibrated_s is not None and calibrated_s > utc_s:
         raise UsageError(f"{at}.calibrated lies in the future. Check the date, and the clock.")

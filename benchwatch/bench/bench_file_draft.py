@@ -30,7 +30,7 @@ class DraftCounter:
     notes: tuple[str, ...] = ()
     """Sentences about the counter; they become comments."""
     sure: bool = True
-    """False: it may be no counter; the whole table becomes a comment."""
+    """Whether it is known to be a counter; if not, the whole table becomes a comment."""
 
 
 def draft(entries: Sequence[DraftCounter], file: str, *, backend: str | None = None) -> str:

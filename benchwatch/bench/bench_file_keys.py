@@ -63,7 +63,7 @@ def _date(value: Any) -> float:
     return (moment if moment.tzinfo else moment.replace(tzinfo=UTC)).timestamp()
 
 
-_NAME: Final = text().then(str.strip)
+_TEXT: Final = text().then(str.strip)
 _LIMIT: Final = quantity("a quantity", str)
 """Text, as long as the nominal is not known: a limit in hertz is divided by it."""
 _COVERAGE_FACTOR: Final = number("a number above zero", lambda value: 0 < value < 100)
@@ -86,7 +86,7 @@ _WORKING: Final = ConfigKey(
 
 REFERENCE_KEYS: Final = {
     "name": ConfigKey(
-        kind=_NAME, example='"house reference"', explanation="what the budget calls it"
+        kind=_TEXT, example='"house reference"', explanation="what the budget calls it"
     ),
     "uncertainty": ConfigKey(
         kind=ValueKind(_uncertainty, FRACTION.schema),
@@ -122,13 +122,13 @@ COUNTER: Final = ConfigTable(
     repeated="named",
     entries={
         "resource": ConfigKey(
-            kind=_NAME,
+            kind=_TEXT,
             example='"TCPIP0::192.168.1.20::5025::SOCKET"',
             explanation="where the counter is",
             required=True,
         ),
         "driver": ConfigKey(
-            kind=_NAME,
+            kind=_TEXT,
             example='"scpi"',
             explanation="its dialect; benchwatch drivers lists them",
         ),
@@ -164,7 +164,7 @@ BENCH_FILE: Final = ConfigTable(
     explanation="which counters stand on a bench, and by which reference they count",
     entries={
         "about": ConfigKey(
-            kind=_NAME,
+            kind=_TEXT,
             example='"the oven oscillators of the station"',
             explanation="what this bench is, one line",
             default="",

@@ -34,7 +34,7 @@ from benchwatch.recording.dates import read_moment
 from benchwatch.recording.visit_table import read_visits
 from benchwatch.report.blocks import align_table
 
-STEPS = 5
+FORECAST_STEPS = 5
 """Steps of the forecast from the last visit to the horizon."""
 
 
@@ -75,8 +75,10 @@ def ageing(
     days = [(at - origin_s) / DAY_S for at in visits.utc_s]
     found = fit_ageing(days, visits.offsets, origin_known=since is not None)
     ahead = ahead_s / DAY_S
-    step = ahead / STEPS
-    rows = [forecast_ageing(found, found.last_days + k * step, share) for k in range(STEPS + 1)]
+    step = ahead / FORECAST_STEPS
+    rows = [
+        forecast_ageing(found, found.last_days + k * step, share) for k in range(FORECAST_STEPS + 1)
+    ]
     due = None if tolerance is None else due_date(found, tolerance, ahead, share)
     report = _AgeingReport(
         found=found,
@@ -102,6 +104,7 @@ class _AgeingReport:
     forecasts: list[AgeingForecast]
     due: DueDate | None
     origin_s: float
+    """Unix seconds at which ageing began."""
     coverage: float
     tolerance: float | None
 
@@ -167,6 +170,7 @@ class _AgeingReport:
         return offset_unit(max(*sizes, self.tolerance or 0.0))
 
     def _evidence(self, unit: OffsetUnit) -> str:
+        """Write how the chosen law compares with the other one."""
         margin, other = self.found.aicc_margin, self.found.other
         if margin is None or other is None:
             return "Two times fit any law; the scatter and the band are unknown."
@@ -179,6 +183,7 @@ class _AgeingReport:
         return f"Against {other.law}: {size}, {how}. {other.law}: {_rate(other, unit)}"
 
     def _due_sentence(self, due: DueDate, tolerance: float, unit: OffsetUnit) -> str:
+        """Write when the offset leaves the tolerance, with the range."""
         limit = f"{tolerance / unit.size:g} {unit.name}"
         horizon = format_duration(due.horizon_days * DAY_S)
         if due.expected_days is None:
@@ -228,6 +233,7 @@ def _rate(fit: AgeingFit, unit: OffsetUnit) -> str:
 
 
 def _band(edge: float | None, unit: OffsetUnit) -> str:
+    """Write an edge (fractional) of the band."""
     return "unknown" if edge is None else write_fraction(edge, None, unit).bare
 
 

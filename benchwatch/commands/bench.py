@@ -195,6 +195,7 @@ def _take_reading(item: FoundResource, backend: str) -> tuple[str | None, str]:
 
 
 def _check_address(plan: Plan, found: Bench) -> None:
+    """Check the form of a counter's resource; an error names its key in the file."""
     try:
         parse_address(plan.resource)
     except UsageError as error:

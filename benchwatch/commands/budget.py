@@ -53,7 +53,7 @@ from benchwatch.recording.dates import read_moment
 from benchwatch.recording.run_statistics import spikes_of
 from benchwatch.report.record_document import record_text
 
-OLDEST_S = 100 * 365.25 * DAY_S
+OLDEST_CALIBRATION_S = 100 * 365.25 * DAY_S
 """Age of a calibration above which it is refused as a typing error."""
 
 
@@ -73,7 +73,7 @@ def calibration_age_s(text: str, at_utc_s: float | None) -> float:
     except QuantityError:
         calibrated_s = read_moment(text, "--calibrated")
     else:
-        return _plausible(age_s, text)
+        return _plausible_age_s(age_s, text)
     if at_utc_s is None:
         raise UsageError(
             "the file has no dates, so a date of calibration gives no age. "
@@ -81,11 +81,12 @@ def calibration_age_s(text: str, at_utc_s: float | None) -> float:
         )
     if calibrated_s > at_utc_s:
         raise UsageError(f"--calibrated {printable(text)} lies after the run.")
-    return _plausible(at_utc_s - calibrated_s, text)
+    return _plausible_age_s(at_utc_s - calibrated_s, text)
 
 
-def _plausible(age_s: float, text: str) -> float:
-    if age_s > OLDEST_S:
+def _plausible_age_s(age_s: float, text: str) -> float:
+    """Return `age_s`; refuse one above `OLDEST_CALIBRATION_S`."""
+    if age_s > OLDEST_CALIBRATION_S:
         raise UsageError(
             f"--calibrated {printable(text)}: no calibration of a hundred years ago still counts."
         )
@@ -247,6 +248,7 @@ def _settled(
 
 
 def _conditions(recording: Recording, source: TimeBaseSource) -> Iterator[tuple[str, str]]:
+    """Yield the conditions of the run as pairs (name, value): its gates and its time base."""
     gates = recording.gates()
     if gates:
         yield "gate", ", ".join(format_duration(gate) for gate in sorted(gates))
@@ -255,6 +257,7 @@ def _conditions(recording: Recording, source: TimeBaseSource) -> Iterator[tuple[
 
 
 def _resolution(recording: Recording, stated_hz: Decimal | None) -> float | None:
+    """Return the resolution of a reading as a fraction; None without a nominal."""
     resolution_hz = recording.resolution_hz if stated_hz is None else float(stated_hz)
     if recording.nominal is None:
         if stated_hz is not None:

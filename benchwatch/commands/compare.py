@@ -137,6 +137,7 @@ def compare(
 
 
 def _read(files: tuple[str, ...], stated: RecordingOptions) -> dict[str, Recording]:
+    """Return at least two recordings of one signal by counter; refuse any others."""
     if len(set(files)) < len(files):
         raise UsageError("a file is given twice; compare different ones.")
     found: dict[str, Recording] = {}

@@ -128,6 +128,7 @@ def _examine(
     opening: Callable[[str], Link],
     as_json: bool,
 ) -> Findings:
+    """Examine the counter at `resource`, and print each check as it is done."""
     narrate(f"asking {printable(resource, 200)}")
     link = opening(resource)
     try:

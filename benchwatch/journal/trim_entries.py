@@ -113,7 +113,7 @@ class TrimEntries:
         return False
 
     def _mark_kept_by_itself(self) -> None:
-        self.records = replace(self.records, as_found_kept=self.records.as_found is not None)
+        self.records = replace(self.records, as_found_automatic=self.records.as_found is not None)
         record = self.notes[-1].record if self.notes else None
         if record is not None:
             words = record_words(record, kept=True)
@@ -128,7 +128,7 @@ class TrimEntries:
         if record.kind == AS_LEFT:
             self.records = replace(self.records, as_left=record)
         else:
-            self.records = replace(self.records, as_found=record, as_found_kept=False)
+            self.records = replace(self.records, as_found=record, as_found_automatic=False)
 
     def _note(
         self,

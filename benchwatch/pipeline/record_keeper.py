@@ -100,7 +100,7 @@ class RecordKeeper:
         self._log.add_record(utc_s, elapsed_s, record, record_words(record, kept=unasked))
         records = self.newest or Records()
         if record.kind == AS_FOUND:
-            self.newest = replace(records, as_found=record, as_found_kept=unasked)
+            self.newest = replace(records, as_found=record, as_found_automatic=unasked)
         else:
             self.newest = replace(records, as_left=record)
 

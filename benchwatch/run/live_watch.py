@@ -43,7 +43,7 @@ class RunLimits:
 
 @dataclass(frozen=True, slots=True)
 class RunOutcome:
-    """Why a watch ended."""
+    """The reason why a watch ended, and its exit code."""
 
     reason: str
     """A few words for the last line."""
@@ -208,6 +208,7 @@ class LiveWatch:
             self.mark(sentence)
 
     def _check_limits(self, name: str, snapshot: Snapshot) -> None:
+        """Stop a counter that has enough readings; end the run when all have settled."""
         count = self._limits.count
         if count is not None and snapshot.readings >= count:
             self._leave(name, RunOutcome("count reached"))
@@ -237,7 +238,7 @@ class LiveWatch:
             wait_s = max(REFRESH_S, REFRESH_RATIO * (self._clock.monotonic() - began_s))
 
     def _end_in_time(self) -> None:
-        """End the run when its time is up, with the outcome up to then."""
+        """End the run when its time is up, with an outcome by readings, settling and links."""
         for_s = self._limits.for_s
         assert for_s is not None
         if self._clock.wait(self.finished, for_s):
@@ -256,6 +257,7 @@ class LiveWatch:
             self._finish(RunOutcome("time is up"))
 
     def _finish(self, outcome: RunOutcome) -> None:
+        """End the run with `outcome`, unless it has ended already."""
         with self._lock:
             if self.outcome is None:
                 self.outcome = outcome

@@ -55,7 +55,7 @@ class RecordedTimeline:
         if not extent.readings:
             raise NoReadings("there are no readings in the file.")
         self._outlines: dict[str, Recording] = {}
-        self._see_counters()
+        self._add_outlines()
         first = next(iter(events()), None)
         self._origin_s = 0.0 if first is None else first.elapsed_s
 
@@ -73,7 +73,7 @@ class RecordedTimeline:
         """Read the next piece of the file, to find its end."""
         if self._extent.state == "so far":
             self._extent.read_on()
-            self._see_counters()
+            self._add_outlines()
 
     def utc_of(self, name: str, at_s: float) -> float:
         """Return the date of a position, Unix seconds; nan when the recording gives none."""
@@ -95,7 +95,8 @@ class RecordedTimeline:
         known = {name: self._pipeline(outline) for name, outline in self._outlines.items()}
         return ReplayPass(pipelines=known, events=events, pipeline=pipeline, time_bases=time_bases)
 
-    def _see_counters(self) -> None:
+    def _add_outlines(self) -> None:
+        """Add the outlines of counters that the part read so far contains."""
         for outline in self._extent.outlines():
             self._outlines.setdefault(outline.counter or DEFAULT_COUNTER, outline)
 

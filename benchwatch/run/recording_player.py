@@ -14,6 +14,7 @@ from benchwatch.run.recorded_timeline import RecordedTimeline
 from benchwatch.snapshot import Playback, Snapshot, Trace
 
 SPEEDS: Final = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 60.0, 120.0, 300.0, 1000.0, 3600.0)
+"""Recorded seconds per second."""
 WORK_S: Final = 0.02
 """Longest work at a time."""
 REST_S: Final = 0.005
@@ -146,7 +147,7 @@ class RecordingPlayer:
         self._wake.set()
 
     def step(self) -> float:
-        """Work for a short time; return how many seconds to rest after it."""
+        """Play or seek for a short time; return how many seconds to rest after it."""
         self._wake.clear()
         self._timeline.read_on()
         with self._lock:
@@ -160,15 +161,15 @@ class RecordingPlayer:
             else:
                 rest_s = self._play_on(now_s - then_s, now_s)
         self._refresh()
-        return rest_s if self._is_measured else min(rest_s, REST_S)
+        return rest_s if self._is_end_known else min(rest_s, REST_S)
 
     @property
-    def _is_measured(self) -> bool:
+    def _is_end_known(self) -> bool:
         return self._timeline.extent.state != "so far"
 
     @property
     def _is_at_end(self) -> bool:
-        return self._is_measured and self._at_s >= self._timeline.length_s
+        return self._is_end_known and self._at_s >= self._timeline.length_s
 
     def _run(self) -> None:
         while not self._stopping.is_set():
@@ -207,7 +208,7 @@ class RecordingPlayer:
             self._marks
         )
         self._pass.feed(goal_s, lambda: self._has_worked_enough(now_s))
-        arrived = self._pass.at_s >= goal_s and (self._is_measured or goal_s == wanted_s)
+        arrived = self._pass.at_s >= goal_s and (self._is_end_known or goal_s == wanted_s)
         if arrived:
             self._shown, self._goal_s = self._pass, None
             self._stepped_s = self._refresh_at_s = self._clock.monotonic()

@@ -81,6 +81,7 @@ class SignalShutdown:
             self._sender.send(bytes([number]))
 
     def _wait(self) -> None:
+        """Wait until a signal comes or the context is left; end the command after a signal."""
         if self._receive({_CONTEXT_LEFT, *SIGNALS}, None) == _CONTEXT_LEFT:
             return
         self._end()
@@ -102,6 +103,7 @@ class SignalShutdown:
         return None
 
     def _end_without_order(self) -> None:
+        """Clean up on another thread, and end the process even if that hangs."""
         thread = threading.Thread(target=self._clean_up_and_report, name="cleanup", daemon=True)
         thread.start()
         self._saved.wait(CLEANUP_S)

@@ -33,7 +33,7 @@ class CounterState:
     def _recorded_automatically(self, now: Snapshot) -> list[str]:
         """Return a message about a new automatic as-found record, if that has a caution."""
         records = now.records
-        record = records.as_found if records is not None and records.as_found_kept else None
+        record = records.as_found if records is not None and records.as_found_automatic else None
         before, self.automatic_record = self.automatic_record, record
         if record is None or record is before or not record.caution:
             return []

@@ -299,7 +299,7 @@ def test_notes_come_back_as_they_were_said(tmp_path: Path):
         ("gap", "no readings for 6.2 s: no reply within 2.5 s"),
         ("record", " (kept by itself); caution: still moving"),
     ]
-    assert earlier.records.as_found_kept
+    assert earlier.records.as_found_automatic
 
 
 def test_the_tool_is_where_it_was(tmp_path: Path):

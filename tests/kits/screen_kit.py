@@ -239,7 +239,7 @@ def full_snapshot(**changes: Any) -> Snapshot:
     """Make a snapshot in which every optional part is filled."""
     made = snapshot(
         trim=trim_now(),
-        records=Records(record("as found", 6.93e-9), as_found_kept=True),
+        records=Records(record("as found", 6.93e-9), as_found_automatic=True),
         warm_up=warm_up(),
         stability=stability(),
         elsewhere=ElsewhereNow(

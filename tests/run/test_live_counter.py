@@ -108,7 +108,7 @@ def test_as_found_is_kept_when_the_first_nudge_comes(bench):
     assert before is None
     assert records is not None
     assert records.as_found is not None
-    assert records.as_found_kept
+    assert records.as_found_automatic
     assert records.as_found.offset_hz == pytest.approx(0.4, abs=2e-4)
     kept = [e for e in read_events(path, read_runs(path)[0]) if isinstance(e, Record)]
     assert [event.kind for event in kept] == ["as found"]

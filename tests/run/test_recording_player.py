@@ -260,7 +260,7 @@ def test_the_first_turn_keeps_as_found_without_dates(file):
     seek(player, STEP_AT + 30.0)
     records = player.counter("main").snapshot.records
 
-    assert records.as_found_kept
+    assert records.as_found_automatic
     assert records.as_found.utc_s is None
     assert records.as_found.offset == pytest.approx(6e-9, abs=1e-10)
 

@@ -89,7 +89,7 @@ def test_what_was_watched_is_what_is_played(tmp_path: Path) -> None:
     assert now.records is not None
     assert live.records is not None
     assert now.records.as_left == live.records.as_left
-    assert now.records.as_found_kept
+    assert now.records.as_found_automatic
     assert now.records.as_found is not None
     assert now.records.as_found.offset == pytest.approx(12e-9, abs=1e-10)
     kinds = [one.kind for one in now.logged_events]

@@ -264,9 +264,9 @@ def test_a_caution_in_what_was_kept_by_itself_is_said_at_once():
     watch = kit.FakeWatch(kit.full_snapshot(records=Records()))
     screen_state = ScreenState(watch, None, DisplayOptions(), Preferences())
     before = screen_state.frame().message
-    watch.shown["main"] = kit.full_snapshot(records=Records(made, as_found_kept=True))
+    watch.shown["main"] = kit.full_snapshot(records=Records(made, as_found_automatic=True))
     without = screen_state.frame().message
-    watch.shown["main"] = kit.full_snapshot(records=Records(moving, as_found_kept=True))
+    watch.shown["main"] = kit.full_snapshot(records=Records(moving, as_found_automatic=True))
 
     assert before == without == ""
     assert "as found kept by itself, +6.930 ± 0.065 ppb" in screen_state.frame().message

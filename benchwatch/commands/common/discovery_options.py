@@ -38,7 +38,7 @@ def places(backend: str, *, local: bool) -> list[ResourceLister]:
 def finder(
     backend: str, where: Sequence[ResourceLister], *, timeout_s: float, ask_all: bool = False
 ) -> Finder:
-    """Return a finder that searches the places `where` and fits all installed drivers.
+    """Return a finder that searches the places `where` and tries all installed drivers.
 
     Args:
         backend: the VISA library.

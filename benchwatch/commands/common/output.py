@@ -24,6 +24,7 @@ def print_json(values: Mapping[str, Any]) -> None:
 
 
 def _strict(value: Any) -> Any:
+    """Return `value` with None for nan and infinity, also in mappings and lists."""
     if isinstance(value, float):
         return value if math.isfinite(value) else None
     if isinstance(value, Mapping):

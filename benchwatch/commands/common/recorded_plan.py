@@ -58,6 +58,7 @@ def plan_of_recording(
 
 
 def _counter(bench: Bench, name: str | None) -> Plan | None:
+    """Return the plan of the counter `name`; without a name, that of a single counter."""
     if name is None and len(bench.counters) == 1:
         return bench.counters[0]
     return next((plan for plan in bench.counters if plan.name == name), None)

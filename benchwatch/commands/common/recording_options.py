@@ -1,4 +1,4 @@
-"""Options of the commands that read recorded files, and reading with them."""
+"""Options of the commands that read recorded files, and functions that read with them."""
 
 from collections.abc import Callable
 from dataclasses import dataclass

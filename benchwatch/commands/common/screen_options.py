@@ -40,7 +40,7 @@ class ScreenOptions:
 
     ascii: bool = False
     view: str = ""
-    """Empty: the view that was shown last."""
+    """Name of the first view; empty: the view that was shown last."""
     bell: bool = True
 
     def options(self, *, bell: bool = True) -> "DisplayOptions":

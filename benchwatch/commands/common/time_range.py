@@ -97,7 +97,7 @@ class ChosenReadings:
     offsets: FloatArray
     """Fractional offsets of all n readings, (n,); nan for one left out."""
     wild: BoolArray
-    """Whether each of all readings is a spike, found or flagged, (n,)."""
+    """Whether a reading is a spike, found or flagged; all n readings, (n,)."""
     range: TimeRange
     changes: Changes
     """Turns and settling between ``--from`` and ``--to``."""
@@ -199,7 +199,7 @@ def changes_in_range(recording: Recording, chosen: ChosenReadings, what: str) ->
     Args:
         recording: the recording.
         chosen: the chosen part of it.
-        what: the statistic that includes the changes.
+        what: name of the statistic that includes the changes.
     """
     begin_s, changes = chosen.range.begin_s, chosen.changes
     inside = [at_s for at_s in changes.turns_s if at_s > begin_s]

@@ -42,7 +42,7 @@ class Narrator:
         self._trouble: str | None = None
         self._next_count = FIRST_COUNT
 
-    def look(self) -> None:
+    def narrate_changes(self) -> None:
         """Write the changes since the last call."""
         trouble, waits = None, 0
         for name in self._run.names:
@@ -93,7 +93,7 @@ def run_lines(run: LiveWatch, write: LineWriter, cleanup: Callable[[], object]) 
         for event, snapshot in _remaining_events(run):
             out.event(event, snapshot.numbers, snapshot.not_on_disk)
         out.end(EndOfRun(*run.totals(), outcome.reason))
-    narrator.look()
+    narrator.narrate_changes()
     return outcome
 
 
@@ -177,7 +177,7 @@ def run_on_page(
         trimmer=trimmer,
         options=options,
         ascii_only=ascii_only,
-        narration=Narration(say=narrate, look=Narrator(run).look, every_s=CHECK_EVERY_S),
+        narration=Narration(say=narrate, look=Narrator(run).narrate_changes, every_s=CHECK_EVERY_S),
         cleanup=cleanup,
     )
 
@@ -200,12 +200,12 @@ class FirstTrimmer:
 
 def _events(run: LiveWatch, narrator: Narrator) -> Iterator[tuple[Event, Snapshot]]:
     """Yield the events as they come, and call the narrator every `CHECK_EVERY_S` seconds."""
-    next_look_s = 0.0
+    next_check_s = 0.0
     while True:
         now_s = run.elapsed_s()
-        if now_s >= next_look_s:
-            narrator.look()
-            next_look_s = now_s + CHECK_EVERY_S
+        if now_s >= next_check_s:
+            narrator.narrate_changes()
+            next_check_s = now_s + CHECK_EVERY_S
         try:
             item = run.events.get(timeout=CHECK_EVERY_S)
         except queue.Empty:
@@ -224,6 +224,7 @@ def _remaining_events(run: LiveWatch) -> Iterator[tuple[Event, Snapshot]]:
 
 
 def _link_sentence(now: Snapshot) -> str:
+    """Write the state of a counter's link; while it reads, identity, gate and time base."""
     link = now.link
     if link.state == "reading" and now.identity is not None:
         gate = "unknown" if now.gate_s is None else format_duration(now.gate_s)
