@@ -92,7 +92,7 @@ class Finder:
         self._results: queue.SimpleQueue[FoundResource | SearchedPlace] = queue.SimpleQueue()
         self._lock = threading.Lock()
         self._known: set[str] = set()
-        self._asked: dict[str, FoundResource] = {}
+        self._pending: dict[str, FoundResource] = {}
         """Resources that are being queried, each as it is reported if the time is up."""
         self._places: set[str] = set()
         self._cancel = threading.Event()
@@ -107,7 +107,7 @@ class Finder:
             for lister in self._listers:
                 self._places.add(lister.name)
                 self._spawn(partial(self._list, lister))
-            while self._asked or self._places:
+            while self._pending or self._places:
                 try:
                     left_s = deadline - self._clock.monotonic()
                     yield self._done(self._results.get(timeout=max(left_s, 0.0)))
@@ -136,19 +136,19 @@ class Finder:
             if resource in self._known:
                 return
             self._known.add(resource)
-            self._asked[resource] = FoundResource(
+            self._pending[resource] = FoundResource(
                 resource=resource, source=source, about=listed.about, note=late
             )
         found = FoundResource(resource=resource, source=source, about=listed.about)
-        why_not = _why_not_asked(resource)
+        why_not = _why_not_queried(resource)
         if not why_not or (self._ask_all and file_of(resource) is None):
-            self._spawn(partial(self._work, self._ask, found))
+            self._spawn(partial(self._open_and_examine, self._query_identity, found))
         elif source == TYPED and _can_be_listened_to(resource):
-            self._spawn(partial(self._work, self._listen, found))
+            self._spawn(partial(self._open_and_examine, self._listen, found))
         else:
             self._results.put(replace(found, note=why_not))
 
-    def _work(
+    def _open_and_examine(
         self, examine: Callable[[Link, FoundResource], FoundResource], found: FoundResource
     ) -> None:
         """Open a resource and `examine` it; any error is reported."""
@@ -163,7 +163,7 @@ class Finder:
                 found = replace(found, note=_sentence(error))
         self._results.put(found)
 
-    def _ask(self, link: Link, found: FoundResource) -> FoundResource:
+    def _query_identity(self, link: Link, found: FoundResource) -> FoundResource:
         """Query the identity, and fit a driver to the answer."""
         try:
             text = link.query("*IDN?", IDENTITY_S)
@@ -206,7 +206,7 @@ class Finder:
         """Return a result, which the search no longer waits for."""
         if isinstance(item, FoundResource):
             with self._lock:
-                self._asked.pop(item.resource, None)
+                self._pending.pop(item.resource, None)
         else:
             self._places.discard(item.place)
         return item
@@ -214,7 +214,7 @@ class Finder:
     def _unfinished(self) -> Iterator[FoundResource | SearchedPlace]:
         """Yield the resources and places for which the search still waits, as not finished."""
         with self._lock:
-            yield from self._asked.values()
+            yield from self._pending.values()
         for place in sorted(self._places):
             yield SearchedPlace(
                 place, f"not finished within {self._timeout_s:g} s; give it longer with --timeout."
@@ -233,7 +233,7 @@ def is_identity(text: str) -> bool:
     return text.isascii() and text.isprintable() and text.count(",") >= 2 and has_word
 
 
-def _why_not_asked(resource: str) -> str:
+def _why_not_queried(resource: str) -> str:
     interface = resource.upper()
     if file_of(resource) is not None:
         return "a file can't be asked"

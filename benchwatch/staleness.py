@@ -6,7 +6,7 @@ from benchwatch.plan import OVERDUE_MARGIN_S, margin_s
 from benchwatch.snapshot import Snapshot
 
 UNKNOWN_GATE_SPACINGS: Final = 3.0
-"""With an unknown gate, a reading is overdue after so many times the usual spacing."""
+"""Age, in usual spacings, at which a reading of unknown gate is overdue."""
 
 
 def age_s(now: Snapshot, at_s: float) -> float | None:

@@ -47,7 +47,7 @@ def _uncertainty(value: Any) -> float:
 
 
 def _date(value: Any) -> float:
-    """Read a date, or date and time (UTC unless it says otherwise), as Unix seconds."""
+    """Read a date, or date and time (in UTC if it has no zone), as Unix seconds."""
     moment = value
     if isinstance(value, str):
         try:

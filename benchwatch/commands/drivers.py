@@ -125,12 +125,12 @@ def _examine(
     resource: str,
     make: Callable[[Link], Counter],
     readings: int,
-    opening: Callable[[str], Link],
+    open_link: Callable[[str], Link],
     as_json: bool,
 ) -> Findings:
     """Examine the counter at `resource`, and print each check as it is done."""
     narrate(f"asking {printable(resource, 200)}")
-    link = opening(resource)
+    link = open_link(resource)
     try:
         examination = Examination(link, make, readings=readings)
         for found in examination:

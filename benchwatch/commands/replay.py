@@ -174,10 +174,10 @@ def _as_lines(screen: ScreenOptions, *, plain: bool, as_json: bool, keep: bool) 
         UsageError: options exclude each other.
     """
     refuse_together(("--plain", plain), ("--json", as_json))
-    asked_for_lines = plain or as_json or keep
-    if not asked_for_lines and can_show_screen():
+    wants_lines = plain or as_json or keep
+    if not wants_lines and can_show_screen():
         return False
-    if asked_for_lines or not sys.stdout.isatty():
+    if wants_lines or not sys.stdout.isatty():
         screen.refuse()
     return True
 

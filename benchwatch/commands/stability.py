@@ -220,10 +220,10 @@ def _report_missing(
             f"{recording.source}: {len(recording)} readings are too few, or too broken by gaps, "
             f"for {', '.join(names)} at the averaging times asked for."
         )
-    asked = len(names) * len(factors)
-    if len(rows) < asked:
+    wanted = len(names) * len(factors)
+    if len(rows) < wanted:
         narrate(
-            f"{asked - len(rows)} of {asked} numbers are left out: the run, or what the gaps "
+            f"{wanted - len(rows)} of {wanted} numbers are left out: the run, or what the gaps "
             "leave of it, is too short for them."
         )
 

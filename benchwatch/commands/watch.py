@@ -110,7 +110,9 @@ def _check_driver(_ctx: click.Context, _param: click.Parameter, name: str | None
 @plain_option
 @json_readings_option
 @screen_options
-@click.option("--sound", "aloud", is_flag=True, help="Let the offset be heard beside the screen.")
+@click.option(
+    "--sound", "with_sound", is_flag=True, help="Let the offset be heard beside the screen."
+)
 @click.option("--web", is_flag=True, help="Show the screen on a page in a browser instead.")
 @click.option(
     "--web-address",
@@ -149,7 +151,7 @@ def watch(
     plain: bool,
     as_json: bool,
     screen: ScreenOptions,
-    aloud: bool,
+    with_sound: bool,
     web: bool,
     web_address: str | None,
     web_port: int | None,
@@ -168,9 +170,11 @@ def watch(
     """
     web = web or web_address is not None or web_port is not None
     address = _served_address(web_address, web_port)
-    front_end = _front_end(plain=plain, as_json=as_json, web=web, aloud=aloud, screen=screen)
+    front_end = _front_end(
+        plain=plain, as_json=as_json, web=web, with_sound=with_sound, screen=screen
+    )
     refuse_together(("--journal", journal is not None), ("--no-journal", no_journal))
-    asked = TypedSettings(
+    typed = TypedSettings(
         nominals=nominals,
         tolerance=tolerance,
         settle=settle,
@@ -187,7 +191,7 @@ def watch(
         bench = stack.enter_context(
             simulated_bench(resources, bench_file, sim, seed=seed, faults=faults, nominals=nominals)
         )
-        plans = plan_counters(resources, asked, simulated=bench, bench=described)
+        plans = plan_counters(resources, typed, simulated=bench, bench=described)
         for name in {plan.driver for plan in plans}:
             driver(name)
         if limits.until_settled and any(plan.settle is None for plan in plans):
@@ -199,8 +203,8 @@ def watch(
         else:
             buses = Buses()
         kept = None if no_journal else Journal(journal or default_path(), exclusive=journal is None)
-        opening = partial(buses.open_link, backend=backend)
-        acquire = partial(Acquisition, open_link=opening, persistent=not lines)
+        open_link = partial(buses.open_link, backend=backend)
+        acquire = partial(Acquisition, open_link=open_link, persistent=not lines)
         earlier = {} if kept is None or no_resume else interrupted_runs(plans, kept.path)
         run = LiveWatch(
             plans, journal=kept, limits=limits, lines=lines, acquire=acquire, earlier=earlier
@@ -229,7 +233,7 @@ def watch(
                         run,
                         screen.options(),
                         trimmer=trimmer,
-                        with_sound=aloud,
+                        with_sound=with_sound,
                         message=" ".join(resumed),
                         cleanup=end,
                     )
@@ -241,7 +245,7 @@ def watch(
 
 
 def _front_end(
-    *, plain: bool, as_json: bool, web: bool, aloud: bool, screen: ScreenOptions
+    *, plain: bool, as_json: bool, web: bool, with_sound: bool, screen: ScreenOptions
 ) -> FrontEnd:
     """Choose where the readings are shown.
 
@@ -249,15 +253,15 @@ def _front_end(
         UsageError: options exclude each other.
     """
     refuse_together(("--plain", plain), ("--json", as_json), ("--web", web))
-    refuse_together(("--sound", aloud), ("--web", web))
+    refuse_together(("--sound", with_sound), ("--web", web))
     if web:
         return "page"
-    asked_for_lines = plain or as_json
-    if not asked_for_lines and can_show_screen():
+    wants_lines = plain or as_json
+    if not wants_lines and can_show_screen():
         return "screen"
-    if asked_for_lines or not sys.stdout.isatty():
+    if wants_lines or not sys.stdout.isatty():
         screen.refuse()
-    if aloud:
+    if with_sound:
         raise UsageError("--sound goes with the screen: leave it out where lines are written.")
     return "lines"
 

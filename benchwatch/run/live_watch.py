@@ -24,7 +24,7 @@ QUEUE_LIMIT: Final = 10_000
 REFRESH_S: Final = 1.0
 """Shortest wait between two updates of the slow statistics."""
 REFRESH_RATIO: Final = 20.0
-"""The wait is at least so many times as long as the update took, to spare the processor."""
+"""Shortest wait as a multiple of the time that an update took, to spare the processor."""
 JOIN_S: Final = 2.0
 """Longest wait for the thread of a counter to end."""
 NOT_SETTLED: Final = 1
@@ -211,14 +211,14 @@ class LiveWatch:
         """Stop a counter that has enough readings; end the run when all have settled."""
         count = self._limits.count
         if count is not None and snapshot.readings >= count:
-            self._leave(name, RunOutcome("count reached"))
+            self._stop_counter(name, RunOutcome("count reached"))
         if self._limits.until_settled and all(map(_settled, self._counters.values())):
             self._finish(RunOutcome("settled"))
 
     def _failed(self, name: str, error: BenchwatchError) -> None:
-        self._leave(name, RunOutcome(_few_words(error), error.exit_code, str(error)))
+        self._stop_counter(name, RunOutcome(_few_words(error), error.exit_code, str(error)))
 
-    def _leave(self, name: str, outcome: RunOutcome) -> None:
+    def _stop_counter(self, name: str, outcome: RunOutcome) -> None:
         """Stop one counter; end the run with the last one."""
         with self._lock:
             self._running.discard(name)

@@ -26,7 +26,7 @@ LEAST_REST_S: Final = 0.001
 REFRESH_S: Final = 1.0
 """Shortest wait between two updates of the slow statistics."""
 REFRESH_RATIO: Final = 20.0
-"""The wait is at least so many times as long as the update took, to spare the processor."""
+"""Shortest wait as a multiple of the time that an update took, to spare the processor."""
 
 
 class RecordingPlayer:
@@ -119,7 +119,7 @@ class RecordingPlayer:
         self._wake.set()
 
     def faster(self, steps: int) -> None:
-        """Raise the speed by so many steps of `SPEEDS`; lower it if `steps` is negative."""
+        """Raise the speed by `steps` steps of `SPEEDS`; lower it if `steps` is negative."""
         with self._lock:
             for _ in range(abs(steps)):
                 if steps > 0:

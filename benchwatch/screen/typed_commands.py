@@ -47,7 +47,7 @@ class Suggestion:
 def suggestions(
     typed: str, views: ViewList, view: View, available: Collection[Capability]
 ) -> list[Suggestion]:
-    """List the commands that `typed` can mean in `view`; those of keys have every typed word.
+    """List the commands for `typed` in `view`: those with all its words, and settings with a value.
 
     Keys of other views come last, and only once something has been typed.
     """

@@ -110,7 +110,7 @@ class PlaybackControl(Protocol):
         """Pause or continue; at the end, restart."""
 
     def faster(self, steps: int) -> None:
-        """Raise the speed by `steps`; lower it if they are negative."""
+        """Raise the speed by `steps` steps; lower it if `steps` is negative."""
 
     def seek(self, to_s: float) -> None:
         """Go to `to_s` seconds from the beginning; at most to the end."""

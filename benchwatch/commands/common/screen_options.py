@@ -59,8 +59,8 @@ class ScreenOptions:
         Raises:
             UsageError: an option of the screen was typed.
         """
-        asked = (("--ascii", self.ascii), ("--view", bool(self.view)), ("--no-bell", not self.bell))
-        for name, given in asked:
+        typed = (("--ascii", self.ascii), ("--view", bool(self.view)), ("--no-bell", not self.bell))
+        for name, given in typed:
             if given:
                 raise UsageError(f"{name} is for the screen: leave it out where lines are written.")
 
@@ -75,8 +75,8 @@ def screen_options(command: Callable[..., Any]) -> Callable[..., Any]:
     def with_screen(
         *args: Any, ascii_only: bool, view: str | None, no_bell: bool, **rest: Any
     ) -> Any:
-        asked = ScreenOptions(ascii=ascii_only, view=view or "", bell=not no_bell)
-        return command(*args, screen=asked, **rest)
+        screen = ScreenOptions(ascii=ascii_only, view=view or "", bell=not no_bell)
+        return command(*args, screen=screen, **rest)
 
     return with_screen
 

@@ -116,7 +116,7 @@ def run_on_screen(
         message: a sentence to show first, such as which run is continued; empty: none.
         cleanup: closes run and journal if the screen does not end in order.
     """
-    run.start()  # the counters are asked while the screen's modules are imported
+    run.start()  # the counters are queried while the screen's modules are imported
     from benchwatch.screen.app import BenchwatchApp  # noqa: PLC0415 - line output does not need it
     from benchwatch.screen.terminal.screen_process import run_screen  # noqa: PLC0415 - line output does not need it
     from benchwatch.sound.sound_player import SoundPlayer  # noqa: PLC0415 - line output does not need it

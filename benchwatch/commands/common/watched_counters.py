@@ -82,7 +82,7 @@ class TypedSettings:
 
 def plan_counters(
     words: tuple[str, ...],
-    asked: TypedSettings,
+    typed: TypedSettings,
     *,
     simulated: "ServedBench | None" = None,
     bench: Bench | None = None,
@@ -91,7 +91,7 @@ def plan_counters(
 
     Args:
         words: the typed resources; with a bench file, names of counters in it.
-        asked: the typed settings.
+        typed: the typed settings.
         simulated: the simulated bench to watch; then there are no words.
         bench: the bench file.
 
@@ -100,15 +100,15 @@ def plan_counters(
         DriverError: the bench file names a driver that can't be loaded.
     """
     if bench is not None:
-        plans = [asked.applied_to(plan) for plan in _chosen(bench, words)]
-        if asked.driver is None:
+        plans = [typed.applied_to(plan) for plan in _chosen(bench, words)]
+        if typed.driver is None:
             check_drivers(plans, bench.where)
     elif simulated is not None:
         resources = simulated.resources
-        plans = [asked.plan(name, resources[name], simulated=simulated) for name in resources]
+        plans = [typed.plan(name, resources[name], simulated=simulated) for name in resources]
     else:
-        plans = [asked.plan(name, resource) for name, resource in name_resources(words).items()]
-    check_names(asked.nominals, [plan.name for plan in plans])
+        plans = [typed.plan(name, resource) for name, resource in name_resources(words).items()]
+    check_names(typed.nominals, [plan.name for plan in plans])
     return plans
 
 

@@ -42,8 +42,8 @@ class _Ruler:
             self._put(row, self._aim, AIM_SIGN, Role.GOOD)
         if reading is not None and math.isfinite(reading.offset):
             self._put(row, reading.offset, RAW_SIGN, Role.RAW)
-        self._words(row, 0, "low")
-        self._words(row, 2 * self._half + 1 - len("high"), "high")
+        self._write_if_free(row, 0, "low")
+        self._write_if_free(row, 2 * self._half + 1 - len("high"), "high")
         return self._joined(row)
 
     def ticks(self) -> StyledLine:
@@ -78,10 +78,10 @@ class _Ruler:
             text = round_figure(part * self._full, unit)
             at = self._column(part * self._full)[0] - len(text.lstrip("+-")) // 2
             at -= 1 if text[0] in "+-" else 0
-            self._words(row, min(max(at, 0), len(row) - len(text)), text)
+            self._write_if_free(row, min(max(at, 0), len(row) - len(text)), text)
         name = f" {unit.name}"
         quarter = self._column(0.25 * self._full)[0]
-        self._words(row, quarter - len(name) // 2, name)
+        self._write_if_free(row, quarter - len(name) // 2, name)
         return self._joined(row)
 
     def _blank(self) -> list[tuple[str, Role]]:
@@ -97,7 +97,7 @@ class _Ruler:
         column, on_scale = self._column(value)
         row[column] = (char if on_scale else "<" if value < 0 else ">", role)
 
-    def _words(self, row: list[tuple[str, Role]], at: int, text: str) -> None:
+    def _write_if_free(self, row: list[tuple[str, Role]], at: int, text: str) -> None:
         """Write `text` if its cells are free."""
         if at >= 0 and all(char == " " for char, _ in row[at : at + len(text)]):
             row[at : at + len(text)] = [(char, Role.AXIS) for char in text]

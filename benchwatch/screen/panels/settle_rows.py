@@ -33,13 +33,13 @@ def cycle_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
 
 def held_rows(frame: Frame, width: int, _height: int) -> int:
     """Return 1 row once the oscillator has settled, 2 where both sentences do not fit in one."""
-    sentences = _held(frame)
+    sentences = _held_sentences(frame)
     return 0 if not sentences else 1 if len(" ".join(sentences)) + 4 <= width else 2
 
 
 def held_lines(frame: Frame, width: int, rows: int) -> list[StyledLine]:
     """Draw when the offset first settled, for how long in all, the worst excursion, the gaps."""
-    sentences = _held(frame)
+    sentences = _held_sentences(frame)
     if sentences and (rows < 2 or held_rows(frame, width, rows) < 2):
         both = line(f"  {sentences[0]}; {sentences[1]}")
         drawn = [fitting(width, both, line(f"  {sentences[0]}"))]
@@ -48,7 +48,7 @@ def held_lines(frame: Frame, width: int, rows: int) -> list[StyledLine]:
     return faded(drawn) if frame.stale else drawn
 
 
-def _held(frame: Frame) -> list[str]:
+def _held_sentences(frame: Frame) -> list[str]:
     """Return the two sentences on a held verdict; none before the offset has first settled."""
     settle = frame.snapshot.numbers.settle
     if settle is None or settle.held is None:

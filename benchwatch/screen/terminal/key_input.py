@@ -58,7 +58,7 @@ class KeyInput:
         self._burst, self._per_s, self._cells, self._clock = burst, per_s, cells, clock
         self._left, self._counted_s = float(burst), clock()
         self._parser = XTermParser()
-        self._held = ""
+        self._sequence = ""
         """The characters so far of a sequence that is not complete."""
         self._string: int | None = None
         """Number of characters dropped so far of a control string; None: outside of one."""
@@ -80,12 +80,12 @@ class KeyInput:
         messages: list[Message] = []
         if self._paste is not None:
             if quiet_s >= PASTE_S:
-                self._held = ""
+                self._sequence = ""
                 messages.append(self._end_paste(self._paste))
         elif quiet_s >= ESCAPE_DELAY:
-            if self._held == _ESC:
+            if self._sequence == _ESC:
                 messages.append(Key("escape", _ESC))
-            self._held, self._string = "", None
+            self._sequence, self._string = "", None
         return messages
 
     def _may_pass(self) -> bool:
@@ -103,14 +103,14 @@ class KeyInput:
         if self._paste is not None:
             yield from self._take_pasted(self._paste, character)
         elif character == _ESC:
-            if self._held == _ESC:
+            if self._sequence == _ESC:
                 yield Key("escape", _ESC)
-            self._held, self._string = _ESC, None
+            self._sequence, self._string = _ESC, None
         elif self._string is not None:
             self._string += 1
             if character == "\x07" or self._string > LONGEST_STRING:
                 self._string = None
-        elif self._held:
+        elif self._sequence:
             yield from self._continue_sequence(character)
         elif character.isprintable() or character <= "\x1f" or character == "\x7f":
             yield from self._parser.feed(character)
@@ -118,30 +118,31 @@ class KeyInput:
     def _continue_sequence(self, character: str) -> Iterator[Message]:
         """Add a character to the sequence that is not complete."""
         if not " " <= character <= "~":  # no sequence has such a character
-            self._held = ""
+            self._sequence = ""
             yield from self._take(character)
             return
         # Only the beginning of a sequence that is too long is kept: enough to find its end.
-        self._held = self._held + character if len(self._held) <= LONGEST_SEQUENCE else self._held
-        if self._held[1] in _STRINGS and len(self._held) == 2:
-            self._held, self._string = "", 0
-        elif _is_whole(self._held, character):
-            whole, self._held = self._held, ""
+        if len(self._sequence) <= LONGEST_SEQUENCE:
+            self._sequence += character
+        if self._sequence[1] in _STRINGS and len(self._sequence) == 2:
+            self._sequence, self._string = "", 0
+        elif _is_whole(self._sequence, character):
+            whole, self._sequence = self._sequence, ""
             if whole == _PASTE_BEGIN:
                 self._paste = ""
             elif self._is_known(whole):
                 yield from self._parser.feed(whole)
 
     def _take_pasted(self, paste: str, character: str) -> Iterator[Message]:
-        self._held += character
-        if self._held == _PASTE_END:
-            self._held = ""
+        self._sequence += character
+        if self._sequence == _PASTE_END:
+            self._sequence = ""
             yield self._end_paste(paste)
-        elif not _PASTE_END.startswith(self._held):
+        elif not _PASTE_END.startswith(self._sequence):
             is_escape = character == _ESC
             room = max(LONGEST_PASTE - len(paste), 0)
-            self._paste = paste + (self._held[:-1] if is_escape else self._held)[:room]
-            self._held = _ESC if is_escape else ""
+            self._paste = paste + (self._sequence[:-1] if is_escape else self._sequence)[:room]
+            self._sequence = _ESC if is_escape else ""
 
     def _end_paste(self, paste: str) -> Paste:
         self._paste = None

@@ -69,7 +69,7 @@ def with_u(text: QuantityText, plus_minus: str) -> str:
 
 
 def write_u(text: QuantityText) -> str:
-    """Write an uncertainty; one that its decimals would show as zero as ``under 0.01``."""
+    """Write an uncertainty; if its digits are all zero, as ``under`` one of the last digit."""
     if "." in text.u and not text.u.strip("0."):
         return f"under {text.u[:-1]}1"
     return text.u

@@ -88,8 +88,8 @@ class TextOverlay(Overlay[str]):
         super().__init__(theme, PAGE_FOOT)
         self._opener, self._openers = opener, openers
         self._text = text
-        self._sheet = TextWidget(theme)
-        self._rows = VerticalScroll(self._sheet, can_focus=False)
+        self._page = TextWidget(theme)
+        self._rows = VerticalScroll(self._page, can_focus=False)
 
     def compose(self) -> ComposeResult:
         """Compose the text, which scrolls, and the foot."""
@@ -131,6 +131,6 @@ class TextOverlay(Overlay[str]):
     def _lay_out(self) -> None:
         size = self.app.size
         text = self._text(max(min(size.width - BORDER_CELLS, PAGE_CELLS), 16))
-        self._sheet.styles.height = len(text)
+        self._page.styles.height = len(text)
         self._rows.styles.max_height = max(size.height - 3, 1)
-        self._sheet.show_lines(text)
+        self._page.show_lines(text)

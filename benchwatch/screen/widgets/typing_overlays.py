@@ -108,10 +108,10 @@ class PromptOverlay(TypingOverlay[str]):
         """Lay out the prompt and the line to type on."""
         width = max(min(self.app.size.width, PROMPT_CELLS) - BORDER_CELLS, 16)
         prompt = wrapped_text(self._prompt, width, Role.STRONG)
-        sheet = TextWidget(self._theme, prompt)
-        sheet.styles.height = len(prompt)
+        prompt_widget = TextWidget(self._theme, prompt)
+        prompt_widget.styles.height = len(prompt)
         with Vertical():
-            yield sheet
+            yield prompt_widget
             yield self._line
             yield self._foot
 
