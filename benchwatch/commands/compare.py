@@ -111,14 +111,9 @@ def compare(
         u = of_bench.u_now if reference_u is None else reference_u
         off = of_bench.offset if reference_offset is None else reference_offset
         on_reference = claims_on_reference(
-            matched,
-            own,
-            time_bases,
-            reference=reference,
-            interval_s=step_s,
-            u_reference=u,
-            reference_offset=off,
-        )
+            matched, own, time_bases, reference=reference,
+            interval_s=step_s, u_reference=u, reference_offset=off,
+        )  # fmt: skip
     majority = claim_of_majority(pairs, time_bases, share)
     made, refused = on_reference.made + majority.made, on_reference.refused + majority.refused
     why_none = None if made or refused else no_claim(time_bases)
@@ -221,11 +216,8 @@ def comparison_text(comparison: Comparison) -> str:
         )
     names = ("difference", f"mean in {unit.name}, k = 1", f"± at {share}", "agree", "readings")
     parts = [align_table(names, rows)]
-    parts += (
-        [_time_bases_text(comparison.time_bases)]
-        if set(comparison.time_bases.values()) != {"unknown"}
-        else []
-    )
+    if set(comparison.time_bases.values()) != {"unknown"}:
+        parts.append(_time_bases_text(comparison.time_bases))
     parts += [_claim_text(claim, unit) for claim in comparison.claims]
     parts += comparison.refused
     if comparison.hat:

@@ -110,9 +110,7 @@ def _check_driver(_ctx: click.Context, _param: click.Parameter, name: str | None
 @plain_option
 @json_readings_option
 @screen_options
-@click.option(
-    "--sound", "with_sound", is_flag=True, help="Let the offset be heard beside the screen."
-)
+@click.option("--sound", is_flag=True, help="Let the offset be heard beside the screen.")
 @click.option("--web", is_flag=True, help="Show the screen on a page in a browser instead.")
 @click.option(
     "--web-address",
@@ -151,7 +149,7 @@ def watch(
     plain: bool,
     as_json: bool,
     screen: ScreenOptions,
-    with_sound: bool,
+    sound: bool,
     web: bool,
     web_address: str | None,
     web_port: int | None,
@@ -170,9 +168,7 @@ def watch(
     """
     web = web or web_address is not None or web_port is not None
     address = _served_address(web_address, web_port)
-    front_end = _front_end(
-        plain=plain, as_json=as_json, web=web, with_sound=with_sound, screen=screen
-    )
+    front_end = _front_end(plain=plain, as_json=as_json, web=web, sound=sound, screen=screen)
     refuse_together(("--journal", journal is not None), ("--no-journal", no_journal))
     typed = TypedSettings(
         nominals=nominals,
@@ -233,7 +229,7 @@ def watch(
                         run,
                         screen.options(),
                         trimmer=trimmer,
-                        with_sound=with_sound,
+                        with_sound=sound,
                         message=" ".join(resumed),
                         cleanup=end,
                     )
@@ -245,7 +241,7 @@ def watch(
 
 
 def _front_end(
-    *, plain: bool, as_json: bool, web: bool, with_sound: bool, screen: ScreenOptions
+    *, plain: bool, as_json: bool, web: bool, sound: bool, screen: ScreenOptions
 ) -> FrontEnd:
     """Choose where the readings are shown.
 
@@ -253,7 +249,7 @@ def _front_end(
         UsageError: options exclude each other.
     """
     refuse_together(("--plain", plain), ("--json", as_json), ("--web", web))
-    refuse_together(("--sound", with_sound), ("--web", web))
+    refuse_together(("--sound", sound), ("--web", web))
     if web:
         return "page"
     wants_lines = plain or as_json
@@ -261,7 +257,7 @@ def _front_end(
         return "screen"
     if wants_lines or not sys.stdout.isatty():
         screen.refuse()
-    if with_sound:
+    if sound:
         raise UsageError("--sound goes with the screen: leave it out where lines are written.")
     return "lines"
 

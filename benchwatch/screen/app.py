@@ -77,12 +77,7 @@ class BenchwatchApp(App[None]):
         self._playback = playback
         self._sound = None if sound is None else sound(self.bell)
         self.screen_state = ScreenState(
-            watch,
-            trimmer,
-            self.options,
-            saved,
-            playback=playback,
-            sound=self._sound,
+            watch, trimmer, self.options, saved, playback=playback, sound=self._sound
         )
 
     def compose(self) -> ComposeResult:
