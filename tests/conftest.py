@@ -1,7 +1,7 @@
-"""What holds for every test: a usual run draws nothing by chance (see also `seed_kit`).
+"""Settings of every test: a usual run is not random (see also `seed_kit`).
 
-Several processes share the tests, for most of the time is waiting for buses and terminals. Tests
-that share a fixture of their module stay in one process; those that take longest come first.
+Several processes share the tests, because most of the time they wait for buses and terminals. Tests
+that share a fixture of their module stay in one process; the longest ones come first.
 """
 
 import os
@@ -13,7 +13,7 @@ from inspect import signature
 import pytest
 from hypothesis import HealthCheck, settings
 
-# Neither an example nor drawing it has a deadline: a busy machine takes longer, which is no fault.
+# Neither an example nor its generation has a deadline, as a busy machine takes longer.
 settings.register_profile(
     "usual",
     derandomize=not os.environ.get("BENCHWATCH_FRESH_SEEDS"),
@@ -22,11 +22,11 @@ settings.register_profile(
 )
 settings.load_profile("usual")
 
-# Hundreds of tests start the program: compiling it anew each time takes half of such a start. What
-# is compiled is kept where Python keeps it by itself, also where the environment says otherwise.
+# Hundreds of tests start the program, and compiling it takes half of such a start. So compiled code
+# is kept in Python's usual place, also where the environment turns that off.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
-# Times on the screen are those of the place; the tests and all that they start are in one place.
+# The screen shows local times; the tests and all programs that they start have one time zone.
 os.environ["TZ"] = "UTC"
 if hasattr(time, "tzset"):
     time.tzset()
@@ -38,17 +38,18 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 
 AT_ONCE = 8
-"""Tests that wait side by side; with more, starting their programs would be what they wait for."""
+"""Tests of a file that run side by side; with more, the start of their programs would take
+longest."""
 
 
 @pytest.fixture(scope="module")
 def side_by_side(
     request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
 ) -> Iterator[dict[str, "Future[None]"]]:
-    """Start all tests of the file that use this fixture, several at once, for they mostly wait.
+    """Run all tests of the file that use this fixture at once, some at a time, as they mostly wait.
 
-    Each runs in a thread, so it takes no fixture but `tmp_path`, and draws no seeds. What it finds
-    is reported when its turn comes (`pytest_pyfunc_call`).
+    Each runs in a thread, so it takes no fixture but `tmp_path`, and draws no seeds. Its result is
+    reported in its turn (`pytest_pyfunc_call`).
     """
 
     def run(test: pytest.Function) -> None:
@@ -70,7 +71,7 @@ def side_by_side(
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_pyfunc_call(pyfuncitem: pytest.Function) -> bool | None:
-    """Take the outcome of a test that has been started beside others of its file."""
+    """Report the result of a test that has been run beside others of its file."""
     started: dict[str, Future[None]] | None = pyfuncitem.funcargs.get("side_by_side")
     if started is None:
         return None

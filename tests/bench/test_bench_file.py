@@ -1,4 +1,4 @@
-"""The bench file: what it says, what is wrong with it in a sentence, and the draft of one."""
+"""The bench file: its values, the sentence for each mistake, and the draft of one."""
 
 import re
 from decimal import Decimal
@@ -54,15 +54,15 @@ def read(text: str):
 
 
 def with_counter(text: str) -> str:
-    """Add lines to the table of a counter."""
+    """Return a bench file with these lines added to the table of a counter."""
     return f'[counters.main]\nresource = "{RESOURCE}"\n{text}'
 
 
-# ------------------------------------------------------------- what it says
+# ------------------------------------------------------------- values
 
 
 def test_every_key_reaches_the_plan():
-    """Counters with their own values and the bench's; 50 mHz at 5 MHz is 10 ppb."""
+    """A counter's own values, else the bench's, are in its plan; 50 mHz at 5 MHz is 10 ppb."""
     bench = read(FULL)
     ten, five = bench.plans()
 
@@ -77,7 +77,7 @@ def test_every_key_reaches_the_plan():
     assert five.working_hz == (5e6, 1.5e9)
 
 
-def test_the_reference_is_that_of_every_counter():
+def test_the_reference_applies_to_every_counter():
     """A certificate's U at k = 2 is halved (GUM 4.3.3); the age is counted from its date."""
     reference = read(FULL).reference
 
@@ -89,7 +89,7 @@ def test_the_reference_is_that_of_every_counter():
 
 
 def test_a_disciplined_reference_does_not_age():
-    """The word none is a statement, and leaving the key out is not."""
+    """Ageing "none" is stated as 0; a missing key leaves it unknown."""
     table = '[reference]\nname = "r"\n'
 
     assert read(f'{table}ageing = "none"').reference.ageing_per_s == 0.0
@@ -97,29 +97,29 @@ def test_a_disciplined_reference_does_not_age():
 
 
 def test_a_resource_is_all_that_a_counter_needs():
-    """Nothing is set, nothing is limited, the nominal is found out."""
+    """Without other keys nothing is set or limited, and the nominal follows from the readings."""
     (plan,) = read(with_counter("")).plans()
 
     assert (plan.driver, plan.nominal, plan.tolerance, plan.reference) == ("scpi", None, None, None)
     assert plan.setup.is_empty
 
 
-def test_a_file_that_is_written_by_a_program_has_its_own_usual_driver():
-    """A path instead of a resource string is read as lines, as on the command line."""
+def test_a_path_as_resource_has_the_driver_for_lines():
+    """A path in place of a resource string is read as lines, as on the command line."""
     (plan,) = read('[counters.main]\nresource = "./readings.txt"').plans()
 
     assert plan.driver == "lines"
 
 
-def test_a_profile_stands_beside_the_bench_file(tmp_path):
-    """A driver called mine.toml means the file in the bench file's folder, wherever one is."""
+def test_a_profile_file_is_found_beside_the_bench_file(tmp_path):
+    """The driver mine.toml is the file in the bench file's folder, also from another folder."""
     file = tmp_path / "bench.toml"
     file.write_text(with_counter('driver = "mine.toml"'))
 
     assert load_bench(file).counters[0].driver == str(tmp_path / "mine.toml")
 
 
-# ------------------------------------------------------------- what is wrong with it
+# ------------------------------------------------------------- mistakes
 
 
 @pytest.mark.parametrize(
@@ -162,8 +162,8 @@ def test_a_profile_stands_beside_the_bench_file(tmp_path):
         ('about = "red \\u001b[31m"', ["about", "plain text"]),
     ],
 )  # fmt: skip
-def test_what_is_wrong_is_named_with_file_key_and_way_out(text, words):
-    """One sentence each, without anything of the file that a terminal would obey."""
+def test_a_mistake_is_named_with_file_key_and_remedy(text, words):
+    """Each mistake gives one sentence, without control characters from the file."""
     with pytest.raises(UsageError) as caught:
         read(text)
 
@@ -175,8 +175,8 @@ def test_what_is_wrong_is_named_with_file_key_and_way_out(text, words):
 
 
 @pytest.mark.parametrize("text", ["[counters", "a = ", "a = 1\na = 2", "\x00", "= 1"])
-def test_what_is_no_toml_is_a_bad_file(text):
-    """With the place, as the TOML reader says it; exit code 5."""
+def test_a_file_that_is_no_toml_is_a_bad_file(text):
+    """The sentence has the place, as the TOML reader reports it; exit code 5."""
     with pytest.raises(FileError, match=r"is no TOML: .* \(at ") as caught:
         read(text)
 
@@ -184,14 +184,14 @@ def test_what_is_no_toml_is_a_bad_file(text):
 
 
 def test_a_file_without_counters_says_how_to_add_one():
-    """A draft that nobody has edited, or an empty file."""
+    """For a draft that was not edited, and for an empty file."""
     with pytest.raises(UsageError, match=r"\[counters.main\]"):
         read("").plans()
 
 
 @pytest.mark.parametrize("content", [b"\xff\xfe\x00", b"x" * 1_000_001])
 def test_a_file_of_another_kind_is_refused(tmp_path, content):
-    """Not text, or far too long."""
+    """A file that is not text, or far too long, is refused."""
     file = tmp_path / "bench.toml"
     file.write_bytes(content)
 
@@ -200,14 +200,14 @@ def test_a_file_of_another_kind_is_refused(tmp_path, content):
 
 
 def test_an_absent_file_says_what_writes_one(tmp_path):
-    """The way out is a command."""
+    """The sentence names the command that writes a bench file."""
     with pytest.raises(FileError, match="bench init"):
         load_bench(tmp_path / "none.toml")
 
 
 @given(st.text(max_size=200))
-def test_no_text_at_all_makes_a_traceback(text):
-    """Any text is a bench, or one of our sentences."""
+def test_any_text_is_a_bench_or_a_sentence(text):
+    """Any text is read as a bench, or refused with one of the program's sentences."""
     said = ""
     try:
         read(text).plans()
@@ -221,12 +221,12 @@ def test_no_text_at_all_makes_a_traceback(text):
 
 
 def entry(**fields) -> DraftCounter:
-    """A counter that was found."""
+    """Return a counter as the search finds it."""
     return DraftCounter(**{"name": "main", "resource": RESOURCE, **fields})
 
 
 def test_a_draft_is_a_bench_file_and_sets_nothing():
-    """What was found is in it; gate and channel stay comments."""
+    """The draft is a valid file with the counters found; gate and channel are comments."""
     text = draft(
         [entry(nominal="10 MHz"), entry(name="two", resource="R", driver="talk-only")], "b"
     )
@@ -239,7 +239,7 @@ def test_a_draft_is_a_bench_file_and_sets_nothing():
 
 
 def test_every_key_is_explained_in_a_draft_and_can_be_uncommented():
-    """With every # taken away, the examples themselves are a valid file."""
+    """With every # removed, the draft's examples are a valid file."""
     text = draft([], "bench.toml")
     bare = re.sub(r"(?m)^# (?=\[|\w+ = )", "", text)
     bench = read(bare)
@@ -253,13 +253,13 @@ def test_every_key_is_explained_in_a_draft_and_can_be_uncommented():
 
 
 def test_the_visa_library_that_found_the_counters_is_written_down():
-    """Else watch would look for them with another one."""
+    """The draft names the VISA library, so that watch uses the same one."""
     assert read(draft([entry()], "b", backend="@ivi")).backend == "@ivi"
     assert read(draft([entry()], "b")).backend is None
 
 
-def test_what_is_not_sure_goes_into_a_draft_as_a_comment():
-    """Nobody knows what is at a serial port."""
+def test_an_uncertain_instrument_is_a_comment_in_the_draft():
+    """A serial port, whose instrument is unknown, is a comment."""
     unsure = entry(
         name="two", resource="ASRL/dev/ttyUSB0::INSTR", sure=False, notes=("not opened",)
     )
@@ -272,7 +272,7 @@ def test_what_is_not_sure_goes_into_a_draft_as_a_comment():
 
 @given(st.text(min_size=1, max_size=40), st.text(max_size=40))
 def test_nothing_that_an_instrument_says_breaks_out_of_a_draft(resource, note):
-    """Quotes, backslashes, line ends and escapes in a name or an identity stay inside."""
+    """Quotes, backslashes, line ends and escapes in an identity stay inside its string."""
     text = draft([entry(resource=resource, notes=(note,))], "bench.toml")
     try:
         got = read(text).plans()[0].resource

@@ -32,13 +32,13 @@ def schema(name: str) -> dict[str, Any]:
 
 
 def fits(name: str, document: Any) -> bool:
-    """Tell whether a document passes the schema; dates are text there."""
+    """Return whether a document passes the schema; dates are text there."""
     plain = json.loads(json.dumps(document, default=str))
     return jsonschema.Draft202012Validator(schema(name)).is_valid(plain)
 
 
 def is_read(name: str, document: Any) -> bool:
-    """Tell whether the reader takes the tables and keys of a document."""
+    """Return whether the reader accepts the tables and keys of a document."""
     try:
         read_tables(document, TABLES[name], "file.toml")
     except UsageError:
@@ -47,7 +47,7 @@ def is_read(name: str, document: Any) -> bool:
 
 
 def whole(table: ConfigTable) -> dict[str, Any]:
-    """Fill a table, and those within it, with the examples of their keys."""
+    """Return a table, with its subtables, filled with the examples of its keys."""
     filled: dict[str, Any] = {
         name: tomllib.loads(f"x = {key.example}")["x"] for name, key in table.keys.items()
     }
@@ -58,7 +58,7 @@ def whole(table: ConfigTable) -> dict[str, Any]:
 
 
 def paths(table: ConfigTable, *above: str | int) -> Iterator[tuple[ConfigTable, tuple[Any, ...]]]:
-    """List every table, and the way to it in a document made by `whole`."""
+    """Return every table with its path in a document made by `whole`."""
     yield table, above
     for name, inner in table.tables.items():
         step = {"named": ("main",), "array": (0,), "no": ()}[inner.repeated]
@@ -66,7 +66,7 @@ def paths(table: ConfigTable, *above: str | int) -> Iterator[tuple[ConfigTable, 
 
 
 def at(document: Any, path: tuple[Any, ...]) -> Any:
-    """Go down a path."""
+    """Return the table at a path."""
     for step in path:
         document = document[step]
     return document
@@ -74,7 +74,7 @@ def at(document: Any, path: tuple[Any, ...]) -> Any:
 
 @pytest.mark.parametrize("file", SCRIPT["schema_texts"]())
 def test_a_schema_is_what_the_declarations_give(file: str) -> None:
-    """Else run ``python docs/schemas/write_schemas.py``; and each is a sound schema."""
+    """Each is a valid schema, as ``python docs/schemas/write_schemas.py`` writes it."""
     text = (SCHEMAS / file).read_text()
 
     assert text == SCRIPT["schema_texts"]()[file]
@@ -83,18 +83,18 @@ def test_a_schema_is_what_the_declarations_give(file: str) -> None:
 
 @pytest.mark.parametrize("path", bundled(), ids=lambda path: path.stem)
 def test_bundled_profiles_fit(path: Path) -> None:
-    """An editor marks nothing in them."""
+    """The schema accepts every bundled profile."""
     assert fits("profile", tomllib.loads(path.read_text()))
 
 
 @pytest.mark.parametrize("bench", bench_names())
 def test_bundled_benches_fit(bench: str) -> None:
-    """Likewise."""
+    """The schema accepts every bundled bench."""
     assert fits("simulated-bench", tomllib.loads((BENCHES / f"{bench}.toml").read_text()))
 
 
 def test_a_draft_of_a_bench_file_fits() -> None:
-    """With every line in use, and with none."""
+    """The schema accepts a draft with all lines uncommented, and with none."""
     text = draft([], "bench.toml")
 
     assert fits("bench", tomllib.loads(re.sub(r"(?m)^# (?=\[|\w+ = )", "", text)))
@@ -103,7 +103,7 @@ def test_a_draft_of_a_bench_file_fits() -> None:
 
 @pytest.mark.parametrize("name", TABLES)
 def test_a_key_of_another_type_is_refused_by_both(name: str) -> None:
-    """Every key with values of every type; what the reader takes, the schema takes."""
+    """For every key and values of every type, the schema accepts what the reader accepts."""
     document = whole(TABLES[name])
     differ = []
     for table, path in paths(TABLES[name]):
@@ -122,7 +122,7 @@ def test_a_key_of_another_type_is_refused_by_both(name: str) -> None:
 
 @pytest.mark.parametrize("name", TABLES)
 def test_an_unknown_a_missing_and_a_misplaced_key_are_refused_by_both(name: str) -> None:
-    """In every table: a key too many, a needed one left out, a value where a table belongs."""
+    """In every table: an unknown key, a missing required key, a value in place of a table."""
     for table, path in paths(TABLES[name]):
         document = whole(TABLES[name])
         changes = [{**at(document, path), "pig": 1}]

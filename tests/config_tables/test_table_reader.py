@@ -1,4 +1,4 @@
-"""The reader of configuration files: what a declaration accepts, and the sentence for the rest."""
+"""The reader of configuration files: accepted values, and the sentence for each mistake."""
 
 import pytest
 
@@ -49,7 +49,7 @@ def read(toml: str) -> dict[str, object]:
 
 
 def test_values_are_returned_by_name_in_tables_lists_and_dictionaries() -> None:
-    """A field may have another name than its key; what is left out has its default."""
+    """A field may have another name than its key; a missing key has its default."""
     values = read(
         'sea = "open"\n[gauges.a]\ndepth = 2\nperiod = "6 min"\n[gauges.b]\ndepth = 3' + MARK
     )
@@ -89,7 +89,7 @@ def test_values_are_returned_by_name_in_tables_lists_and_dictionaries() -> None:
         ("[marks]\ndepth = 1", "marks must be tables, each written [[marks]]."),
     ],
 )  # fmt: skip
-def test_what_is_wrong_is_one_sentence_with_file_key_and_value(toml: str, said: str) -> None:
+def test_a_mistake_is_one_sentence_with_file_key_and_value(toml: str, said: str) -> None:
     """For every kind of mistake."""
     with pytest.raises(UsageError) as caught:
         read(toml if "marks" in toml or not toml else toml + MARK)
@@ -99,13 +99,13 @@ def test_what_is_wrong_is_one_sentence_with_file_key_and_value(toml: str, said: 
 
 
 def test_a_quantity_that_cant_be_read_stays_an_error_of_quantities() -> None:
-    """Its own sentence quotes the value."""
+    """The error is a `QuantityError`, whose sentence quotes the value."""
     with pytest.raises(QuantityError, match=r"mast.period: '6 m': is m minutes .* like period = "):
         read("[mast]\ndepth = 1\nperiod = '6 m'" + MARK)
 
 
-def test_what_is_misspelt_is_told_before_what_is_wrong_and_missing() -> None:
-    """In the whole file."""
+def test_misspelt_keys_are_reported_before_wrong_values_and_missing_keys() -> None:
+    """Over the whole file, not table by table."""
     with pytest.raises(UsageError, match="unknown key 'perod'"):
         read("sea = 7\n[mast]\n[gauges.a]\nperod = 1")
     with pytest.raises(UsageError, match="sea: expected"):

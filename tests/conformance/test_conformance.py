@@ -1,4 +1,4 @@
-"""Examining a counter: what it answers, and a profile drafted from that which reads it again."""
+"""The examination of a counter: its checks, and a drafted profile that can read the counter."""
 
 import re
 from decimal import Decimal
@@ -21,14 +21,14 @@ PROFILES = {path.stem: path for path in bundled()}
 
 
 def scpi(**changes: Any) -> FakeLink:
-    """A counter with a gate of a second."""
+    """Return a counter with a gate of a second."""
     readings = [Reply(text, after_s=1.0) for text in READINGS]
     changes = {name.replace("_", ":") + "?": value for name, value in changes.items()}
     return FakeLink({**COUNTER, "READ?": readings, **changes})
 
 
 def talking(*lines: str, gate_s: float = 0.5) -> FakeLink:
-    """A talk-only counter: a line a gate, whoever listens."""
+    """Return a talk-only counter that sends a line a gate."""
     link = FakeLink({})
     said = iter(lines)
 
@@ -55,11 +55,11 @@ def examined(link: FakeLink, make: Any = ScpiCounter, readings: int = 3) -> tupl
     return checks, examination.findings
 
 
-# ------------------------------------------------------------- the run
+# ------------------------------------------------------------- the checks
 
 
 def test_a_good_counter_is_good_in_every_check():
-    """Identity, external time base, gate, pace, resolution, spread; only questions."""
+    """Identity, external time base, gate, pace, resolution, spread; only queries are sent."""
     link = scpi()
     checks, findings = examined(link)
 
@@ -73,8 +73,8 @@ def test_a_good_counter_is_good_in_every_check():
     assert all("?" in text for text in link.sent)
 
 
-def test_what_a_counter_can_not_tell_is_no_fault():
-    """No gate and no time base: a dash, not a NO; the readings are what counts."""
+def test_a_missing_gate_or_time_base_is_no_fault():
+    """No gate and no time base give a dash, not a NO; the readings decide."""
     readings = [Reply(text, after_s=1.0) for text in READINGS]
     link = FakeLink({"*IDN?": COUNTER["*IDN?"], "READ?": readings})
     checks, findings = examined(link)
@@ -86,7 +86,7 @@ def test_what_a_counter_can_not_tell_is_no_fault():
 
 
 def test_an_internal_time_base_is_a_caution():
-    """It is said what that means."""
+    """The caution explains its meaning."""
     checks, _ = examined(scpi(ROSC_SOUR="INT"))
 
     assert checks["time base"].good is None
@@ -94,7 +94,7 @@ def test_an_internal_time_base_is_a_caution():
 
 
 def test_a_counter_that_gives_no_reading_is_not_waited_for_long():
-    """It says who it is and no more: NO, with the reason; three gates and no hour."""
+    """A counter with an identity only is NO, with the reason, after three gates."""
     link = scpi()
     link._script = {**link._script, "READ?": MUTE}  # type: ignore[dict-item]
     checks, findings = examined(link)
@@ -105,8 +105,8 @@ def test_a_counter_that_gives_no_reading_is_not_waited_for_long():
     assert link.now() < 60.0
 
 
-def test_a_mute_counter_that_tells_no_gate_is_given_up_after_the_first_wait():
-    """Thirty seconds, once."""
+def test_a_mute_counter_without_a_gate_is_given_up_after_the_first_wait():
+    """It is waited for once, for thirty seconds."""
     link = FakeLink({"*IDN?": COUNTER["*IDN?"]})
     checks, _ = examined(link)
 
@@ -115,8 +115,8 @@ def test_a_mute_counter_that_tells_no_gate_is_given_up_after_the_first_wait():
 
 
 @pytest.mark.parametrize("identity", [MUTE, CLOSED, "+1.0E+07"])
-def test_what_is_no_counter_ends_the_run_with_a_reason(identity):
-    """The error is kept for the exit code; nothing is raised in the middle of the checks."""
+def test_another_instrument_ends_the_examination_with_a_reason(identity):
+    """The error is kept for the exit code, and is not raised during the checks."""
     checks, findings = examined(FakeLink({"*IDN?": identity}))
 
     assert checks["run"].good is False
@@ -124,8 +124,8 @@ def test_what_is_no_counter_ends_the_run_with_a_reason(identity):
     assert findings.taken == ()
 
 
-def test_the_same_reading_again_and_again_is_asked_about():
-    """A counter that hands out one result at once is not measuring."""
+def test_endless_repeats_are_a_fault():
+    """A counter that returns one result at once is not measuring."""
     checks, _ = examined(scpi(READ=Reply(READINGS[0], after_s=1.0)))
 
     assert checks["repeats"].good is None
@@ -133,7 +133,7 @@ def test_the_same_reading_again_and_again_is_asked_about():
 
 
 def test_repeats_within_a_gate_are_marked_and_not_used():
-    """Three answers in no time: one measurement."""
+    """Three answers within one gate are one measurement."""
     checks, findings = examined(scpi(READ=READINGS[0]))
 
     assert "2 of 3 were handed out a second time" in checks["repeats"].says
@@ -143,7 +143,7 @@ def test_repeats_within_a_gate_are_marked_and_not_used():
 
 
 def test_overrange_is_no_reading():
-    """No signal, or too much of it: 9.9E37 (SCPI-1999 volume 1, 7.2.1.5)."""
+    """No signal, or too large a one: 9.9E37 (SCPI-1999 volume 1, 7.2.1.5)."""
     checks, findings = examined(scpi(READ=Reply("9.9E37", after_s=1.0)))
 
     assert checks["readings"].good is False
@@ -152,7 +152,7 @@ def test_overrange_is_no_reading():
 
 
 def test_a_command_that_had_to_be_sent_is_shown():
-    """A terse counter's trigger is a letter and no question."""
+    """A terse counter's trigger is a letter and not a query."""
     make = load(PROFILES["terse"])
     reply = Reply("F   10.0000000231E+06", after_s=0.2)
     checks, findings = examined(FakeLink({"T": reply}), make)
@@ -162,8 +162,8 @@ def test_a_command_that_had_to_be_sent_is_shown():
     assert checks["nothing set"].says.endswith(": T")
 
 
-def test_the_wiretap_tells_answers_from_lines_that_come_by_themselves():
-    """ask: question and answer in one; tell and hear: joined; hear alone: nobody asked."""
+def test_the_wiretap_distinguishes_answers_from_unasked_lines():
+    """A query and its answer are one exchange, also when sent and read apart."""
     tap = LoggedLink(FakeLink({"A?": "1", "B": Reply("2", after_s=0.5)}))
     tap.topic = "reading"
     tap.query("A?", 1.0)
@@ -189,7 +189,7 @@ def test_the_wiretap_is_a_link_to_any_driver():
 
 
 def drafted(tmp_path, findings: Findings) -> Any:
-    """Write the draft, read it as any profile is read, and return its driver."""
+    """Write the draft, read it as a profile, and return its driver."""
     path = tmp_path / "drafted.toml"
     path.write_text(profile_draft(findings))
     read_profile(path)
@@ -197,7 +197,7 @@ def drafted(tmp_path, findings: Findings) -> Any:
 
 
 def test_the_profile_drafted_from_a_counter_reads_that_counter_again(tmp_path):
-    """Same readings, same gate, same time base, by data alone."""
+    """Readings, gate and time base are the same by the profile alone."""
     _, findings = examined(scpi())
     make = drafted(tmp_path, findings)
     checks, again = examined(scpi(), make)
@@ -207,8 +207,8 @@ def test_the_profile_drafted_from_a_counter_reads_that_counter_again(tmp_path):
     assert [name for name, check in checks.items() if not check.good] == []
 
 
-def test_the_drafted_pattern_refuses_every_cut_of_what_was_seen(tmp_path):
-    """read_profile cuts each example at every place; here once more, from outside."""
+def test_the_drafted_pattern_refuses_every_cut_of_the_lines_seen(tmp_path):
+    """read_profile cuts each example at every place; this test does so independently."""
     _, findings = examined(scpi())
     pattern = drafted(tmp_path, findings).profile.line.pattern
 
@@ -218,7 +218,7 @@ def test_the_drafted_pattern_refuses_every_cut_of_what_was_seen(tmp_path):
 
 
 def test_a_talk_only_counter_is_drafted_as_a_stream(tmp_path):
-    """Grouped digits with their unit: mode, unit and examples come from the lines."""
+    """Mode, unit and examples come from the lines, which have grouped digits and a unit."""
     lines = [f"10.000 000 0{n} MHz" for n in range(20, 30)]
     _, findings = examined(talking(*lines), load(PROFILES["talk-only-display"]))
     profile = drafted(tmp_path, findings).profile
@@ -230,7 +230,7 @@ def test_a_talk_only_counter_is_drafted_as_a_stream(tmp_path):
 
 
 def test_a_terse_counter_is_drafted_with_its_trigger(tmp_path):
-    """The letter that makes it talk is the reading's command."""
+    """The letter that triggers it is the command of a reading."""
     link = FakeLink({"T": Reply("F   10.0000000231E+06", after_s=0.2)})
     _, findings = examined(link, load(PROFILES["terse"]))
     profile = drafted(tmp_path, findings).profile
@@ -248,8 +248,8 @@ def test_a_terse_counter_is_drafted_with_its_trigger(tmp_path):
         ("F   10.0000024E+06,", "F    9.9999924E+06,", "F   10.0000024E+06"),
     ],
 )
-def test_a_drafted_pattern_goes_on_reading_below_the_nominal(seen, fits, does_not):
-    """From 10 MHz it is one digit down to 9.999...: seen above, read below."""
+def test_a_drafted_pattern_also_reads_values_with_one_digit_less(seen, fits, does_not):
+    """From lines of 10 MHz it also reads 9.999..."""
     pattern, counted = line_pattern([seen])
 
     assert counted
@@ -258,8 +258,8 @@ def test_a_drafted_pattern_goes_on_reading_below_the_nominal(seen, fits, does_no
     assert not re.fullmatch(pattern, does_not)
 
 
-def test_digits_that_vary_in_number_are_said_so():
-    """1.5 and 1.25: only the line's end tells a whole one."""
+def test_a_varying_number_of_digits_is_in_the_draft():
+    """For 1.5 and 1.25 only the line's end shows whether a number is whole."""
     pattern, counted = line_pattern(["9999999.5", "9999999.25"])
 
     assert not counted
@@ -267,7 +267,7 @@ def test_digits_that_vary_in_number_are_said_so():
 
 
 def test_no_draft_without_a_reading():
-    """There is nothing to make a pattern of."""
+    """Without a line there is no pattern."""
     _, findings = examined(FakeLink({"*IDN?": COUNTER["*IDN?"]}))
 
     with pytest.raises(NoReadings, match="no draft"):
@@ -275,7 +275,7 @@ def test_no_draft_without_a_reading():
 
 
 def test_no_draft_of_a_counter_that_compares_phase():
-    """Its lines do not tell period and sign; the way out is a profile to begin with."""
+    """Its lines do not show period and sign; the sentence names a profile to begin with."""
     lines = [f"+2.5000000{n:02d}E-01" for n in range(30)]
     _, findings = examined(talking(*lines, gate_s=1.0), load(PROFILES["interval-talk-only"]))
     assert findings.taken

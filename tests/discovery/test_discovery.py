@@ -1,4 +1,4 @@
-"""Finding instruments: partial results, nothing unsafe sent, an end within the time limit."""
+"""Search for instruments: partial results, nothing unsafe sent, an end within the time limit."""
 
 import threading
 import time
@@ -27,7 +27,7 @@ class Bus:
         self._scripts = scripts
 
     def open_link(self, resource: str, *, cancel: threading.Event) -> FakeLink:
-        """Open a link, or fail as the script says."""
+        """Open a link, or fail as scripted."""
         script = self._scripts[resource]
         if isinstance(script, Exception):
             raise script
@@ -38,7 +38,7 @@ class Bus:
 def a_lister(
     *resources: str, name: str = "a place", first: Callable[[], object] = int
 ) -> ResourceLister:
-    """A place where `resources` are, after `first` was done."""
+    """Return a lister of `resources` that calls `first` before."""
 
     def look() -> Sequence[ListedResource]:
         first()
@@ -48,17 +48,17 @@ def a_lister(
 
 
 def found_by(finder: Finder, *typed: str) -> dict[str, FoundResource]:
-    """Run to the end; return what was found, by resource, each once."""
+    """Run a search to its end; return the instruments by resource, each once."""
     found = [item for item in finder.find(typed) if isinstance(item, FoundResource)]
     assert len({item.resource for item in found}) == len(found)
     return {item.resource: item for item in found}
 
 
-# ------------------------------------------------------------- what is found
+# ------------------------------------------------------------- results
 
 
-def test_an_instrument_on_the_network_says_who_it_is_and_is_let_go():
-    """Its identity and the driver, from one query, and the link is closed."""
+def test_an_instrument_on_the_network_is_identified_and_its_link_closed():
+    """One query gives the identity and the driver, then the link is closed."""
     bus = Bus({NETWORK: {"*IDN?": IDENTITY}})
     found = found_by(Finder(bus.open_link, [a_lister(NETWORK)]))[NETWORK]
 
@@ -69,8 +69,8 @@ def test_an_instrument_on_the_network_says_who_it_is_and_is_let_go():
 
 
 @pytest.mark.parametrize("resource", [SERIAL, "GPIB0::3::INSTR", "LANGPIB::h::1::5", "gpib::3"])
-def test_nothing_is_opened_where_letters_may_be_taken_for_settings(resource):
-    """A serial port or an older counter: it is listed, with what can be done."""
+def test_ports_where_a_query_may_set_something_are_not_opened(resource):
+    """A serial port or an older counter is listed, with a remedy."""
     bus = Bus({})
     found = found_by(Finder(bus.open_link, [a_lister(resource)]))[resource]
 
@@ -80,8 +80,8 @@ def test_nothing_is_opened_where_letters_may_be_taken_for_settings(resource):
     assert bus.links == {}
 
 
-def test_everything_is_asked_when_the_operator_says_so():
-    """ask_all is their word that it is safe."""
+def test_with_ask_all_every_instrument_is_queried():
+    """The operator states that this is safe."""
     bus = Bus({SERIAL: {"*IDN?": IDENTITY}})
     found = found_by(Finder(bus.open_link, [a_lister(SERIAL)], ask_all=True))[SERIAL]
 
@@ -89,7 +89,7 @@ def test_everything_is_asked_when_the_operator_says_so():
 
 
 def test_a_serial_port_that_is_typed_is_listened_to_and_nothing_is_sent():
-    """A talk-only counter is known by its line; the first one may be cut."""
+    """A talk-only counter is recognised by its line; the first line may be cut."""
     bus = Bus({SERIAL: {}})
     lines = iter(["00 24 MHz", "10.000 000 24 MHz"])
 
@@ -116,7 +116,7 @@ def test_a_serial_port_that_is_typed_is_listened_to_and_nothing_is_sent():
         (RuntimeError("a bare one"), "RuntimeError: a bare one"),
     ],
 )
-def test_whatever_is_wrong_with_one_is_said_and_hides_no_other(script, words):
+def test_a_faulty_instrument_is_reported_and_hides_no_other(script, words):
     """Mute, closed, no identity, escapes, refused, broken library: a note; the next is found."""
     good = "TCPIP0::127.0.0.1::5026::SOCKET"
     bus = Bus({NETWORK: script, good: {"*IDN?": IDENTITY}})
@@ -127,8 +127,8 @@ def test_whatever_is_wrong_with_one_is_said_and_hides_no_other(script, words):
     assert found[good].identity == IDENTITY
 
 
-def test_a_place_that_can_not_be_looked_at_is_told():
-    """A lister that raises is no end of the others."""
+def test_a_lister_that_fails_is_reported():
+    """A lister that raises does not end the others."""
 
     def broken() -> None:
         raise OSError("no such bus")
@@ -142,8 +142,8 @@ def test_a_place_that_can_not_be_looked_at_is_told():
     assert any(isinstance(item, FoundResource) and item.identity for item in items)
 
 
-def test_what_two_places_know_is_told_once():
-    """A serial port is in the list of ports and in VISA's."""
+def test_a_resource_of_two_listers_is_reported_once():
+    """A serial port is listed by pySerial and by VISA."""
     bus = Bus({})
     places = [a_lister(SERIAL, name="ports"), a_lister(SERIAL, name="VISA")]
     found = found_by(Finder(bus.open_link, places))
@@ -166,7 +166,7 @@ def test_a_real_socket_is_asked_and_a_refused_port_is_a_sentence():
 # ------------------------------------------------------------- time
 
 
-def test_what_is_quick_is_told_before_what_is_slow_is_done():
+def test_quick_results_are_reported_before_slow_ones_are_done():
     """Serial ports do not wait for the network."""
     gone_on = threading.Event()
     bus = Bus({})
@@ -180,8 +180,8 @@ def test_what_is_quick_is_told_before_what_is_slow_is_done():
     items.close()
 
 
-def test_a_place_and_an_instrument_that_hang_are_given_up():
-    """The time is up: both are named, and the search ends."""
+def test_a_lister_and_an_instrument_that_hang_are_given_up():
+    """After the time limit both are named, and the search ends."""
     never = threading.Event()
 
     def hanging(resource: str, *, cancel: threading.Event) -> FakeLink:
@@ -202,8 +202,8 @@ def test_a_place_and_an_instrument_that_hang_are_given_up():
     assert "--timeout" in items[1].trouble
 
 
-def test_whoever_has_seen_enough_ends_all_waits():
-    """Leaving the search early cancels what is still open."""
+def test_leaving_the_search_early_ends_all_waits():
+    """All links that are being opened are cancelled."""
     cancels: list[threading.Event] = []
 
     def opening(resource: str, *, cancel: threading.Event) -> FakeLink:
@@ -230,6 +230,6 @@ def test_whoever_has_seen_enough_ends_all_waits():
         ("\x1b[2J,a,b,c", False),
     ],
 )
-def test_an_identity_is_told_from_a_reading(text, is_one):
+def test_an_identity_is_distinguished_from_a_reading(text, is_one):
     """IEEE 488.2 10.14.3: four fields with commas between (from memory)."""
     assert is_identity(text) is is_one

@@ -1,4 +1,4 @@
-"""Drivers and profiles from elsewhere: found, loaded, used; broken ones are reported."""
+"""Drivers and profiles of other distributions and of the user: found, loaded, used, reported."""
 
 import json
 import os
@@ -25,7 +25,7 @@ BUNDLED = {
 
 
 MADE_UP = {"tide_counter", "broken", "named_counter"}
-"""Modules that are only there for a test."""
+"""Modules that exist only for these tests."""
 NAMED = """
 from tide_counter.driver import TideCounter
 
@@ -54,14 +54,14 @@ class Odd:
 
 @pytest.fixture(autouse=True)
 def configuration(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """A configuration folder of its own, whoever runs the tests."""
+    """Set a configuration folder of the test's own."""
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
     return tmp_path / "config" / "benchwatch" / "profiles"
 
 
 @pytest.fixture
 def site(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
-    """A folder on the path of Python, as an environment's site-packages are."""
+    """Return a new folder on Python's path, like an environment's site-packages."""
     folder = tmp_path / "site-packages"
     folder.mkdir()
     monkeypatch.syspath_prepend(str(folder))
@@ -71,7 +71,7 @@ def site(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
 
 
 def install(site: Path, name: str, entries: str, version: str = "1.0") -> None:
-    """Put the metadata of a distribution there, as an installer does."""
+    """Write the metadata of a distribution, as an installer does."""
     info = site / f"{name.replace('-', '_')}-{version}.dist-info"
     info.mkdir()
     (info / "METADATA").write_text(f"Metadata-Version: 2.1\nName: {name}\nVersion: {version}\n")
@@ -87,11 +87,11 @@ def install_example(site: Path) -> None:
     install(site, project["name"], text, project["version"])
 
 
-# ------------------------------------------------------------- another's distribution
+# ------------------------------------------------------------- other distributions
 
 
-def test_bundled_drivers_are_found_by_the_same_door_as_anybodys() -> None:
-    """By entry points and profiles; nothing is wrong with any of them."""
+def test_bundled_drivers_are_found_by_entry_points_and_profiles() -> None:
+    """As those of other distributions, and without any problem."""
     registry = drivers()
 
     assert {info.name for info in registry.found.values() if info.bundled} == BUNDLED
@@ -100,7 +100,7 @@ def test_bundled_drivers_are_found_by_the_same_door_as_anybodys() -> None:
 
 
 def test_another_distribution_is_found_and_loaded(site: Path) -> None:
-    """Its driver stands in the list with where it came from, and is not imported for that."""
+    """Its driver is listed with its origin, and is not imported for the list."""
     install_example(site)
 
     info = drivers().found["tide"]
@@ -113,7 +113,7 @@ def test_another_distribution_is_found_and_loaded(site: Path) -> None:
 
 
 def test_another_distribution_is_used_from_the_command_line(site: Path) -> None:
-    """A counter with a check sum, watched by a driver that we know nothing of."""
+    """A counter with a check sum is watched by a driver that the product does not have."""
     install_example(site)
     from tide_counter.driver import check_sum
 
@@ -136,8 +136,8 @@ def test_another_distribution_is_used_from_the_command_line(site: Path) -> None:
     assert [line["offset_hz"] for line in lines[:-1]] == [0.0001, 0.0002, 0.0003, 0.0004, 0.0005]
 
 
-def test_another_distributions_driver_is_named_for_what_it_recognises(site: Path) -> None:
-    """By an identity and by a line, as the class says; any other identity is the usual driver's."""
+def test_another_distributions_driver_recognises_its_counter(site: Path) -> None:
+    """By an identity and by a line; any other identity gets the usual driver."""
     install_example(site)
     (site / "named_counter.py").write_text(NAMED)
     install(site, "named-counter", "named = named_counter:NamedCounter")
@@ -157,10 +157,10 @@ def test_another_distributions_driver_is_named_for_what_it_recognises(site: Path
         "return Undecided()",
     ],
 )
-def test_a_plug_in_that_breaks_on_a_question_is_named_once_and_passed_over(
+def test_a_plug_in_that_raises_is_named_once_and_skipped(
     site: Path, capsys: pytest.CaptureFixture[str], breaking: str
 ) -> None:
-    """An identity or a line that it can't stand costs no other driver its turn."""
+    """An error on an identity or a line does not affect other drivers."""
     (site / "broken.py").write_text(BREAKING.format(breaking=breaking))
     install(site, "a-broken-plug-in", "odd = broken:Odd")
     install_example(site)
@@ -179,10 +179,10 @@ def test_a_plug_in_that_breaks_on_a_question_is_named_once_and_passed_over(
     assert told.isprintable()
 
 
-def test_a_plug_in_that_breaks_on_lines_only_is_named_for_that(
+def test_a_plug_in_that_raises_on_lines_only_is_named_for_that(
     site: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """Having no method for identities is no trouble; the line it broke on is shown."""
+    """A missing method for identities is no fault; the line that caused the error is shown."""
     source = "class Odd:\n    @staticmethod\n    def reads(text):\n        return int(text) > 0\n"
     (site / "broken.py").write_text(source)
     install(site, "a-broken-plug-in", "odd = broken:Odd")
@@ -206,10 +206,10 @@ def test_a_plug_in_that_breaks_on_lines_only_is_named_for_that(
         ("", "AttributeError"),
     ],
 )
-def test_a_broken_plug_in_is_named_and_passed_over(
+def test_a_broken_plug_in_is_named_and_skipped(
     site: Path, source: str | None, complaint: str
 ) -> None:
-    """Asked for, it is a sentence with where it came from; all others are usable as before."""
+    """Using it gives a sentence with its origin; all others work."""
     install(site, "broken-drivers", "odd = broken:Driver")
     if source is not None:
         (site / "broken.py").write_text(source)
@@ -228,8 +228,8 @@ def test_a_broken_plug_in_is_named_and_passed_over(
     assert trouble.isprintable()
 
 
-def test_of_two_of_a_name_the_bundled_one_wins(site: Path) -> None:
-    """And the clash is told, with both origins."""
+def test_of_two_drivers_of_one_name_the_bundled_one_wins(site: Path) -> None:
+    """The clash is reported with both origins."""
     install(site, "a-rival", "scpi = broken:Driver\ntalk-only = broken:Driver")
     registry = drivers()
 
@@ -240,8 +240,8 @@ def test_of_two_of_a_name_the_bundled_one_wins(site: Path) -> None:
     assert driver("scpi").__module__ == "benchwatch_drivers.scpi.scpi_driver"
 
 
-def test_of_two_strangers_of_a_name_the_first_by_distribution_wins(site: Path) -> None:
-    """Always the same one, however they were installed."""
+def test_of_two_foreign_drivers_of_one_name_the_first_distribution_wins(site: Path) -> None:
+    """The order is that of the names, however they were installed."""
     install(site, "b-second", "odd = broken:Driver")
     install(site, "a-first", "odd = broken:Driver")
 
@@ -255,7 +255,7 @@ def test_of_two_strangers_of_a_name_the_first_by_distribution_wins(site: Path) -
 
 
 def test_own_profiles_are_found_in_the_configuration_folder(configuration: Path) -> None:
-    """By the name of the file."""
+    """A profile is called by the name of its file."""
     path = write_profile(configuration, name="my-counter")
 
     info = drivers().found["my-counter"]
@@ -265,13 +265,13 @@ def test_own_profiles_are_found_in_the_configuration_folder(configuration: Path)
     assert callable(driver("my-counter"))
 
 
-def test_a_profile_may_stand_anywhere_when_its_file_is_named(tmp_path: Path) -> None:
-    """--driver with a file."""
+def test_a_profile_anywhere_is_used_by_the_name_of_its_file(tmp_path: Path) -> None:
+    """``--driver`` with a file."""
     assert callable(driver(str(write_profile(tmp_path / "elsewhere"))))
 
 
-def test_a_broken_own_profile_is_named_and_passed_over(configuration: Path) -> None:
-    """With file and key; the others are usable."""
+def test_a_broken_own_profile_is_named_and_skipped(configuration: Path) -> None:
+    """The sentence has file and key; the others work."""
     path = write_profile(configuration, MINIMUM.replace("pattern", "patern"))
     registry = drivers()
 
@@ -282,8 +282,8 @@ def test_a_broken_own_profile_is_named_and_passed_over(configuration: Path) -> N
     assert "line: unknown key 'patern'" in registry.troubles[0]
 
 
-def test_an_own_profile_never_takes_the_place_of_a_bundled_one(configuration: Path) -> None:
-    """The bundled one wins, and the clash is told."""
+def test_an_own_profile_never_replaces_a_bundled_one(configuration: Path) -> None:
+    """The bundled one wins, and the clash is reported."""
     path = write_profile(configuration, name="talk-only")
 
     registry = drivers()
@@ -293,7 +293,7 @@ def test_an_own_profile_never_takes_the_place_of_a_bundled_one(configuration: Pa
 
 
 def test_an_unknown_name_is_answered_with_the_nearest_and_with_the_folder() -> None:
-    """What there is, and where an own one would be put."""
+    """The sentence lists the drivers there are, and the folder for own profiles."""
     with pytest.raises(DriverError) as caught:
         driver("talk-onli")
 

@@ -1,4 +1,4 @@
-"""Lines: strict JSON to the contract, readable lines for people, each once and in order."""
+"""Lines: strict JSON by the contract, readable lines for people, each once and in order."""
 
 import io
 import json
@@ -45,7 +45,7 @@ def strict(line: str) -> dict:
 
 
 def test_a_reading_has_every_key_of_the_contract():
-    """The worked example of the contract, key by key; more keys may follow."""
+    """The example of the contract, key by key; more keys may follow."""
     line = strict(json_line(replace(reading(12), elapsed_s=12.5), NUMBERS))
 
     expected = {
@@ -73,8 +73,8 @@ def test_a_reading_has_every_key_of_the_contract():
     }
 
 
-def test_what_is_unknown_is_null():
-    """Nothing asked for and nothing known: null everywhere, and no NaN."""
+def test_unknown_values_are_null():
+    """Without limits and results all values are null, and none is NaN."""
     nothing = Reading(
         counter="main",
         utc_s=math.nan,
@@ -94,8 +94,8 @@ def test_what_is_unknown_is_null():
     assert line["estimate"] == {"offset": None, "u": None, "readings": 1, "span_s": None}
 
 
-def test_a_confirmed_nudge_and_flags_are_told():
-    """The reading that confirmed a step carries it; flags come sorted."""
+def test_a_confirmed_nudge_and_flags_are_on_the_line():
+    """The line of the reading that confirmed a nudge has it; flags are sorted."""
     flagged = reading(5, flags=frozenset({"spike", "internal-timebase"}))
     line = strict(json_line(flagged, Numbers(confirmed_nudge=Nudge(4.0, -3e-9, None))))
 
@@ -103,8 +103,8 @@ def test_a_confirmed_nudge_and_flags_are_told():
     assert line["flags"] == ["internal-timebase", "spike"]
 
 
-def test_a_rest_to_come_is_told():
-    """Where it is going to rest while it creeps, in both kinds of lines; null without a creep."""
+def test_a_creep_gives_the_level_at_rest():
+    """Both kinds of lines have the level at rest during a creep; null without one."""
     creeping = replace(NUMBERS, rest=Rest(1.2e-9, 3e-10, 12.5, 9, 9.0))
     line = strict(json_line(reading(5), creeping))
 
@@ -114,7 +114,7 @@ def test_a_rest_to_come_is_told():
 
 
 def test_gap_mark_and_end():
-    """The other kinds of line."""
+    """The lines of gap, mark and end."""
     gap, mark, end = (
         strict(json_line(event, Numbers()))
         for event in (
@@ -141,7 +141,7 @@ any_float = st.floats(allow_nan=True, allow_infinity=True)
 
 @given(any_float, any_float, any_float, st.text(), st.text())
 def test_any_values_and_texts_make_strict_json(utc_s, value, other, name, text):
-    """Whatever an instrument or a file says, each line is one line of strict JSON in ASCII."""
+    """Any text of an instrument or a file gives one line of strict JSON in ASCII."""
     events = (
         Reading(
             counter=name,
@@ -180,14 +180,14 @@ def test_any_values_and_texts_make_strict_json(utc_s, value, other, name, text):
     ],
 )
 def test_time_is_iso_8601_in_utc_with_milliseconds(utc_s, text):
-    """ISO 8601 with Z; what is no date is null."""
+    """ISO 8601 with Z; a value that is no date gives null."""
     assert iso_time(utc_s) == text
 
 
 # ------------------------------------------------------------- plain
 
 
-def test_a_plain_line_reads_well():
+def test_a_plain_line_in_full():
     """Time, counter, raw reading, offset, estimate with its u, verdicts."""
     line = PlainWriter()(reading(12), NUMBERS)
 
@@ -198,7 +198,7 @@ def test_a_plain_line_reads_well():
 
 
 def test_the_unit_of_a_plain_line_sticks():
-    """A value that crosses a unit's border does not make the column flicker."""
+    """The unit does not change with each reading near the border between two units."""
     writer = PlainWriter()
     lines = [
         writer(reading(n), Numbers(estimate=Estimate(size, None, 5, 5.0)))
@@ -227,7 +227,7 @@ def test_plain_lines_hold_no_escapes(name, text):
 
 
 def written(steps) -> list[dict]:
-    """Put events and their numbers through `LineOutput`; return what was written."""
+    """Put events and their numbers through `LineOutput`; return its output."""
     stream = io.StringIO()
     lines = LineOutput(stream, json_line)
     for event, numbers in steps:
@@ -237,12 +237,12 @@ def written(steps) -> list[dict]:
 
 
 def estimate(offset: float, **more) -> Numbers:
-    """Return numbers that can be told apart by their offset."""
+    """Return numbers that are recognised by their offset."""
     return Numbers(estimate=Estimate(offset, None, 1, 1.0), **more)
 
 
 def test_a_lone_wild_reading_is_flagged_although_it_is_known_only_later():
-    """The suspect's line waits; it comes flagged, in its place, with the estimate without it."""
+    """The line of a suspect reading is held until it can be flagged; lines stay in order."""
     lines = written(
         [
             (reading(1), estimate(1e-9)),
@@ -257,7 +257,7 @@ def test_a_lone_wild_reading_is_flagged_although_it_is_known_only_later():
 
 
 def test_a_suspect_that_was_a_step_is_no_spike():
-    """The next reading agrees with the suspect: its line comes as it was."""
+    """The next reading agrees with the suspect one, whose line is written unchanged."""
     lines = written(
         [
             (reading(1), estimate(1e-9)),
@@ -272,7 +272,7 @@ def test_a_suspect_that_was_a_step_is_no_spike():
 
 @pytest.mark.parametrize("after", [GAP, None])
 def test_a_suspect_before_a_gap_or_the_end_is_not_lost(after):
-    """Nobody can tell any more: the line comes before the gap, unflagged."""
+    """As nothing can decide any more, its line is written before the gap, without a flag."""
     steps = [(reading(2), estimate(9e-6, suspect=True))]
     lines = written(steps if after is None else [*steps, (after, Numbers())])
 
@@ -281,7 +281,7 @@ def test_a_suspect_before_a_gap_or_the_end_is_not_lost(after):
 
 
 def test_lines_of_a_counter_stay_in_order_while_one_is_held():
-    """A repeat after a suspect waits with it; another counter's lines do not."""
+    """A repeat after a suspect is held with it; another counter's lines are not."""
     repeat = replace(reading(3), flags=frozenset({"repeat"}))
     lines = written(
         [
@@ -300,7 +300,7 @@ def test_lines_of_a_counter_stay_in_order_while_one_is_held():
 
 @pytest.mark.parametrize(("encoding", "sign"), [("ascii", "+/-"), ("utf-8", "±"), ("cp437", "±")])
 def test_plus_minus_is_spelled_out_where_the_encoding_lacks_it(encoding, sign):
-    """A pipe that takes ASCII only gets no question mark between value and uncertainty."""
+    """On a pipe in ASCII +/- is written between value and uncertainty."""
     raw = io.BytesIO()
     stream = io.TextIOWrapper(raw, encoding=encoding, errors="replace")
     lines = LineOutput(stream, PlainWriter())
@@ -310,8 +310,8 @@ def test_plus_minus_is_spelled_out_where_the_encoding_lacks_it(encoding, sign):
     assert f"+2.28 {sign} 0.11 ppb" in raw.getvalue().decode(encoding)
 
 
-def test_what_is_not_on_disk_is_counted_on_each_line():
-    """For people only where anything waits; for programs always, and null without a journal."""
+def test_readings_not_on_disk_are_counted_on_each_line():
+    """On plain lines only if there are any; on JSON lines always, null without a journal."""
     plain = [PlainWriter()(reading(12), NUMBERS, number) for number in (None, 0, 924)]
     told = [strict(json_line(reading(12), NUMBERS, number)) for number in (None, 0, 924)]
 

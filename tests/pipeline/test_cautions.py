@@ -1,4 +1,4 @@
-"""What may be put on record: nothing old, and nothing without what speaks against it."""
+"""Cautions of a record: nothing old is recorded, and each doubt is stated with the record."""
 
 import json
 import os
@@ -33,7 +33,7 @@ TWO = replace(kit.numbers().estimate, readings=2)  # type: ignore[type-var] # it
 
 
 def landed(**changes: object) -> Snapshot:
-    """Make the state a minute after the last turn, landed, with the oven settled."""
+    """Return the state a minute after the last turn, landed, with the oven settled."""
     trim = kit.trim_now(
         landing=LANDED,
         turn=replace(kit.trim_now().turn, at_s=kit.NOW_S - 60.0),  # type: ignore[type-var]
@@ -44,13 +44,13 @@ def landed(**changes: object) -> Snapshot:
 
 
 def touched(**changes: object) -> Snapshot:
-    """Make the same with another state of the trim."""
+    """Return the same with another state of the trim."""
     now = landed()
     return replace(now, trim=replace(now.trim, **changes))  # type: ignore[type-var]
 
 
-def test_hands_off_inside_and_settled_nothing_speaks_against_a_record() -> None:
-    """As left is recorded without a word; so it is where it has landed before the whole hold."""
+def test_hands_off_inside_and_settled_a_record_has_no_caution() -> None:
+    """As left has none either where it has landed before the whole hold."""
     assert cautions("as left", landed(), kit.NOW_S) == ()
     sooner = touched(
         landing=replace(LANDED, held_s=14.0), tool=ToolState(on=False, since_s=kit.NOW_S - 18.0)
@@ -78,13 +78,13 @@ def test_hands_off_inside_and_settled_nothing_speaks_against_a_record() -> None:
         (landed(numbers=kit.numbers(settle=SETTLED, estimate=TWO)), "from 2 readings only"),
     ],
 )
-def test_what_speaks_against_as_left_is_said(now: Snapshot, said: str) -> None:
-    """The tool, a hand a moment ago, outside the tolerance, still warming."""
+def test_cautions_of_as_left(now: Snapshot, said: str) -> None:
+    """The tool on, a touch just before, outside the tolerance, still warming."""
     assert cautions("as left", now, kit.NOW_S) == (said,)
 
 
-def test_as_found_after_a_turn_is_no_as_found_without_a_word() -> None:
-    """What it was before the turn is not what is read now; untouched it needs no hold."""
+def test_as_found_after_a_turn_has_a_caution() -> None:
+    """After a turn the offset is no longer that found; without a turn no hold is needed."""
     assert cautions("as found", landed(), kit.NOW_S) == ("the trimmer had been turned already",)
     untouched = touched(turn=None, landing=None)
     assert cautions("as found", untouched, kit.NOW_S) == ()
@@ -93,7 +93,7 @@ def test_as_found_after_a_turn_is_no_as_found_without_a_word() -> None:
 
 
 def test_a_caution_stays_in_the_record_its_budget_and_its_json() -> None:
-    """Whoever reads the record later sees it; u is a lower limit then."""
+    """The caution is read with the record later; u is a lower limit then."""
     record = kit.record("as left", 1e-10)
     marked = with_cautions(record, ("tool on the trimmer", "still moving by more than asked"))
     again = OffsetRecord.from_dict(json.loads(json.dumps(marked.as_dict())))
@@ -105,7 +105,7 @@ def test_a_caution_stays_in_the_record_its_budget_and_its_json() -> None:
 
 
 def test_a_caution_is_shown_with_the_record() -> None:
-    """On the budget's page in full, in the row of records as the room allows."""
+    """In full on the page of the budget, and as far as it fits in the row of records."""
     marked = with_cautions(kit.record("as left", 1e-10), ("tool on the trimmer",))
     made = kit.frame(kit.snapshot(records=Records(kit.record("as found", 6.9e-9), False, marked)))
     page = [row.plain.strip() for row in record_lines(made, 60)]
@@ -118,7 +118,7 @@ def test_a_caution_is_shown_with_the_record() -> None:
 
 
 def test_as_left_is_shown_without_as_found_too() -> None:
-    """Nobody recorded what was found: what was left is on the screen all the same."""
+    """Without a record as found, as left is on the screen."""
     made = kit.frame(kit.snapshot(records=Records(as_left=kit.record("as left", 1e-10))))
     (row,) = records_line(made, 80, 1)
 
@@ -127,7 +127,7 @@ def test_as_left_is_shown_without_as_found_too() -> None:
 
 @pytest.mark.parametrize("state", ["silent", "lost", "connecting", "ended"])
 def test_a_dead_link_gives_no_record(state: str) -> None:
-    """The newest reading is not what is on the bench now; the sentence says how old it is."""
+    """The newest reading is too old; the sentence gives its age."""
     now = landed(link=LinkStatus(state, 1.0))  # type: ignore[arg-type]
     with pytest.raises(NoReadings, match=r"no readings come.* 9\.1 s old.* Wait until") as told:
         refuse_if_old("as left", now, kit.NOW_S + 8.7)
@@ -135,8 +135,8 @@ def test_a_dead_link_gives_no_record(state: str) -> None:
     assert "nothing was recorded as left" in str(told.value)
 
 
-def test_an_old_reading_gives_no_record_before_the_link_says_so() -> None:
-    """Gate 1 s: three seconds after the last one the next is overdue."""
+def test_an_old_reading_gives_no_record_while_the_link_still_reads() -> None:
+    """With a gate of 1 s a reading is overdue three seconds after the last one."""
     refuse_if_old("as left", landed(), kit.NOW_S)
     with pytest.raises(NoReadings):
         refuse_if_old("as left", landed(), kit.NOW_S + 3.0)
@@ -156,14 +156,14 @@ def test_an_old_reading_gives_no_record_before_the_link_says_so() -> None:
 def test_how_old_the_newest_reading_may_be(
     gate_s: float | None, spacing_s: float | None, longest_s: float | None
 ) -> None:
-    """Half a gate since its middle, the next one's time, and a margin; unknown gate: three."""
+    """Half a gate since its middle, the next reading's time, and a margin; unknown gate: three."""
     now = kit.snapshot(gate_s=gate_s, spacing_s=spacing_s)
 
     assert longest_age_s(now) == (None if longest_s is None else pytest.approx(longest_s))
 
 
 def test_readings_of_the_usual_pace_are_always_current() -> None:
-    """Back to back or one in ten seconds; a late reading is one only past the margin."""
+    """Back to back or one in ten seconds; a reading is late only past the margin."""
     for gate_s, every_s in ((0.25, 0.25), (1.0, 10.0), (None, 3.0)):
         now = kit.snapshot(gate_s=gate_s, spacing_s=every_s, reading=kit.reading(0.0, 100.0))
         arrives_s = 100.0 + (gate_s or every_s) / 2.0 + every_s
@@ -187,8 +187,8 @@ def test_the_nominal_is_questioned_while_readings_miss_it_and_noted_once() -> No
 
 
 @pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
-def test_the_question_stands_on_the_screen_of_a_watch(tmp_path: Path) -> None:
-    """A counter at 10 MHz, 10.005 MHz typed: whole on 80x24, on two views and in the notes."""
+def test_the_question_about_the_nominal_is_on_the_screen(tmp_path: Path) -> None:
+    """A counter at 10 MHz, 10.005 MHz typed: whole on 80x24, on two views and in the log."""
     grows = tmp_path / "readings.txt"
     grows.write_text("", encoding="ascii")
     command = [*COMMAND, "watch", str(grows), "--nominal", "10.005MHz",

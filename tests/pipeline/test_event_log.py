@@ -1,4 +1,4 @@
-"""What stands beside the numbers: the state of the turning, the notes, the leisurely numbers."""
+"""The trim, the event log and the slow statistics of the pipeline."""
 
 from dataclasses import replace
 from math import nan
@@ -19,12 +19,12 @@ PPB = 1e-9
 
 
 def numbers(offset: float, nudge: Nudge | None = None) -> Numbers:
-    """Make the numbers after a reading."""
+    """Return the numbers after a reading."""
     return Numbers(estimate=Estimate(offset, 0.02 * PPB, 10, 10.0), confirmed_nudge=nudge)
 
 
 def reading(elapsed_s: float, flags: frozenset[str] = frozenset()) -> Reading:
-    """Make a reading."""
+    """Return a reading."""
     return Reading(
         counter="main",
         utc_s=1e9 + elapsed_s,
@@ -39,8 +39,8 @@ def reading(elapsed_s: float, flags: frozenset[str] = frozenset()) -> Reading:
     )  # type: ignore[arg-type]
 
 
-def test_a_turn_gives_a_hint_and_freezes_what_was_found() -> None:
-    """40 ppb found, 10 left after a turn by -30: a third of it again."""
+def test_a_turn_gives_a_hint_and_freezes_as_found() -> None:
+    """40 ppb found, 10 left after a turn by -30: the hint is a third of it."""
     trimming = TrimTracker(1 * PPB, None)
     for second in range(10):
         trimming.add(float(second), 40 * PPB, numbers(40 * PPB))
@@ -58,8 +58,8 @@ def test_a_turn_gives_a_hint_and_freezes_what_was_found() -> None:
     assert trimming.found.estimate.offset == 40 * PPB
 
 
-def test_while_it_creeps_all_advice_goes_by_the_level_at_rest() -> None:
-    """12 ppb now, 8 once it rests: the way left is 8 ppb, and the turn grows by what creeps."""
+def test_during_a_creep_all_advice_is_from_the_level_at_rest() -> None:
+    """12 ppb now, 8 at rest: the way left is 8 ppb, and the creep is part of the turn."""
     trimming = TrimTracker(1 * PPB, None)
     for second in range(10):
         trimming.add(float(second), 40 * PPB, numbers(40 * PPB))
@@ -84,8 +84,8 @@ def test_while_it_creeps_all_advice_goes_by_the_level_at_rest() -> None:
 
 
 @pytest.mark.parametrize("by_tool", [False, True])
-def test_the_two_times_of_a_nudge_are_of_one_moment(by_tool: bool) -> None:
-    """It was made at 2 s and told with the reading at 4 s; a step of the tool says so."""
+def test_the_two_times_of_a_nudge_are_those_of_the_nudge(by_tool: bool) -> None:
+    """Made at 2 s and confirmed with the reading at 4 s; a step of the tool is labelled so."""
     notes, nudge = EventLog(), Nudge(2.0, 8 * PPB, PPB)
     told = reading(4.0)
     notes.add_reading(told, Numbers(confirmed_nudge=nudge, last_nudge=nudge), by_tool=by_tool)
@@ -96,8 +96,8 @@ def test_the_two_times_of_a_nudge_are_of_one_moment(by_tool: bool) -> None:
     assert note.text == ("by the tool" if by_tool else "")
 
 
-def test_the_note_of_a_nudge_follows_what_is_known_of_it() -> None:
-    """Its size grows while it creeps; other notes stay."""
+def test_the_entry_of_a_nudge_is_refined_during_a_creep() -> None:
+    """Its size grows during a creep; other entries stay."""
     notes, nudge = EventLog(), Nudge(2.0, 8 * PPB, PPB)
     first = Numbers(confirmed_nudge=nudge, last_nudge=nudge)
     notes.add_reading(reading(2.0), first, by_tool=False)
@@ -110,8 +110,8 @@ def test_the_note_of_a_nudge_follows_what_is_known_of_it() -> None:
     assert notes.newest[0].nudge == grown
 
 
-def test_what_a_nudge_is_refined_to_is_kept_with_few_entries() -> None:
-    """A creep makes -28 ppb -32 in forty small steps: the last size is kept, at the same time."""
+def test_a_refined_nudge_takes_few_journal_entries() -> None:
+    """A creep refines -28 ppb to -32 in forty small steps: the last size is journaled."""
     kept: list[LoggedEvent] = []
     log = EventLog(kept.append)
     nudge = Nudge(10.0, -28 * PPB, PPB)
@@ -134,7 +134,7 @@ def test_what_a_nudge_is_refined_to_is_kept_with_few_entries() -> None:
 
 
 def test_a_refined_nudge_is_kept_before_the_next_one() -> None:
-    """A second turn comes while the first one's size is not yet final: both are kept in order."""
+    """When a second turn comes before the first size is final, both are journaled in order."""
     kept: list[LoggedEvent] = []
     log = EventLog(kept.append)
     first, refined = Nudge(10.0, -28 * PPB, 0.5 * PPB), Nudge(10.0, -28.05 * PPB, 0.5 * PPB)
@@ -146,7 +146,7 @@ def test_a_refined_nudge_is_kept_before_the_next_one() -> None:
 
 
 def test_the_tool_is_no_turn_and_moves_the_aim() -> None:
-    """Its pull of 5 ppb, known from a touch before, is where to aim while it rests there."""
+    """A pull of 5 ppb, known from an earlier touch, is the aim while the tool is on."""
     trimming = TrimTracker(1 * PPB, None)
     trimming.add(0.0, 0.0, numbers(0.0))
     trimming.touch(1.0, numbers(0.0), on=True)
@@ -165,8 +165,8 @@ def test_the_tool_is_no_turn_and_moves_the_aim() -> None:
     assert not trimming.found.frozen
 
 
-def test_notes_hold_each_event_once_with_its_time() -> None:
-    """A mark, a gap, a nudge, a verdict and a lost reference, in the order they came."""
+def test_the_log_holds_each_event_once_with_its_time() -> None:
+    """A mark, a gap, a nudge, a verdict and a lost reference, in order."""
     notes = EventLog()
     settled = Settle("settled", 5.0, None)
     notes.add_text(1e9, 1.0, "mark", "lid on\x1b[2J")
@@ -186,8 +186,8 @@ def test_notes_hold_each_event_once_with_its_time() -> None:
     assert "6.2 s" in notes.newest[3].text
 
 
-def test_notes_stand_in_the_order_of_their_times() -> None:
-    """A gap is entered at its end and dated at its beginning: before what came meanwhile."""
+def test_the_log_is_in_the_order_of_times() -> None:
+    """A gap is added at its end and dated at its beginning, so before the entries during it."""
     notes = EventLog()
     notes.add_text(1e9 + 1, 1.0, "setting", "nominal 10 MHz")
     notes.add_text(1e9 + 9, 9.0, "record", "as left")
@@ -207,7 +207,7 @@ def test_notes_stand_in_the_order_of_their_times() -> None:
     ]  # fmt: skip
 
 
-def test_leisurely_deviations_skip_what_was_missed() -> None:
+def test_deviations_skip_gaps() -> None:
     """White noise of 1e-10: OADEV at one interval is the sd; a gap adds no difference."""
     rng = np.random.default_rng(20)
     deviations, buffer = StabilityTracker(), History()
@@ -228,7 +228,7 @@ def test_leisurely_deviations_skip_what_was_missed() -> None:
     assert now.dither.sd == pytest.approx(1e-10, rel=0.2)
 
 
-def test_a_straight_drift_is_taken_out() -> None:
+def test_a_linear_drift_is_removed() -> None:
     """ADEV of a drift D is D·τ/√2 (NIST SP 1065, 5.2); without it only the noise is left."""
     rng = np.random.default_rng(21)
     deviations, buffer = StabilityTracker(), History()
@@ -244,7 +244,7 @@ def test_a_straight_drift_is_taken_out() -> None:
 
 
 def test_a_few_readings_have_no_deviations_yet() -> None:
-    """Unknown is shown as unknown."""
+    """Deviations of too few readings are shown as unknown."""
     deviations = StabilityTracker()
     deviations.add(0.0, 1e-9)
 
@@ -266,7 +266,7 @@ def test_elsewhere_is_the_same_fraction_and_other_hertz() -> None:
 
 
 def test_the_fitted_curve_goes_through_the_readings_and_on() -> None:
-    """An exponential of 100 ppb and 60 s: the curve lies on it, and its end is the level."""
+    """An exponential of 100 ppb and 60 s: the curve lies on it, and ends at the level."""
     live = LiveEstimate(settle=SettleLimit(1e-9, 60.0))
     rng = np.random.default_rng(3)
     for second in range(240):
@@ -281,14 +281,14 @@ def test_the_fitted_curve_goes_through_the_readings_and_on() -> None:
 
 
 def test_without_a_fit_there_is_no_curve() -> None:
-    """An old curve does not stay when nothing fits any more."""
+    """An old curve is removed once no fit is valid."""
     was = WarmUp(curve=Trace((0.0,), (1e-9,)), end=1e-9, end_u=1e-10)
 
     assert warm_up_now(was, None, 10.0) == WarmUp()
 
 
-def test_limits_are_said_as_they_are_typed() -> None:
-    """Neither sign nor spare zeros: a limit reaches both ways and is exact."""
+def test_limits_are_written_without_sign_and_spare_zeros() -> None:
+    """A limit applies to both sides and is exact."""
     assert tolerance_words(5 * PPB) == "tolerance 5 ppb"
     assert tolerance_words(2.5e-5) == "tolerance 25 ppm"
     said = settled_words(SettleLimit(PPB, 600.0))

@@ -1,4 +1,4 @@
-"""The rolling buffer: bounded, spikes and gaps stay visible at every zoom."""
+"""The history for the chart: bounded, with spikes and gaps visible at every zoom."""
 
 import math
 import random
@@ -14,12 +14,12 @@ from benchwatch.pipeline.history import FAN_OUT, LEVELS, History
 
 
 def finite(values: tuple[float, ...]) -> list[float]:
-    """Leave the breaks out."""
+    """Return the points without breaks."""
     return [value for value in values if not math.isnan(value)]
 
 
 def test_few_readings_come_back_one_by_one():
-    """What fits into the points asked for is given exactly as it came."""
+    """Where the readings fit into the points asked for, each is returned exactly."""
     buffer = History()
     for number in range(50):
         buffer.add(float(number), number * 1e-9)
@@ -30,7 +30,7 @@ def test_few_readings_come_back_one_by_one():
 
 
 def test_an_empty_buffer_gives_an_empty_trace():
-    """Before the first reading there is nothing, whatever is asked."""
+    """Before the first reading, any span gives an empty trace."""
     buffer = History()
     buffer.gap(5.0)
 
@@ -39,7 +39,7 @@ def test_an_empty_buffer_gives_an_empty_trace():
 
 
 def test_a_gap_is_a_break_between_its_readings():
-    """The nan stands between the last reading before and the first one after."""
+    """The nan is between the last reading before and the first one after."""
     buffer = History()
     buffer.add(1.0, 1e-9)
     buffer.gap(8.0)
@@ -51,7 +51,7 @@ def test_a_gap_is_a_break_between_its_readings():
 
 
 def test_nan_is_no_reading():
-    """An overrange reading leaves no trace."""
+    """An overrange reading adds no point."""
     buffer = History()
     buffer.add(1.0, math.nan)
     buffer.add(2.0, 1e-9)
@@ -61,7 +61,7 @@ def test_nan_is_no_reading():
 
 @pytest.fixture(scope="module")
 def spiky():
-    """A long run with four spikes, in a buffer and as it was; it is only looked at."""
+    """Return a long run with four spikes, in a history and as arrays; tests must not change it."""
     buffer = History(capacity=1024)
     noise = random.Random(1)
     values = [noise.gauss(0.0, 1e-9) for _ in range(300_000)]
@@ -74,7 +74,7 @@ def spiky():
 
 @pytest.mark.parametrize("span_s", [100.0, 10_000.0, 100_000.0, 300_000.0])
 def test_a_lone_spike_is_seen_at_any_zoom(spiky, span_s):
-    """Lowest and highest of the span survive decimation exactly."""
+    """Lowest and highest offset of the span survive decimation exactly."""
     buffer, values = spiky
 
     seen = finite(buffer.trace(span_s, 240).offset)
@@ -94,7 +94,7 @@ def test_a_lone_spike_is_seen_at_any_zoom(spiky, span_s):
     st.floats(1.0, 5000.0),
 )
 def test_any_run_keeps_its_range_its_order_and_its_points(steps, points, span_s):
-    """Times never run backwards, points are kept to, and no value lies outside the truth."""
+    """Times increase, the number of points is kept, and no value is outside the true range."""
     buffer = History(capacity=32)
     now_s, values = 0.0, {}
     for kind, seconds in steps:
@@ -125,7 +125,7 @@ def test_no_reading_is_counted_twice_or_forgotten_while_there_is_room(steps):
             buffer.add(float(number), float(total))
 
     buckets = buffer.buckets(1e6)
-    # Where two levels meet a coarse bucket may reach into the finer part: its readings are
+    # Where two levels meet, a coarse bucket may reach into the finer part: its readings are
     # then counted on both sides, never left out.
     extra = int(buckets.readings.sum()) - total
     assert 0 <= extra < FAN_OUT**LEVELS
@@ -157,7 +157,7 @@ def test_every_long_gap_shows_in_a_long_view():
 
 
 def test_memory_is_bounded_and_the_beginning_stays():
-    """100 000 readings and a gap a minute: flat memory, and the start is still there."""
+    """100 000 readings and a gap a minute: memory is constant, and the start is kept."""
     buffer = History(capacity=512)
     tracemalloc.start()
     sizes = []
@@ -176,8 +176,8 @@ def test_memory_is_bounded_and_the_beginning_stays():
     assert len(trace.elapsed_s) <= 300
 
 
-def test_asking_while_readings_come_in():
-    """A reader on another thread never sees a broken table."""
+def test_reading_the_history_while_readings_are_added():
+    """A reader on another thread never gets a broken table."""
     buffer = History(capacity=256)
     done = threading.Event()
     faults: list[str] = []

@@ -1,4 +1,4 @@
-"""Another nominal in the middle of a run, or after a run that is gone on with."""
+"""Another nominal during a run, or after a run that is continued."""
 
 import math
 import random
@@ -22,7 +22,7 @@ TURN_AT, END = 60, 120
 
 
 def pipeline(nominal: Decimal | None, earlier: InterruptedRun | None = None) -> Pipeline:
-    """Begin a run of a settled oscillator."""
+    """Return the pipeline of a settled oscillator."""
     plan = Plan(
         name="main",
         resource="x",
@@ -35,12 +35,12 @@ def pipeline(nominal: Decimal | None, earlier: InterruptedRun | None = None) -> 
 
 
 def connected(nominal: Decimal) -> CounterStatus:
-    """The link reads, and this is the nominal."""
+    """Report that the link reads, with this nominal."""
     return CounterStatus(link=LinkStatus("reading", 0.0), nominal=nominal)
 
 
 def feed(run: Pipeline, nominal: Decimal, levels: list[tuple[int, float]]) -> Snapshot:
-    """Feed so many readings of each offset from 10 MHz, held against `nominal`."""
+    """Feed so many readings of each offset from 10 MHz, with offsets from `nominal`."""
     noise, number = random.Random(unseen_seed()), run.snapshot.readings
     for count, level in levels:
         for _ in range(count):
@@ -54,7 +54,7 @@ def feed(run: Pipeline, nominal: Decimal, levels: list[tuple[int, float]]) -> Sn
 
 
 def test_what_was_turned_is_not_kept_as_found_under_another_nominal() -> None:
-    """As found was recorded by itself; after the change a further turn makes no second one."""
+    """As found was kept automatically; after the change a further turn keeps no second one."""
     run = pipeline(TEN_MHZ)
     run.connect(connected(TEN_MHZ))
     found = feed(run, TEN_MHZ, [(TURN_AT, 8e-9), (40, 3e-9)]).records
@@ -69,7 +69,7 @@ def test_what_was_turned_is_not_kept_as_found_under_another_nominal() -> None:
 
 
 def test_what_nobody_turned_is_kept_as_found_under_another_nominal() -> None:
-    """A slip that is put right before the first turn costs nothing."""
+    """A wrong nominal that is corrected before the first turn costs nothing."""
     run = pipeline(OTHER)
     run.connect(connected(OTHER))
     feed(run, OTHER, [(30, 8e-9)])
@@ -82,7 +82,7 @@ def test_what_nobody_turned_is_kept_as_found_under_another_nominal() -> None:
 
 
 def test_the_tool_and_its_pull_outlive_another_nominal() -> None:
-    """It is on the trimmer still, and pulls by the same part."""
+    """The tool is still on the trimmer, with the same fractional pull."""
     earlier = InterruptedRun(
         run=7, utc_s=START_UTC_S - 60, samples=((6e-9, 1e-10),), tool_on=True, nominal=TEN_MHZ
     )
@@ -99,7 +99,7 @@ def test_the_tool_and_its_pull_outlive_another_nominal() -> None:
 
 
 def test_a_run_of_another_nominal_leaves_no_record_in_view() -> None:
-    """No nominal was typed, and the counter reads 5 MHz where it read 10 MHz: it is said."""
+    """No nominal was typed, and the counter reads 5 MHz instead of 10 MHz: that is noted."""
     found = feed_found()
     turn = Nudge(-30.0, -5e-9, 1e-11)
     earlier = InterruptedRun(
@@ -117,7 +117,7 @@ def test_a_run_of_another_nominal_leaves_no_record_in_view() -> None:
 
 
 def feed_found() -> Records:
-    """Return records of a run with an as found."""
+    """Return the records of a run with as found."""
     run = pipeline(TEN_MHZ)
     run.connect(connected(TEN_MHZ))
     found = feed(run, TEN_MHZ, [(TURN_AT, 8e-9), (40, 3e-9)]).records

@@ -1,4 +1,4 @@
-"""Time bases: what the reference is known to be off is put right once, before the estimate."""
+"""Time bases: the known offset of the reference is corrected once, before the estimate."""
 
 import io
 import json
@@ -50,7 +50,7 @@ tolerance = "4 ppb"
 
 
 def made(count: int, *, internal: bool = False, first: int = 1, mean: float = 0.0) -> list[Reading]:
-    """Return readings of a counter that says `mean` with 0.1 ppb of noise."""
+    """Return readings about `mean` with 0.1 ppb of noise."""
     random = np.random.default_rng(first)
     flags = frozenset({INTERNAL_TIMEBASE}) if internal else frozenset()
     return [
@@ -60,7 +60,7 @@ def made(count: int, *, internal: bool = False, first: int = 1, mean: float = 0.
 
 
 def connected(pipeline: Pipeline, source: str) -> Pipeline:
-    """Say what the counter counts by."""
+    """Report which time base the counter uses."""
     pipeline.connect(
         CounterStatus(
             link=LinkStatus("reading", 0.5),
@@ -84,7 +84,7 @@ def lines_of(pipeline: Pipeline, readings: list[Reading]) -> list[dict[str, obje
 
 
 def test_a_fast_reference_makes_the_counter_read_low() -> None:
-    """CHECKS: read = true/(1 + y). A reference 5 ppb high: what reads 0 is 5 ppb high."""
+    """With a reference 5 ppb high, a reading of 0 is 5 ppb high: read = true/(1 + y)."""
     now = connected(Pipeline(PLAN), "external").take(reading(1, "10000000.0000"))
 
     assert now.reading is not None
@@ -95,16 +95,16 @@ def test_a_fast_reference_makes_the_counter_read_low() -> None:
 
 
 @given(st.floats(-1e-3, 1e-3), st.floats(-1e-3, 1e-3))
-def test_back_and_forth(true: float, time_base: float) -> None:
-    """(1 + read)·(1 + y) is the truth, and read comes back from it."""
+def test_the_correction_and_its_inverse(true: float, time_base: float) -> None:
+    """(1 + read)·(1 + y) is the truth, and read is computed back from it."""
     read = as_read(true, time_base)
 
     assert (1 + read) * (1 + time_base) == pytest.approx(1 + true, rel=1e-15)
     assert corrected(read, time_base) == pytest.approx(true, abs=1e-18)
 
 
-def test_all_say_the_same() -> None:
-    """Estimate, tolerance, line, record and trace tell one offset; frequency stays as read."""
+def test_all_results_have_the_corrected_offset() -> None:
+    """Estimate, tolerance, line, record and trace agree; the frequency stays as read."""
     pipeline = connected(Pipeline(PLAN), "external")
 
     last = lines_of(pipeline, made(60))[-1]
@@ -127,10 +127,10 @@ def test_all_say_the_same() -> None:
     ("source", "internal", "correction"),
     [("external", False, OFF), ("internal", True, -2e-8), ("unknown", False, None)],
 )
-def test_only_by_the_time_base_that_counts(
+def test_only_the_time_base_in_use_corrects(
     source: str, internal: bool, correction: float | None
 ) -> None:
-    """The reference's offset counts on the external input only, the counter's own on its own."""
+    """The reference's offset applies on the external input only, the counter's own on its own."""
     pipeline = connected(Pipeline(replace(PLAN, own_time_base=OWN)), source)
 
     last = lines_of(pipeline, made(20, internal=internal))[-1]
@@ -143,7 +143,7 @@ def test_only_by_the_time_base_that_counts(
 
 
 def test_the_counters_own_time_base_is_in_the_budget() -> None:
-    """With its uncertainty, under its name, when the counter counts by it."""
+    """With its uncertainty and name, when the counter uses it."""
     pipeline = connected(Pipeline(replace(PLAN, own_time_base=OWN)), "internal")
     lines_of(pipeline, made(20, internal=True))
 
@@ -153,7 +153,7 @@ def test_the_counters_own_time_base_is_in_the_budget() -> None:
 
 
 def test_a_change_of_time_base_is_no_nudge() -> None:
-    """The estimate begins anew; what lies before is not bridged, and the record of it stays."""
+    """The estimate restarts; the gap is not bridged, and the record from before stays."""
     pipeline = connected(Pipeline(PLAN), "external")
     before = lines_of(pipeline, made(60))
     connected(pipeline, "internal")
@@ -169,7 +169,7 @@ def test_a_change_of_time_base_is_no_nudge() -> None:
 
 
 def test_as_found_keeps_the_time_base_it_was_found_by() -> None:
-    """With the tool on nothing is quiet; the reference is pulled, and then it is turned."""
+    """The tool is put on, the reference disconnected, and then the trimmer turned."""
     pipeline = connected(Pipeline(PLAN), "external")
     lines_of(pipeline, made(30))
     pipeline.take(Touch(counter="main", utc_s=START_UTC_S + 30, elapsed_s=30.5, on=True))
@@ -188,7 +188,7 @@ def test_as_found_keeps_the_time_base_it_was_found_by() -> None:
 
 
 def test_journal_keeps_the_raw_reading(tmp_path: Path) -> None:
-    """On disk stands what the counter said."""
+    """The journal holds the counter's own text."""
     journal = Journal(tmp_path / "journal.sqlite")
     pipeline = connected(Pipeline(PLAN, journal=journal, utc_s=START_UTC_S, watch=1), "external")
     pipeline.take(reading(1))
@@ -199,8 +199,8 @@ def test_journal_keeps_the_raw_reading(tmp_path: Path) -> None:
     assert kept == reading(1)
 
 
-def test_lines_replay_to_themselves(tmp_path: Path) -> None:
-    """What was put right live is put right once in replay, by the file alone or with a bench."""
+def test_corrected_lines_replay_to_the_same_lines(tmp_path: Path) -> None:
+    """A live correction is not applied twice in replay, with or without a bench file."""
     pipeline = connected(Pipeline(PLAN), "external")
     live = lines_of(pipeline, made(40))
     run, bench = tmp_path / "run.jsonl", tmp_path / "bench.toml"
@@ -219,7 +219,7 @@ def test_lines_replay_to_themselves(tmp_path: Path) -> None:
 
 
 def write_run(path: Path, correction: float | None) -> str:
-    """Write the lines of a live run on the reference, put right or not."""
+    """Write the lines of a live run on the reference, corrected or not."""
     plan = PLAN if correction else replace(PLAN, reference=None)
     lines = lines_of(connected(Pipeline(plan), "external"), made(120))
     path.write_text("\n".join(json.dumps(line) for line in lines) + "\n")
@@ -228,7 +228,7 @@ def write_run(path: Path, correction: float | None) -> str:
 
 @pytest.mark.parametrize("correction", [None, OFF])
 def test_budget_by_the_bench_file(tmp_path: Path, correction: float | None) -> None:
-    """The reference of the bench file counts with its offset, once, and its uncertainty."""
+    """The reference of the bench file applies once with its offset, and with its uncertainty."""
     bench = tmp_path / "bench.toml"
     bench.write_text(BENCH)
     run = write_run(tmp_path / "run.jsonl", correction)
@@ -243,8 +243,8 @@ def test_budget_by_the_bench_file(tmp_path: Path, correction: float | None) -> N
     assert not any("house" in missing or "time base" in missing for missing in whole["missing"])
 
 
-def test_budget_of_lines_that_were_put_right(tmp_path: Path) -> None:
-    """Without the bench file the recorded correction stays, and what it lacks is listed."""
+def test_budget_of_corrected_lines(tmp_path: Path) -> None:
+    """Without the bench file the recorded correction stays, and its missing parts are listed."""
     result = CliRunner().invoke(
         budget, [write_run(tmp_path / "run.jsonl", OFF), "--json"], catch_exceptions=False
     )
@@ -256,7 +256,7 @@ def test_budget_of_lines_that_were_put_right(tmp_path: Path) -> None:
 
 
 def test_budget_by_one_time_base(tmp_path: Path) -> None:
-    """A run that changed its time base gives the budget of what came since, and says so."""
+    """After a change of time base the budget is of the readings since, and reports that."""
     pipeline = connected(Pipeline(PLAN), "external")
     lines = lines_of(pipeline, made(60))
     connected(pipeline, "internal")
@@ -275,7 +275,7 @@ def test_budget_by_one_time_base(tmp_path: Path) -> None:
 
 
 def test_compare_by_the_bench_file(tmp_path: Path) -> None:
-    """The counter on the reference lends its offset and u; readings put right count as read."""
+    """The counter on the reference uses its offset and u; corrected readings count as read."""
     (tmp_path / "bench.toml").write_text(BENCH)
     main = write_run(tmp_path / "main.jsonl", OFF)
     other = [replace(one, counter="spare") for one in made(120, first=1, mean=-1e-8)]
@@ -316,8 +316,8 @@ def test_bench_file_states_both_time_bases() -> None:
 
 
 @pytest.mark.parametrize("width", [80, 120])
-def test_the_screen_says_so(width: int) -> None:
-    """A short phrase instead of the time base's name; nothing when nothing was put right."""
+def test_the_screen_shows_the_correction(width: int) -> None:
+    """A short phrase in place of the time base's name; nothing without a correction."""
     one = replace(kit.reading(2e-9), correction=5e-9)
     own = replace(one, flags=frozenset({INTERNAL_TIMEBASE}))
 
@@ -330,8 +330,8 @@ def test_the_screen_says_so(width: int) -> None:
     assert "put right" not in row(replace(one, correction=None), "external")
 
 
-def test_plain_lines_say_so() -> None:
-    """The line for people names the correction behind its numbers."""
+def test_plain_lines_show_the_correction() -> None:
+    """A plain line names the correction after its numbers."""
     pipeline = connected(Pipeline(PLAN), "external")
     now = pipeline.take(reading(1, "10000000.0000"))
     assert now.reading is not None
@@ -343,7 +343,7 @@ def test_plain_lines_say_so() -> None:
 
 
 def test_a_table_by_the_name_of_its_counter(tmp_path: Path) -> None:
-    """A table names no counter; --counter says whose own time base the bench file states."""
+    """A table names no counter; --counter names whose time base in the bench file applies."""
     bench, run = tmp_path / "bench.toml", tmp_path / "run.csv"
     own = '[counters.spare]\nresource = "GPIB0::4::INSTR"\ntolerance = "7 ppb"\n'
     bench.write_text(BENCH + own)

@@ -1,4 +1,4 @@
-"""Quantities: what a person types, what a counter writes, what a person reads."""
+"""Quantities: texts typed by people, texts written by counters, texts shown to people."""
 
 from decimal import Decimal
 
@@ -47,13 +47,13 @@ TEN_MHZ = Decimal(10_000_000)
     ],
 )
 def test_every_form_of_a_frequency(text: str, hertz: str) -> None:
-    """A capital M is mega, a small one milli, blanks and grouping do not matter."""
+    """A capital M is mega, a small m milli; blanks and grouping do not matter."""
     assert parse_frequency(text) == Decimal(hertz)
 
 
 @pytest.mark.parametrize("text", ["10mhz", "10m", "10 m"])
 def test_milli_or_mega_is_asked_and_never_guessed(text: str) -> None:
-    """A prefix that could be read two ways is refused with a question."""
+    """An ambiguous prefix is refused with a question."""
     with pytest.raises(QuantityError, match="mega or milli"):
         parse_frequency(text)
 
@@ -61,8 +61,8 @@ def test_milli_or_mega_is_asked_and_never_guessed(text: str) -> None:
 @pytest.mark.parametrize(
     "text", ["", "MHz", "ten", "-10MHz", "0", "10,5 MHz", "10 MHz please", "1e7e7", "nan", "1_0"]
 )
-def test_no_frequency_is_a_sentence_with_the_text_and_the_forms(text: str) -> None:
-    """The sentence quotes what was typed and shows a form that works."""
+def test_a_text_that_is_no_frequency_is_refused_with_the_forms_that_are(text: str) -> None:
+    """The sentence quotes the text and shows a form that works."""
     with pytest.raises(QuantityError) as caught:
         parse_frequency(text)
 
@@ -85,13 +85,13 @@ def test_no_frequency_is_a_sentence_with_the_text_and_the_forms(text: str) -> No
     ],
 )
 def test_every_form_of_a_fraction(text: str, fraction: float) -> None:
-    """The same five parts in 10^9, in each way a technician writes it."""
+    """The same five parts in 10^9, in each form that technicians write."""
     assert parse_fraction(text, TEN_MHZ) == fraction
 
 
 @pytest.mark.parametrize("text", ["5", "5 Hz", "5 bananas", "ppb", "5 mhz"])
 def test_a_fraction_without_a_usable_unit_is_refused(text: str) -> None:
-    """A bare 5 is no tolerance, and hertz need a nominal to divide by."""
+    """A bare 5 is no tolerance, and hertz need a nominal."""
     with pytest.raises(QuantityError):
         parse_fraction(text)
 
@@ -113,8 +113,8 @@ def test_every_form_of_a_duration(text: str, seconds: float) -> None:
     "text",
     ["1m", "0", "-1s", "1 fortnight", "s", "9" * 70, "2min10", "10s 2min", "1h 2h", "2m 10s"],
 )
-def test_no_duration_is_refused(text: str) -> None:
-    """A bare m is minutes to one person and milli to another."""
+def test_a_text_that_is_no_duration_is_refused(text: str) -> None:
+    """A bare m may be minutes or milli."""
     with pytest.raises(QuantityError):
         parse_duration(text)
 
@@ -128,13 +128,13 @@ def test_every_form_of_a_settle_limit(text: str) -> None:
 
 
 def test_a_settle_limit_per_hour_needs_no_number() -> None:
-    """``1ppb/h`` is what people say; the words of a fraction are not taken for the slash."""
+    """``1ppb/h`` is accepted, and "parts in" is not taken for the slash."""
     assert parse_settle("1ppb/h") == (1e-9, 3600.0)
     assert parse_settle("1 part in 10^9 in 1 h") == (1e-9, 3600.0)
 
 
 def test_a_settle_limit_without_a_time_is_refused() -> None:
-    """An offset alone does not say how fast."""
+    """An offset alone is no rate."""
     with pytest.raises(QuantityError, match="over which time"):
         parse_settle("1ppb")
 
@@ -151,8 +151,8 @@ def test_a_settle_limit_without_a_time_is_refused() -> None:
         ("32.7686 kHz", "32768.6", 0.1),
     ],
 )
-def test_what_counters_write(text: str, hertz: str, weight: float) -> None:
-    """Number formats of older and newer counters, exactly, with the weight of the last digit."""
+def test_numbers_of_counters(text: str, hertz: str, weight: float) -> None:
+    """Formats of older and newer counters, read exactly, with the weight of the last digit."""
     value = parse_reply(text)
 
     assert value == Decimal(hertz)
@@ -165,8 +165,8 @@ def test_what_counters_write(text: str, hertz: str, weight: float) -> None:
      "\N{ARABIC-INDIC DIGIT ONE}\N{ZERO WIDTH SPACE}", "1_000", "--1", "1e", "ERR",
      "\N{FULLWIDTH DIGIT ONE}\N{FULLWIDTH DIGIT TWO}"],
 )  # fmt: skip
-def test_what_is_no_reading_is_refused(text: str) -> None:
-    """Garbage never becomes a number, and the sentence never carries an escape sequence."""
+def test_a_reply_that_is_no_number_is_refused(text: str) -> None:
+    """Garbage never becomes a number, and the sentence holds no escape sequence."""
     with pytest.raises(ReplyError) as caught:
         parse_reply(text)
 
@@ -175,7 +175,7 @@ def test_what_is_no_reading_is_refused(text: str) -> None:
 
 @given(st.text(max_size=70))
 def test_any_text_is_a_number_or_a_refusal(text: str) -> None:
-    """No text raises anything else, and what parses is finite."""
+    """No text raises another error, and any number is finite."""
     try:
         value = parse_reply(text)
     except ReplyError:
@@ -184,8 +184,8 @@ def test_any_text_is_a_number_or_a_refusal(text: str) -> None:
     assert value.is_finite()
 
 
-def test_the_nominal_goes_before_the_float_comes() -> None:
-    """One ulp at 10 MHz is 1.9e-9 Hz; exact subtraction keeps what float first would lose."""
+def test_the_nominal_is_subtracted_exactly() -> None:
+    """One ulp at 10 MHz is 1.9e-9 Hz: subtraction in floats would lose digits."""
     offset_hz, offset = difference(Decimal("10000000.000000123"), TEN_MHZ)
 
     assert offset_hz == 1.23e-7
@@ -230,7 +230,7 @@ def test_a_difference_flips_its_sign_with_its_terms(micro: int, nominal: int) ->
     ],
 )
 def test_the_round_number_a_reading_is_near(reading: str, nominal: str | None) -> None:
-    """Three digits or 2^15, within 100 ppm; anything else must be stated by the person."""
+    """Three digits or 2^15, within 100 ppm; any other nominal must be stated."""
     expected = None if nominal is None else Decimal(nominal)
     assert round_nominal(Decimal(reading)) == expected
 
@@ -255,12 +255,12 @@ def test_a_value_is_rounded_as_its_uncertainty_asks(
 
 
 def test_hertz_have_no_prefix() -> None:
-    """Milli and mega never stand for offset and carrier in the same place."""
+    """Neither mHz nor MHz ever stands for offset and carrier in the same place."""
     assert str(write_hz(0.0231, 0.0011)) == "+0.0231 ± 0.0011 Hz"
 
 
 def test_the_unit_sticks() -> None:
-    """A unit is left only past a factor of 20, so it does not flicker at a border."""
+    """The unit changes only past a factor of 20, so it does not flicker at a border."""
     assert offset_unit(2e-9) == PPB
     assert offset_unit(3e-5) == PPM
     assert offset_unit(1e-12) == PARTS_IN_1E12

@@ -1,4 +1,4 @@
-"""The tables of units: each row can be typed, is shown where it says so, and is in the README."""
+"""The tables of units: each unit can be typed, is shown where declared, and is in the README."""
 
 from decimal import Decimal
 
@@ -27,7 +27,7 @@ from benchwatch.quantity.units import (
 
 @pytest.mark.parametrize("unit", TYPED_OFFSET_UNITS, ids=lambda unit: unit.name)
 def test_a_unit_of_offsets_is_read_in_every_way_it_is_typed(unit: OffsetUnit) -> None:
-    """Also in capitals; and what is shown in it is read back."""
+    """In each spelling, also in capitals; and a shown value is read back."""
     for name in (unit.name, unit.name.upper(), *unit.also):
         assert parse_fraction(f"2 {name}") == pytest.approx(2 * unit.size, rel=1e-15)
 
@@ -37,7 +37,7 @@ def test_a_unit_of_offsets_is_read_in_every_way_it_is_typed(unit: OffsetUnit) ->
 
 
 @pytest.mark.parametrize("unit", OFFSET_UNITS, ids=lambda unit: unit.name)
-def test_a_unit_of_offsets_is_chosen_somewhere(unit: OffsetUnit) -> None:
+def test_each_unit_of_offsets_is_chosen_for_some_size(unit: OffsetUnit) -> None:
     """By size, from the largest to the smallest."""
     far = [10.0**-power for power in range(1, 16)]
 
@@ -47,7 +47,7 @@ def test_a_unit_of_offsets_is_chosen_somewhere(unit: OffsetUnit) -> None:
 
 @pytest.mark.parametrize("unit", DURATION_UNITS, ids=lambda unit: unit.name)
 def test_a_unit_of_time_is_read_in_every_way_it_is_typed(unit: DurationUnit) -> None:
-    """And a whole number of those that are shown is written with them."""
+    """In each spelling; a whole number of a shown unit is written in it."""
     for name in (unit.name, *unit.also):
         assert parse_duration(f"20 {name}") == pytest.approx(20 * float(unit.seconds), rel=1e-15)
 
@@ -57,7 +57,7 @@ def test_a_unit_of_time_is_read_in_every_way_it_is_typed(unit: DurationUnit) -> 
 
 @pytest.mark.parametrize("prefix", PREFIXES, ids=lambda prefix: prefix.name or "none")
 def test_a_prefix_is_read_in_every_way_it_is_typed(prefix: Prefix) -> None:
-    """And a carrier is written with those that are shown."""
+    """In each spelling; a carrier is written with the shown ones."""
     hertz = Decimal(20).scaleb(prefix.exponent)
     for name in (prefix.name, *prefix.also):
         assert parse_frequency(f"20 {name}Hz") == hertz
@@ -67,7 +67,7 @@ def test_a_prefix_is_read_in_every_way_it_is_typed(prefix: Prefix) -> None:
 
 
 def test_the_readme_lists_every_unit() -> None:
-    """``python tests/kits/readme_tables_program.py`` writes it."""
+    """The table is as ``python tests/kits/readme_tables_program.py`` writes it."""
     text = readme_tables_program.README.read_text(encoding="utf-8")
 
     table = readme_tables_program.table_after(readme_tables_program.UNITS_HEADING, text)[0]

@@ -1,4 +1,4 @@
-"""A record's document: its sections in the full form and in the short one."""
+"""The document of a record: its sections in full and in short."""
 
 from dataclasses import replace
 
@@ -18,7 +18,7 @@ from benchwatch.report.record_document import DocumentStyle, document, record_te
 
 @pytest.fixture
 def made() -> OffsetRecord:
-    """A record as left of a run on a stated reference."""
+    """Return a record as left of a run on a stated reference."""
     budget = offset_budget(
         2.31e-9,
         noise=Noise(u=1e-10, dof=16.0, averaging_s=30.0),
@@ -55,7 +55,7 @@ def test_the_full_document_line_by_line(made: OffsetRecord) -> None:
 
 
 def test_the_short_document_has_no_coverage_and_only_the_caution(made: OffsetRecord) -> None:
-    """Its tones say what the screen shows dim, strong, and as a warning."""
+    """Its tones show which parts the screen draws dim, strong, or as a warning."""
     style = DocumentStyle(unit=PPB, detail="short", moment=lambda _: "at noon")
 
     offset, when, caution, table, missing = document(made, style)
@@ -71,8 +71,8 @@ def test_the_short_document_has_no_coverage_and_only_the_caution(made: OffsetRec
     assert missing == Sentence("not counted: resolution of the counter", "warning")
 
 
-def test_a_record_without_nominal_or_date_says_less(made: OffsetRecord) -> None:
-    """No hertz, no moment, and nothing in their place."""
+def test_a_record_without_nominal_or_date_leaves_both_out(made: OffsetRecord) -> None:
+    """No hertz and no date, and no placeholder for them."""
     bare = replace(made, nominal_hz=None, utc_s=None, conditions=())
 
     head, offset, *_ = record_text(bare, 0.95).splitlines()
@@ -82,7 +82,7 @@ def test_a_record_without_nominal_or_date_says_less(made: OffsetRecord) -> None:
 
 
 def test_columns_of_numbers_are_flush_right() -> None:
-    """And a cell that no terminal should obey is made harmless."""
+    """Also, control characters in a cell are replaced."""
     lines = align_table(("name", "u"), [("a", "1.25"), ("long \x1b[2J", "-")]).splitlines()
 
     assert lines[1].endswith("  1.25")
@@ -90,7 +90,7 @@ def test_columns_of_numbers_are_flush_right() -> None:
     assert "\x1b" not in lines[2]
 
 
-def test_endless_degrees_of_freedom_in_a_word() -> None:
+def test_unlimited_degrees_of_freedom_are_written_as_a_word() -> None:
     """Half a billion of them are unlimited; sixteen stay sixteen (GUM, table G.2)."""
 
     def total(dof: float) -> str:

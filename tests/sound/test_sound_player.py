@@ -1,4 +1,4 @@
-"""The player: a loudspeaker when there is one, else the terminal's bell, and saying so once."""
+"""The player: a loudspeaker if there is one, else the terminal's bell, with one notice."""
 
 import importlib
 import sys
@@ -18,7 +18,7 @@ RATE_HZ = 48_000
 
 
 class FakeDevice:
-    """A loudspeaker that keeps what it plays."""
+    """A loudspeaker that keeps the samples played."""
 
     def __init__(self):
         self.closed = False
@@ -30,26 +30,26 @@ class FakeDevice:
         return self
 
     def turn(self, blocks=20, frames=512):
-        """Play some blocks and return them."""
+        """Play some blocks and return their samples."""
         made = np.concatenate([self.fill(frames, RATE_HZ) for _ in range(blocks)])
         self.played = np.concatenate([self.played, made])
         return made
 
     def close(self):
-        """Be let go, which ends the stream as it does with the real library."""
+        """Close, which ends the stream as the real library does."""
         self.closed = True
         self.ended()
 
 
 @pytest.fixture
 def device():
-    """A fake loudspeaker."""
+    """Return a fake loudspeaker."""
     return FakeDevice()
 
 
 @pytest.fixture
 def player(device):
-    """A started player on it; its bell fails the test."""
+    """Return a started player on the device; a bell fails the test."""
     made = SoundPlayer(lambda: pytest.fail("the bell rang"), device.open)
     made.start()
     yield made
@@ -58,7 +58,7 @@ def player(device):
 
 
 def silent_player(rings):
-    """A started player that finds no device."""
+    """Return a started player that finds no device."""
 
     def refuse(_fill, _ended):
         raise NoDevice("no sound device, none")
@@ -68,7 +68,7 @@ def silent_player(rings):
     return made
 
 
-def test_what_was_heard_last_is_played(player, device):
+def test_the_newest_cue_is_played(player, device):
     """An offset far off is pulses, one inside the tolerance a held note, a lost link silence."""
     player.update(of_offset(5e-9), 0.0)
     pulsed = device.turn(40)
@@ -85,7 +85,7 @@ def test_what_was_heard_last_is_played(player, device):
 
 
 def test_mute_and_volume(player, device):
-    """Mute is silence and comes back; each level doubles the amplitude, within its limits."""
+    """Mute is silence until pressed again; each level doubles the amplitude, within limits."""
     player.update(of_offset(1e-10), 0.0)
     device.turn()
     usual = np.abs(device.turn()).max()
@@ -108,8 +108,8 @@ def test_mute_and_volume(player, device):
     ]
 
 
-def test_a_device_that_goes_away_leaves_the_bell(device):
-    """Unplugged in the middle: the screen is told once, and the bell goes on."""
+def test_after_the_device_is_unplugged_the_bell_rings(device):
+    """The screen is notified once, and the bell continues."""
     rings = []
     player = SoundPlayer(lambda: rings.append(1), device.open)
     player.start()
@@ -124,14 +124,14 @@ def test_a_device_that_goes_away_leaves_the_bell(device):
 
 
 def test_closing_is_no_loss(player, device):
-    """The end of the stream that `stop` asks for is not announced as a loss."""
+    """The end of the stream after `stop` is not reported as a loss."""
     player.stop()
 
     assert player.notice() == ""
 
 
-def test_without_a_device_it_says_so_once():
-    """The reason and what happens instead, in one sentence, one time."""
+def test_without_a_device_there_is_one_notice():
+    """One sentence with the reason and the bell instead."""
     player = silent_player([])
 
     assert player.notice() == "the bell rings instead: no sound device, none"
@@ -140,7 +140,7 @@ def test_without_a_device_it_says_so_once():
 
 
 def test_the_bell_rings_at_most_three_times_a_second():
-    """Ten looks a second for ten seconds just outside the tolerance: no more than 30 rings."""
+    """Ten updates a second for ten seconds just outside the tolerance give at most 30 rings."""
     rings = []
     bell = Bell(lambda: rings.append(1))
     for look in range(100):
@@ -150,7 +150,7 @@ def test_the_bell_rings_at_most_three_times_a_second():
 
 
 def test_the_bell_rings_once_on_landing():
-    """From off target to on it: one ring, then silence; off again and back: one more."""
+    """Reaching the target gives one ring, then silence; leaving and returning gives one more."""
     rings = []
     bell = Bell(lambda: rings.append(1))
     counts = []
@@ -168,7 +168,7 @@ def test_the_bell_rings_once_on_landing():
 
 
 def test_the_bell_is_silent_when_muted_stale_or_undecided():
-    """None of these rings; and a landing that nobody was off before does not either."""
+    """Also for a landing without an offset off target before."""
     rings = []
     player = silent_player(rings)
     player.update(of_offset(1e-10), 0.0)
@@ -181,7 +181,7 @@ def test_the_bell_is_silent_when_muted_stale_or_undecided():
 
 
 def test_without_the_library_the_sentence_says_what_to_install(monkeypatch):
-    """The extra is optional: its absence is found out only here."""
+    """The optional library is needed only here."""
     monkeypatch.setitem(sys.modules, "sounddevice", None)
 
     with pytest.raises(
@@ -190,8 +190,8 @@ def test_without_the_library_the_sentence_says_what_to_install(monkeypatch):
         open_device(lambda frames, _rate: np.zeros(frames, np.float32), lambda: None)
 
 
-def test_the_real_thing_plays_or_says_why():
-    """On this very computer: either a stream opens, or the screen has one sentence to show."""
+def test_the_real_library_plays_or_gives_a_sentence():
+    """On this computer: either a stream opens, or the screen has one sentence to show."""
     player = SoundPlayer(lambda: None)
     player.start()
     said = player.notice()
@@ -201,10 +201,10 @@ def test_the_real_thing_plays_or_says_why():
 
 
 class FakeLibrary(ModuleType):
-    """What this project uses of the sound library."""
+    """The functions of the sound library that the program uses."""
 
     class PortAudioError(Exception):
-        """Its error."""
+        """The library's error."""
 
     def __init__(self, error=""):
         super().__init__("sounddevice")
@@ -212,7 +212,7 @@ class FakeLibrary(ModuleType):
         self.asked = {}
 
     def query_devices(self, kind):
-        """Describe the usual output."""
+        """Describe the default output."""
         if self.error:
             raise self.PortAudioError(self.error)
         return {"default_samplerate": 44100.0}
@@ -226,7 +226,7 @@ class FakeLibrary(ModuleType):
 
 
 def test_the_library_is_given_blocks(monkeypatch):
-    """One channel at the device's own rate, filled by our generator."""
+    """One channel at the device's own rate, filled by the program's generator."""
     library = FakeLibrary()
     monkeypatch.setattr(importlib, "import_module", lambda _name: library)
     asked = []
@@ -243,7 +243,7 @@ def test_the_library_is_given_blocks(monkeypatch):
 
 
 def test_an_error_of_the_library_is_a_harmless_sentence(monkeypatch):
-    """No output device, in the library's words, without control characters."""
+    """The library's words for a missing output device, without control characters."""
     library = FakeLibrary("Error querying\n device -1\x1b[2J")
     monkeypatch.setattr(importlib, "import_module", lambda _name: library)
 
@@ -253,8 +253,8 @@ def test_an_error_of_the_library_is_a_harmless_sentence(monkeypatch):
     assert str(caught.value).isprintable()
 
 
-def test_the_kit_snapshot_is_heard():
-    """The very snapshot that the screen's tests draw as high is heard as high."""
+def test_the_snapshot_of_the_screen_kit_sounds_high():
+    """The snapshot that the screen's tests draw as high."""
     rings = []
     player = silent_player(rings)
     player.update(kit.snapshot(), 0.0)
