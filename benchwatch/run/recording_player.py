@@ -15,13 +15,13 @@ from benchwatch.snapshot import Playback, Snapshot, Trace
 
 SPEEDS: Final = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 60.0, 120.0, 300.0, 1000.0, 3600.0)
 """Recorded seconds per second."""
-WORK_S: Final = 0.02
+LONGEST_WORK_S: Final = 0.02
 """Longest work at a time."""
-REST_S: Final = 0.005
+WORKING_REST_S: Final = 0.005
 """Pause after such work, in which the screen is drawn."""
-TICK_S: Final = 0.1
+LONGEST_REST_S: Final = 0.1
 """Longest time between two updates of the position, with or without events."""
-LEAST_REST_S: Final = 0.001
+SHORTEST_REST_S: Final = 0.001
 """Shortest pause, even if the next event is due."""
 REFRESH_S: Final = 1.0
 """Shortest wait between two updates of the slow statistics."""
@@ -155,13 +155,13 @@ class RecordingPlayer:
             self._stepped_s = now_s
             if self._goal_s is not None:
                 self._seek_on(self._goal_s, now_s)
-                return REST_S
+                return WORKING_REST_S
             if self._paused or self._at_s >= self._timeline.length_s:
-                rest_s = TICK_S
+                rest_s = LONGEST_REST_S
             else:
                 rest_s = self._play_on(now_s - then_s, now_s)
         self._refresh()
-        return rest_s if self._is_end_known else min(rest_s, REST_S)
+        return rest_s if self._is_end_known else min(rest_s, WORKING_REST_S)
 
     @property
     def _is_end_known(self) -> bool:
@@ -192,10 +192,10 @@ class RecordingPlayer:
         self._pass.feed(goal_s, lambda: self._has_worked_enough(now_s))
         self._at_s = min(self._pass.at_s, goal_s)
         if self._at_s < goal_s:
-            return REST_S
+            return WORKING_REST_S
         due = self._pass.next
-        wait_s = TICK_S if due is None else (due.elapsed_s - self._at_s) / self._speed
-        return min(max(wait_s, LEAST_REST_S), TICK_S)
+        wait_s = LONGEST_REST_S if due is None else (due.elapsed_s - self._at_s) / self._speed
+        return min(max(wait_s, SHORTEST_REST_S), LONGEST_REST_S)
 
     def _seek_on(self, goal_s: float, now_s: float) -> None:
         """Continue a seek for a short time; a seek back changes the shown pass only on arrival.
@@ -216,7 +216,7 @@ class RecordingPlayer:
             self._at_s = self._pass.at_s
 
     def _has_worked_enough(self, began_s: float) -> bool:
-        return self._clock.monotonic() - began_s > WORK_S
+        return self._clock.monotonic() - began_s > LONGEST_WORK_S
 
 
 class RecordedCounter:

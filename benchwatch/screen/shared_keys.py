@@ -7,7 +7,7 @@ from benchwatch.quantity import OFFSET_UNITS
 from benchwatch.reading import AS_FOUND, AS_LEFT
 from benchwatch.screen.key_binding import KeyBinding
 
-QUIT = KeyBinding(
+QUIT_KEY = KeyBinding(
     id="leave",
     keys=("q",),
     label="q",
@@ -15,7 +15,7 @@ QUIT = KeyBinding(
     action="Leave the screen",
     help="Leave the screen; what the journal holds stays.",
 )
-HELP = KeyBinding(
+HELP_KEY = KeyBinding(
     id="explain",
     keys=("h",),
     label="h",
@@ -23,7 +23,7 @@ HELP = KeyBinding(
     action="Say what this view shows",
     help="Say what this view shows.",
 )
-LIST_KEYS = KeyBinding(
+LIST_KEYS_KEY = KeyBinding(
     id="list_keys",
     keys=("question_mark",),
     label="?",
@@ -31,7 +31,7 @@ LIST_KEYS = KeyBinding(
     action="List every key",
     help="List every key.",
 )
-MARK = KeyBinding(
+MARK_KEY = KeyBinding(
     id="note",
     keys=("m",),
     label="m",
@@ -39,7 +39,7 @@ MARK = KeyBinding(
     action="Put a mark on the time line",
     help="Put a mark on the time line, with a word or without.",
 )
-TOOL = KeyBinding(
+TOOL_KEY = KeyBinding(
     id="tool",
     keys=("space",),
     label="Space",
@@ -48,7 +48,7 @@ TOOL = KeyBinding(
     help="Say that the tool is on the trimmer, or off; a simulated one rests it and lifts it.",
     needs="bench",
 )
-PAUSE = KeyBinding(
+PAUSE_KEY = KeyBinding(
     id="pause",
     keys=("space",),
     label="Space",
@@ -57,14 +57,14 @@ PAUSE = KeyBinding(
     help="Stop the recording, or let it go on.",
     needs="player",
 )
-COMMAND = KeyBinding(
+COMMAND_KEY = KeyBinding(
     id="command",
     keys=("colon", "ctrl+p"),
     label=":",
     footer="command",
     help="Do anything by typing a word of it.",
 )
-UNIT = KeyBinding(
+UNIT_KEY = KeyBinding(
     id="unit",
     keys=("u",),
     label="u",
@@ -90,7 +90,7 @@ AS_LEFT_KEY = KeyBinding(
     help="Record the present offset as left.",
     needs="operator",
 )
-RECORDS = KeyBinding(
+RECORDS_KEY = KeyBinding(
     id="budget",
     keys=("b",),
     label="b",
@@ -98,7 +98,7 @@ RECORDS = KeyBinding(
     action="Show what was recorded",
     help="Show what was recorded, with its budget.",
 )
-PLAYBACK = (
+PLAYBACK_KEYS = (
     KeyBinding(
         id="back",
         keys=("left",),
@@ -172,7 +172,7 @@ PLAYBACK = (
         needs="player",
     ),
 )
-SOUND = (
+SOUND_KEYS = (
     KeyBinding(
         id="mute",
         keys=("v",),
@@ -199,7 +199,7 @@ SOUND = (
         needs="sound",
     ),
 )
-TURNING = (
+TURNING_KEYS = (
     KeyBinding(
         id="fine_down",
         keys=("left",),
@@ -233,7 +233,7 @@ TURNING = (
         needs="trimmer",
     ),
 )
-NEXT_COUNTER = KeyBinding(
+NEXT_COUNTER_KEY = KeyBinding(
     id="next_counter",
     keys=("n",),
     label="n",

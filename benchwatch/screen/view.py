@@ -79,15 +79,15 @@ class ViewList:
         self.tabs: Final = tuple(view for view in views if not view.parent)
         forms = [view for view in views if view.parent]
         shared = (
-            keys.QUIT, keys.HELP, keys.LIST_KEYS,
+            keys.QUIT_KEY, keys.HELP_KEY, keys.LIST_KEYS_KEY,
             *(self._tab_key(view) for view in self.tabs),
-            keys.MARK, keys.TOOL, keys.PAUSE, keys.COMMAND,
+            keys.MARK_KEY, keys.TOOL_KEY, keys.PAUSE_KEY, keys.COMMAND_KEY,
             *(_form_key(view) for view in forms),
-            keys.UNIT, keys.AS_FOUND_KEY, keys.AS_LEFT_KEY, keys.RECORDS,
-            *keys.PLAYBACK, *keys.SOUND,
+            keys.UNIT_KEY, keys.AS_FOUND_KEY, keys.AS_LEFT_KEY, keys.RECORDS_KEY,
+            *keys.PLAYBACK_KEYS, *keys.SOUND_KEYS,
         )  # fmt: skip
         own = dict.fromkeys(key for view in views for key in view.keys if key not in shared)
-        self.keys: Final = (*shared, *own, keys.NEXT_COUNTER)
+        self.keys: Final = (*shared, *own, keys.NEXT_COUNTER_KEY)
         """All keys, in the order of footer and help."""
         self._where: Final = {
             key.id: tuple(view for view in views if key in view.keys)

@@ -18,7 +18,7 @@ def gap_lines(frame: Frame, _width: int, _rows: int) -> list[StyledLine]:
     return [line(f"  {how_many(frame.snapshot.gaps, 'gap')} so far")]
 
 
-GAPS = View(
+GAPS_VIEW = View(
     name="all_gaps",
     title="Gaps",
     about="where readings are missing",
@@ -62,9 +62,11 @@ def test_a_view_is_a_declaration_and_a_place_in_the_list(tmp_path: Path) -> None
 
     copy.add("benchwatch/screen/views/gaps_view.py", VIEW)
     views = "benchwatch/screen/views/view_list.py"
-    imported = "from benchwatch.screen.views.fill_view import FILL\n"
-    copy.edit(views, imported, f"{imported}from benchwatch.screen.views.gaps_view import GAPS\n")
-    copy.edit(views, "NOTES, FILL)", "NOTES, GAPS, FILL)")
+    imported = "from benchwatch.screen.views.fill_view import FILL_VIEW\n"
+    copy.edit(
+        views, imported, f"{imported}from benchwatch.screen.views.gaps_view import GAPS_VIEW\n"
+    )
+    copy.edit(views, "NOTES_VIEW, FILL_VIEW)", "NOTES_VIEW, GAPS_VIEW, FILL_VIEW)")
     shown, explained, listed, _ = copy.python(PRESS.format(kits=str(KITS))).split("====\n")
 
     assert len(copy.touched) <= 2

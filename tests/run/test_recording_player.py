@@ -12,7 +12,7 @@ from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.plan import Plan
 from benchwatch.recording import EventStream, Extent, StatedFacts
 from benchwatch.run.recorded_timeline import RecordedTimeline
-from benchwatch.run.recording_player import SPEEDS, TICK_S, WORK_S, RecordingPlayer
+from benchwatch.run.recording_player import LONGEST_REST_S, LONGEST_WORK_S, SPEEDS, RecordingPlayer
 
 ROWS = 300
 BEGIN_S, HOLE_S, STEP = 5000.0, 20.0, -4e-9
@@ -136,7 +136,7 @@ def test_after_any_seek_the_numbers_are_those_of_a_straight_run(file, to_s):
 
 def test_a_seek_is_done_in_pieces(file):
     """With a clock that runs while work is done, no step works longer than its piece."""
-    clock = ManualClock(a_look_s=WORK_S / 3)
+    clock = ManualClock(a_look_s=LONGEST_WORK_S / 3)
     player = player_of(file, clock)
     player.seek(299.0)
     began_s = clock.now_s
@@ -145,13 +145,13 @@ def test_a_seek_is_done_in_pieces(file):
 
     assert player.playing.state == "seeking"
     assert player.playing.at_s == 299.0
-    assert worked_s < 2.5 * WORK_S
+    assert worked_s < 2.5 * LONGEST_WORK_S
     assert settle(player) > 3
 
 
 def test_on_the_way_back_the_old_picture_stays(file):
     """What is shown changes only when the seek has arrived."""
-    clock = ManualClock(a_look_s=WORK_S / 3)
+    clock = ManualClock(a_look_s=LONGEST_WORK_S / 3)
     player = player_of(file, clock)
     seek(player, 299.0)
     before = player.counter("main").snapshot
@@ -166,7 +166,7 @@ def test_on_the_way_back_the_old_picture_stays(file):
 
 def test_a_seek_can_be_outdone_by_another(file):
     """Back, then to the end before it has arrived: the way that was ahead goes on."""
-    clock = ManualClock(a_look_s=WORK_S / 3)
+    clock = ManualClock(a_look_s=LONGEST_WORK_S / 3)
     player = player_of(file, clock)
     seek(player, 280.0)
     player.seek(100.0)
@@ -199,7 +199,7 @@ def test_pause_holds_and_goes_on(file):
     clock.now_s += 3.0
     player.step()
 
-    assert (paused.state, paused.at_s, rest_s) == ("paused", 0.0, TICK_S)
+    assert (paused.state, paused.at_s, rest_s) == ("paused", 0.0, LONGEST_REST_S)
     assert player.playing.state == "playing"
     assert player.elapsed_s() == pytest.approx(3.0)
 
@@ -233,7 +233,7 @@ def test_speeds_go_up_and_down_in_steps(file):
 
 def test_too_fast_to_feed_is_played_as_fast_as_it_goes(file):
     """At a speed no computer keeps up with, the position stays with the readings."""
-    clock = ManualClock(a_look_s=WORK_S / 3)
+    clock = ManualClock(a_look_s=LONGEST_WORK_S / 3)
     player = player_of(file, clock, speed=1e6)
     player.step()
     snapshot = player.counter("main").snapshot

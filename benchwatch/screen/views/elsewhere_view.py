@@ -71,7 +71,7 @@ def _row(cells: list[tuple[str, Role]]) -> StyledLine:
     return row
 
 
-ELSEWHERE = View(
+ELSEWHERE_VIEW = View(
     name="elsewhere",
     title="Elsewhere",
     about="the offset at other frequencies, and on a clock",

@@ -8,7 +8,7 @@ from benchwatch.screen.panels.large_offset import one_figure
 from benchwatch.screen.panels.progress_rows import judge_line
 from benchwatch.screen.panels.scale import scale
 from benchwatch.screen.panels.shared_rows import hazard_line
-from benchwatch.screen.shared_keys import AS_FOUND_KEY, AS_LEFT_KEY, TOOL, TURNING
+from benchwatch.screen.shared_keys import AS_FOUND_KEY, AS_LEFT_KEY, TOOL_KEY, TURNING_KEYS
 from benchwatch.screen.view import View
 from benchwatch.screen.views.trim_view import TALL_HEIGHT, judge_rows
 
@@ -44,7 +44,7 @@ def scale_rows(_frame: Frame, _width: int, height: int) -> int:
     return 4 if height < 24 else 5 if height < TALL_HEIGHT else 7
 
 
-FILL = View(
+FILL_VIEW = View(
     name="fill",
     title="Fill",
     about="one number, one word and the scale over the whole screen",
@@ -66,5 +66,5 @@ FILL = View(
             "go. What each means is said in the help of the trim; f goes back there."
         ),
     ),
-    keys=(TOOL, AS_FOUND_KEY, AS_LEFT_KEY, *TURNING),
+    keys=(TOOL_KEY, AS_FOUND_KEY, AS_LEFT_KEY, *TURNING_KEYS),
 )

@@ -70,7 +70,7 @@ def _rows(frame: Frame, one: LoggedEvent, width: int) -> list[StyledLine]:
     return [start + first, *(line(" " * start.width) + row for row in more)]
 
 
-NOTES = View(
+NOTES_VIEW = View(
     name="notes",
     title="Notes",
     about="everything that happened, newest first",

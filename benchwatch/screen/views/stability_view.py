@@ -200,7 +200,7 @@ def _next_kind(now: Preferences, snapshot: Snapshot) -> Preferences:
     return replace(now, deviation=names[(here + 1) % len(names)])
 
 
-STABILITY = View(
+STABILITY_VIEW = View(
     name="stability",
     title="Stability",
     about="deviations and dither",

@@ -18,7 +18,7 @@ from benchwatch.screen.panels.scale import scale
 from benchwatch.screen.panels.shared_rows import SHORT_HEIGHT, hazard_line
 from benchwatch.screen.panels.strip_chart import strip_chart
 from benchwatch.screen.preferences import SPANS_S, Preferences
-from benchwatch.screen.shared_keys import AS_FOUND_KEY, AS_LEFT_KEY, TOOL, TURNING
+from benchwatch.screen.shared_keys import AS_FOUND_KEY, AS_LEFT_KEY, TOOL_KEY, TURNING_KEYS
 from benchwatch.screen.text.amounts import lasted
 from benchwatch.screen.view import View
 
@@ -92,7 +92,7 @@ def _zoomed(now: Preferences, steps: int) -> Preferences:
     return replace(now, span_s=SPANS_S[min(max(place, 0), len(SPANS_S) - 1)])
 
 
-TRIM = View(
+TRIM_VIEW = View(
     name="trim",
     title="Trim",
     about="the moment when the trimmer is turned",
@@ -158,7 +158,7 @@ TRIM = View(
         "Everything goes dim when no readings come: what is dim is not current.",
     ),
     keys=(
-        TOOL,
+        TOOL_KEY,
         AS_FOUND_KEY,
         AS_LEFT_KEY,
         KeyBinding(
@@ -177,6 +177,6 @@ TRIM = View(
             action="Show a longer time on the chart",
             changes=lambda now, _: _zoomed(now, 1),
         ),
-        *TURNING,
+        *TURNING_KEYS,
     ),
 )

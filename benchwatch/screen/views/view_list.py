@@ -1,11 +1,11 @@
 """The views of the screen, in the order of their tabs; other forms of a view come last."""
 
 from benchwatch.screen.view import ViewList
-from benchwatch.screen.views.elsewhere_view import ELSEWHERE
-from benchwatch.screen.views.fill_view import FILL
-from benchwatch.screen.views.notes_view import NOTES
-from benchwatch.screen.views.stability_view import STABILITY
-from benchwatch.screen.views.trim_view import TRIM
-from benchwatch.screen.views.warm_up_view import WARM_UP
+from benchwatch.screen.views.elsewhere_view import ELSEWHERE_VIEW
+from benchwatch.screen.views.fill_view import FILL_VIEW
+from benchwatch.screen.views.notes_view import NOTES_VIEW
+from benchwatch.screen.views.stability_view import STABILITY_VIEW
+from benchwatch.screen.views.trim_view import TRIM_VIEW
+from benchwatch.screen.views.warm_up_view import WARM_UP_VIEW
 
-VIEWS = ViewList((TRIM, WARM_UP, STABILITY, ELSEWHERE, NOTES, FILL))
+VIEWS = ViewList((TRIM_VIEW, WARM_UP_VIEW, STABILITY_VIEW, ELSEWHERE_VIEW, NOTES_VIEW, FILL_VIEW))

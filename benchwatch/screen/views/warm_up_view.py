@@ -127,7 +127,7 @@ def _since_power_on(snapshot: Snapshot, preferences: Preferences, now_s: float) 
     return ChartRange(now_s - warm_up.since_s, whole=not preferences.close, curve=warm_up.curve)
 
 
-WARM_UP = View(
+WARM_UP_VIEW = View(
     name="warm_up",
     title="Warm-up",
     about="the way since power-on and where it is going",
