@@ -6,7 +6,7 @@ import time
 from datetime import datetime, timedelta
 from typing import Final, Protocol
 
-LONGEST_WAIT_S: Final = 86_400.0
+LONGEST_SINGLE_WAIT_S: Final = 86_400.0
 """Longest single wait; a longer one is made of several."""
 SAME_MOMENT_S: Final = 1e-4
 """Two clocks read within this time count as read at the same moment."""
@@ -44,8 +44,8 @@ class SystemClock:
         A long wait is made of several, as on some systems one can't last longer than 49 days.
         """
         deadline_s = time.monotonic() + timeout_s
-        while (left_s := deadline_s - time.monotonic()) > LONGEST_WAIT_S:
-            if event.wait(LONGEST_WAIT_S):
+        while (left_s := deadline_s - time.monotonic()) > LONGEST_SINGLE_WAIT_S:
+            if event.wait(LONGEST_SINGLE_WAIT_S):
                 return True
         return event.wait(left_s)
 

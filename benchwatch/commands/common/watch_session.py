@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from benchwatch.web.served_address import ServedAddress
     from benchwatch_simulators.bench.simulated_bench import ServedBench
 
-CHECK_EVERY_S: Final = 0.25
+NARRATE_EVERY_S: Final = 0.25
 """Time between two checks for changes to narrate."""
 FIRST_COUNT: Final = 10
 """Readings and notes not on disk from which their number is narrated; then at each doubling."""
@@ -129,7 +129,7 @@ def run_on_screen(
 
     def leave_when_finished() -> None:
         run.finished.wait()
-        while not left.wait(CHECK_EVERY_S):
+        while not left.wait(NARRATE_EVERY_S):
             if app.is_running:
                 app.call_from_thread(app.exit)
                 return
@@ -171,13 +171,16 @@ def run_on_page(
     """
     from benchwatch.web.watch_pages import Narration, serve_watch  # noqa: PLC0415 - line output does not need it
 
+    narration = Narration(say=narrate, look=Narrator(run).narrate_changes, every_s=NARRATE_EVERY_S)
     return serve_watch(
         run,
         address,
         trimmer=trimmer,
         options=options,
         ascii_only=ascii_only,
-        narration=Narration(say=narrate, look=Narrator(run).narrate_changes, every_s=CHECK_EVERY_S),
+        narration=Narration(
+            say=narrate, look=Narrator(run).narrate_changes, every_s=NARRATE_EVERY_S
+        ),
         cleanup=cleanup,
     )
 
@@ -199,15 +202,15 @@ class FirstTrimmer:
 
 
 def _events(run: LiveWatch, narrator: Narrator) -> Iterator[tuple[Event, Snapshot]]:
-    """Yield the events as they come, and call the narrator every `CHECK_EVERY_S` seconds."""
+    """Yield the events as they come, and call the narrator every `NARRATE_EVERY_S` seconds."""
     next_check_s = 0.0
     while True:
         now_s = run.elapsed_s()
         if now_s >= next_check_s:
             narrator.narrate_changes()
-            next_check_s = now_s + CHECK_EVERY_S
+            next_check_s = now_s + NARRATE_EVERY_S
         try:
-            item = run.events.get(timeout=CHECK_EVERY_S)
+            item = run.events.get(timeout=NARRATE_EVERY_S)
         except queue.Empty:
             continue
         if item is None:

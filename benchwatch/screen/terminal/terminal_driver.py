@@ -21,7 +21,7 @@ KEY_BURST, KEYS_PER_S = 4096, 500.0
 """Keys accepted at once, and a second after that: more than hands type."""
 MOST_CELLS: Final = (1000, 500)
 """Columns and rows that are drawn on at most; a larger terminal is filled in part."""
-CHECK_EVERY_S: Final = 0.1
+INPUT_CHECK_EVERY_S: Final = 0.1
 """How often the reading thread checks whether the screen has ended or Esc was pressed alone."""
 WAKE_S: Final = 0.5
 """How long a process continued in the background runs before it stops again: time to end in order
@@ -129,8 +129,8 @@ class TerminalDriver(LinuxDriver):
         signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGTTIN})
         while not (self.exit_event.is_set() or self._loop.is_closed()):
             if not in_foreground(self.fileno):  # typed keys are for another program
-                self.exit_event.wait(CHECK_EVERY_S)
-            elif select.select([self.fileno], [], [], CHECK_EVERY_S)[0]:
+                self.exit_event.wait(INPUT_CHECK_EVERY_S)
+            elif select.select([self.fileno], [], [], INPUT_CHECK_EVERY_S)[0]:
                 typed = self._read()
                 if not typed:
                     if typed is None:

@@ -14,7 +14,7 @@ LARGEST_FIGURE, KEPT_BELOW, KEPT_ABOVE = 1000.0, 5000.0, 0.5
 """Largest figure with which a unit of time is chosen; figures between which the unit is kept."""
 FINER_BELOW, COARSER_ABOVE = 0.001, 0.02
 """Units an hour below which a finer unit is chosen, and above which it is left again."""
-MOST_DECIMALS, MOST_DIGITS = 4, 5
+MOST_RATE_DECIMALS, MOST_RATE_DIGITS = 4, 5
 """Most decimals of a figure; most digits in all, as long as there are decimals."""
 
 
@@ -58,11 +58,11 @@ def rate_unit(per_s: float, unit: OffsetUnit, current: RateUnit) -> RateUnit:
 
 
 def write_rate(per_s: float, u: float | None, unit: RateUnit) -> QuantityText:
-    """Write a drift (fractional a second) in `unit`, with at most `MOST_DIGITS` digits."""
+    """Write a drift (fractional a second) in `unit`, with at most `MOST_RATE_DIGITS` digits."""
     value, spread = per_s * unit.span_s, None if u is None else u * unit.span_s
     text = write_fraction(value, spread, unit.unit)
     whole, _, decimals = text.digits.lstrip("+-").partition(".")
-    most = max(min(MOST_DECIMALS, MOST_DIGITS - len(whole)), 0)
+    most = max(min(MOST_RATE_DECIMALS, MOST_RATE_DIGITS - len(whole)), 0)
     if len(decimals) > most:
         text = write_fraction(value, spread, unit.unit, decimals=most)
     return QuantityText(text.digits, text.u, unit.name)

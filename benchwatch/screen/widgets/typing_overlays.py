@@ -15,7 +15,7 @@ from benchwatch.screen.widgets.line_editor import LineEditor
 from benchwatch.screen.widgets.overlays import BORDER_CELLS, Answer, Overlay
 from benchwatch.screen.widgets.view_widget import TextWidget
 
-LONGEST_LINE = 200
+LONGEST_TYPED_LINE = 200
 """Most characters of a typed line."""
 PROMPT_CELLS = 80
 """Most cells of a box to type in."""
@@ -45,7 +45,7 @@ class LineWidget(TextWidget):
 
     def __init__(self, theme: Theme) -> None:
         super().__init__(theme)
-        self.editor = LineEditor(LONGEST_LINE)
+        self.editor = LineEditor(LONGEST_TYPED_LINE)
 
     def on_resize(self) -> None:
         """Draw for the new width."""
