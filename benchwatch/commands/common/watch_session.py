@@ -171,7 +171,6 @@ def run_on_page(
     """
     from benchwatch.web.watch_pages import Narration, serve_watch  # noqa: PLC0415 - line output does not need it
 
-    narration = Narration(say=narrate, look=Narrator(run).narrate_changes, every_s=NARRATE_EVERY_S)
     return serve_watch(
         run,
         address,
