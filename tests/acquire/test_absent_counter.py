@@ -1,4 +1,4 @@
-"""A counter that is not there yet: the screen waits for it, lines report it and end."""
+"""A counter that is absent at first: the screen waits for it, lines report it and end."""
 
 import contextlib
 import json
@@ -13,13 +13,13 @@ from benchwatch_simulators.bench.simulated_bench import open_bench
 
 @pytest.fixture(autouse=True)
 def home(tmp_path, monkeypatch):
-    """A home of its own, so that no test touches that of whoever runs it."""
+    """Set data and state folders of the test's own."""
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
 
 
 def test_lines_end_with_exit_3():
-    """Nobody sits before a pipe and waits."""
+    """Nobody waits at a pipe."""
     resource = f"TCPIP0::127.0.0.1::{free_port()}::SOCKET"
     process = start_program("watch", resource, "--json", "--no-journal")
     out, errors = process.communicate(timeout=100)
@@ -30,7 +30,7 @@ def test_lines_end_with_exit_3():
 
 
 def test_the_screen_shows_that_it_tries_and_reads_once_the_counter_is_on(tmp_path):
-    """The counter is switched on after the screen: nothing has to be started again."""
+    """The counter is switched on after the start, which need not be repeated."""
     port = free_port()
     command = (
         *COMMAND, "watch", f"TCPIP0::127.0.0.1::{port}::SOCKET",

@@ -1,7 +1,7 @@
-"""Acquisition: connecting, stamps, gaps, reconnects, and how a run ends.
+"""Acquisition: connecting, stamps, gaps, reconnects, and the end of a run.
 
-Most tests run the thread's body in the test's own thread, on scripted links and a clock
-that leaps to the end of every wait: hours of gates, no sleep.
+Most tests run the thread's body in the test's own thread, on scripted links and a clock that jumps
+to the end of every wait: hours of gates without sleeping.
 """
 
 import itertools
@@ -48,12 +48,12 @@ UTC_S = 1_900_000_000.0
 
 
 def gated(text: str = "+1.00000000231E+07", gate_s: float = 1.0) -> Reply:
-    """A reading that takes its gate."""
+    """Return the scripted reply to a reading, which takes a gate."""
     return Reply(text, after_s=gate_s)
 
 
 def script(*readings: Any, **changes: Any) -> Script:
-    """A counter with a gate of one second that hands out `readings`; the last one stays."""
+    """Return a counter with a gate of one second that sends `readings`, the last one for ever."""
     made: dict[str, Any] = {**COUNTER, "READ?": list(readings) or gated()}
     made.update({key.replace("_", ":") + "?": value for key, value in changes.items()})
     return made
@@ -97,7 +97,7 @@ def test_readings_are_exact_and_stamped_at_mid_gate() -> None:
 
 
 def test_a_healthy_run_goes_through_three_states() -> None:
-    """And says who is there, by which time base, before the first reading."""
+    """Identity and time base are published before the first reading."""
     _, notebook = acquire(FakeBus(script()))
 
     assert notebook.states == ["connecting", "reading", "ended"]
@@ -109,8 +109,8 @@ def test_a_healthy_run_goes_through_three_states() -> None:
     assert attached.gate_s == 1.0
 
 
-def test_only_queries_are_sent_unless_something_is_asked_for() -> None:
-    """Through a whole run with a lost link in it."""
+def test_only_queries_are_sent_unless_a_setting_is_requested() -> None:
+    """During a whole run with a lost link."""
     bus = FakeBus(script(gated(), gated(), MUTE, CLOSED), script())
 
     acquire(bus, enough=5)
@@ -120,8 +120,8 @@ def test_only_queries_are_sent_unless_something_is_asked_for() -> None:
     assert all(link.closed for link in bus.links)
 
 
-def test_a_gate_that_was_asked_for_is_set_again_after_a_reconnect() -> None:
-    """A counter that lost its power has forgotten it."""
+def test_a_requested_gate_is_set_again_after_a_reconnect() -> None:
+    """A counter that lost power has lost its gate."""
     bus = FakeBus(script(gated(), CLOSED), script())
 
     acquire(bus, enough=3, setup=Setup(gate_s=1.0))
@@ -131,7 +131,7 @@ def test_a_gate_that_was_asked_for_is_set_again_after_a_reconnect() -> None:
 
 
 def gate_changed_by_hand(bus: Callable[[], FakeBus], stays: bool) -> Callable[[], str]:
-    """Answer for a gate that is 1 s when it was just set, and 0.5 s when it is looked at later."""
+    """Answer for a gate that is 1 s right after it was set, and 0.5 s later."""
     asked: dict[int, int] = {}
 
     def gate() -> str:
@@ -149,7 +149,7 @@ def gate_changed_by_hand(bus: Callable[[], FakeBus], stays: bool) -> Callable[[]
 def test_a_gate_that_does_not_stay_is_left_after_a_few_times(
     stays: bool, sets: int, said: int, end: str
 ) -> None:
-    """The instrument is the technician's, who may stand at its front panel."""
+    """Somebody may be setting it at the front panel."""
     bus = FakeBus(script(FREQ_APER=gate_changed_by_hand(lambda: bus, stays)))
     _, notebook = acquire(bus, enough=100, setup=Setup(gate_s=1.0))
 
@@ -161,14 +161,14 @@ def test_a_gate_that_does_not_stay_is_left_after_a_few_times(
 
 
 def test_the_internal_time_base_marks_every_reading() -> None:
-    """A standing caution."""
+    """With a flag."""
     _, notebook = acquire(FakeBus(script(ROSC_SOUR="INT")))
 
     assert all(INTERNAL_TIMEBASE in reading.flags for reading in notebook.readings)
 
 
 def test_a_reference_that_drops_out_is_seen_within_ten_seconds() -> None:
-    """The time base is asked for again while readings come."""
+    """The time base is polled between readings."""
     bus = FakeBus(script())
     replies = {"ROSC:SOUR?": lambda: "EXT" if bus.clock.monotonic() < 20.0 else "INT"}
     bus = FakeBus({**script(), **replies}, clock=bus.clock)
@@ -184,10 +184,10 @@ def test_a_reference_that_drops_out_is_seen_within_ten_seconds() -> None:
     ("gate_s", "tells_gate"),
     [*((s, True) for s in (0.5, 1.9, 2.0, 5.0, 10.0, 100.0)), (0.5, False), (5.0, False)],
 )
-def test_at_a_long_gate_it_is_seen_when_the_gate_under_way_is_over(
+def test_at_a_long_gate_a_lost_reference_is_seen_after_that_gate(
     gate_s: float, tells_gate: bool
 ) -> None:
-    """A gate is never broken off, but between any two long ones the counter is asked."""
+    """A gate is never interrupted, but settings are polled between two long ones."""
     clock, dropped_s = FakeBus(script()).clock, 10 * gate_s + 23.4
     bus = FakeBus(
         {
@@ -206,8 +206,8 @@ def test_at_a_long_gate_it_is_seen_when_the_gate_under_way_is_over(
     assert began_s - dropped_s <= (10.0 if gate_s < 2 else gate_s)
 
 
-def test_a_slow_counter_is_asked_for_its_time_base_all_the_same() -> None:
-    """It takes 0.4 s to answer anything: the gate is asked once a minute, the reference is not."""
+def test_a_slow_counter_is_still_polled_for_its_time_base() -> None:
+    """It takes 0.4 s for each answer: the gate is polled once a minute, the time base as usual."""
     bus = FakeBus(script())
     times = {
         "ROSC:SOUR?": lambda: Reply("EXT" if bus.clock.monotonic() < 50.0 else "INT", after_s=0.4),
@@ -224,7 +224,7 @@ def test_a_slow_counter_is_asked_for_its_time_base_all_the_same() -> None:
 
 
 def test_a_gate_changed_at_the_front_panel_is_noticed() -> None:
-    """Stamps and deadlines follow it."""
+    """Stamps and timeouts follow it."""
     bus = FakeBus(script(FREQ_APER=["1.0", "0.5"]))
 
     _, notebook = acquire(bus, enough=20)
@@ -235,7 +235,7 @@ def test_a_gate_changed_at_the_front_panel_is_noticed() -> None:
 
 
 def test_the_nominal_is_the_round_number_near_the_first_reading() -> None:
-    """When none was given; it is told as soon as it is known."""
+    """If none was given; it is published at once."""
     _, notebook = acquire(FakeBus(script(gated("+5.0000123E+06"))), nominal=None)
 
     assert notebook.connections[-1].nominal == Decimal(5_000_000)
@@ -243,7 +243,7 @@ def test_the_nominal_is_the_round_number_near_the_first_reading() -> None:
 
 
 def test_a_reading_near_no_round_number_asks_for_the_nominal() -> None:
-    """It is not guessed."""
+    """The nominal is not guessed then."""
     acquisition, notebook = acquire(FakeBus(script(gated("+7.3912E+06"))), nominal=None)
 
     assert isinstance(acquisition.error, UsageError)
@@ -253,7 +253,7 @@ def test_a_reading_near_no_round_number_asks_for_the_nominal() -> None:
 
 @pytest.mark.parametrize("patient", [False, True])
 def test_a_nominal_that_no_reading_is_near_ends_the_run(patient: bool) -> None:
-    """Both numbers are quoted; a handful of readings is enough to tell."""
+    """Both numbers are quoted, after a few readings."""
     bus = FakeBus(script(gated("+5.0000001E+06")))
 
     acquisition, notebook = acquire(bus, persistent=patient)
@@ -270,7 +270,7 @@ def test_a_nominal_that_no_reading_is_near_ends_the_run(patient: bool) -> None:
     ["+1.00000000231E+0", "+1.00000000231E+06", "+0.00000231E+07", "10000", "-1.0E+07", "10010001"],
 )
 def test_a_cut_reading_is_never_a_reading(text: str) -> None:
-    """What parses, but lies far from the nominal, is a gap."""
+    """A number that parses, but lies far from the nominal, is a gap."""
     _, notebook = acquire(FakeBus(script(gated(), gated(text), gated())), enough=3)
 
     assert [reading.offset_hz for reading in notebook.readings] == [0.0231] * 3
@@ -295,7 +295,7 @@ FAULTS: dict[str, tuple[list[Any], float]] = {
 
 @pytest.mark.parametrize("fault", FAULTS)
 def test_a_fault_costs_a_gap_and_invents_nothing(fault: str) -> None:
-    """Three good readings, the fault, then good ones again; and how long it may take."""
+    """Three good readings, the fault, then good ones again, within a time limit."""
     faulty, longest_s = FAULTS[fault]
     first = script(gated(), gated(), gated(), *faulty, gated())
     bus = FakeBus(first, script())
@@ -315,7 +315,7 @@ def test_a_fault_costs_a_gap_and_invents_nothing(fault: str) -> None:
 
 
 def test_the_same_reply_twice_is_used_once() -> None:
-    """The copy is dropped before the next question."""
+    """The copy is dropped before the next query."""
     _, notebook = acquire(FakeBus(script(Reply("+1.0E+07", after_s=1.0, times=2), gated())))
 
     assert [r.offset_hz for r in notebook.readings] == [0.0, 0.0231, 0.0231]
@@ -324,7 +324,7 @@ def test_the_same_reply_twice_is_used_once() -> None:
 
 @pytest.mark.parametrize("late_s", [1.3, 1.6, 2.4])
 def test_a_reading_that_comes_too_late_behind_a_copy_is_a_gap(late_s: float) -> None:
-    """The copy is marked as one, and what came after it is not lost in silence."""
+    """The copy is flagged as a repeat, and the late reading is reported as a gap."""
     first = Reply("+1.0E+07", after_s=1.0, times=2, apart_s=0.02)
     late = Reply("+1.00000005E+07", after_s=late_s)
 
@@ -336,7 +336,7 @@ def test_a_reading_that_comes_too_late_behind_a_copy_is_a_gap(late_s: float) -> 
 
 
 def test_overrange_is_a_reading_without_a_value() -> None:
-    """It is told and never enters an estimate."""
+    """It is published and never enters an estimate."""
     _, notebook = acquire(FakeBus(script(gated(), gated("9.9E37"), gated())))
 
     overrange = notebook.readings[1]
@@ -346,14 +346,14 @@ def test_overrange_is_a_reading_without_a_value() -> None:
 
 
 def test_a_repeat_is_marked() -> None:
-    """The same text sooner than a gate later is no new measurement."""
+    """The same text within a gate is no new measurement."""
     _, notebook = acquire(FakeBus(script(gated(), "+1.00000000231E+07", gated())))
 
     assert [REPEAT in reading.flags for reading in notebook.readings] == [False, True, False]
 
 
-def test_an_absent_counter_ends_an_impatient_run() -> None:
-    """Exit code 3, and no reading was promised."""
+def test_an_absent_counter_ends_a_run_that_is_not_persistent() -> None:
+    """Exit code 3."""
     bus = FakeBus(ABSENT)
 
     acquisition, notebook = acquire(bus)
@@ -363,8 +363,8 @@ def test_an_absent_counter_ends_an_impatient_run() -> None:
     assert notebook.states == ["connecting", "ended"]
 
 
-def test_an_absent_counter_is_waited_for_with_patience() -> None:
-    """The screen stays and says when the next try is."""
+def test_an_absent_counter_is_waited_for_in_a_persistent_run() -> None:
+    """The status tells when the next try is."""
     bus = FakeBus(ABSENT, ABSENT, script())
 
     acquisition, notebook = acquire(bus, persistent=True)
@@ -376,15 +376,15 @@ def test_an_absent_counter_is_waited_for_with_patience() -> None:
 
 
 @pytest.mark.parametrize("patient", [False, True])
-def test_what_is_no_counter_ends_any_run(patient: bool) -> None:
-    """Waiting would not make it one."""
+def test_another_instrument_ends_any_run(patient: bool) -> None:
+    """Waiting would not help."""
     acquisition, _ = acquire(FakeBus({"*IDN?": GARBAGE}), persistent=patient)
 
     assert isinstance(acquisition.error, NotACounter)
 
 
-def test_a_counter_without_a_signal_ends_an_impatient_run() -> None:
-    """Connected, but no reading in five tries: exit code 4, with the counter's reason."""
+def test_a_counter_without_a_signal_ends_a_run_that_is_not_persistent() -> None:
+    """No reading in five tries: exit code 4, with the counter's reason."""
     acquisition, notebook = acquire(FakeBus(script("9.91E37")))
 
     assert isinstance(acquisition.error, NoReadings)
@@ -392,8 +392,8 @@ def test_a_counter_without_a_signal_ends_an_impatient_run() -> None:
     assert "silent" in notebook.states
 
 
-def test_a_signal_that_is_plugged_in_later_is_waited_for_with_patience() -> None:
-    """The state says silent until then."""
+def test_a_signal_that_is_connected_later_is_waited_for_in_a_persistent_run() -> None:
+    """The state is silent until then."""
     bus = FakeBus(script(*["9.91E37"] * 20, gated()))
 
     acquisition, notebook = acquire(bus, persistent=True)
@@ -403,7 +403,7 @@ def test_a_signal_that_is_plugged_in_later_is_waited_for_with_patience() -> None
 
 
 def test_three_missed_readings_in_a_row_open_the_link_again() -> None:
-    """It answers who it is, and nothing else: perhaps only the connection is confused."""
+    """The counter answers the identity only, so the connection may be at fault."""
     bus = FakeBus(script(gated(), MUTE), script())
 
     _, notebook = acquire(bus, enough=2)
@@ -413,7 +413,7 @@ def test_three_missed_readings_in_a_row_open_the_link_again() -> None:
 
 
 def test_another_counter_after_a_reconnect_is_a_mark_on_the_time_line() -> None:
-    """Somebody moved the cable, or gave the address to another one: the readings say since when."""
+    """A mark shows from which reading on another counter is read."""
     other = {"*IDN?": "MADE UP,ANOTHER COUNTER,7,2.0"}
     bus = FakeBus(script(gated(), CLOSED), {**script(), **other})
 
@@ -425,7 +425,7 @@ def test_another_counter_after_a_reconnect_is_a_mark_on_the_time_line() -> None:
 
 
 def test_the_same_counter_after_a_reconnect_is_no_mark() -> None:
-    """A cable that was pulled is a gap, and that is all."""
+    """A lost connection is a gap only."""
     bus = FakeBus(script(gated(), CLOSED), script())
 
     _, notebook = acquire(bus, enough=2)
@@ -434,7 +434,7 @@ def test_the_same_counter_after_a_reconnect_is_no_mark() -> None:
 
 
 def test_an_hour_with_a_fault_every_half_minute_invents_nothing_and_loses_little() -> None:
-    """Every reading is one that the counter gave, in order, once; every fault is a gap."""
+    """Each reading came from the counter, in order, once; each fault is a gap."""
     rng = random.Random(20310504)
     given: list[str] = []
     faults = 0
@@ -466,7 +466,7 @@ def test_an_hour_with_a_fault_every_half_minute_invents_nothing_and_loses_little
 
 
 def test_a_lost_link_is_tried_again_for_ever_with_longer_waits() -> None:
-    """1 s at first, never more than 30 s; the gap lasts from reading to reading."""
+    """After 1 s at first, after at most 30 s; the gap lasts from reading to reading."""
     bus = FakeBus(script(gated(), CLOSED), *[ABSENT] * 15, script())
 
     acquisition, notebook = acquire(bus, enough=2)
@@ -485,8 +485,8 @@ def test_a_lost_link_is_tried_again_for_ever_with_longer_waits() -> None:
     assert notebook.gaps[0].lasted_s == pytest.approx(sum(waits) + 1.0, abs=0.1)
 
 
-def test_a_gap_that_is_open_at_the_end_is_told() -> None:
-    """The journal must not look as if the counter had been read to the end."""
+def test_a_gap_that_is_open_at_the_end_is_published() -> None:
+    """So that the journal shows how long the counter was read."""
     bus = FakeBus(script(gated(), CLOSED), ABSENT)
     stop_at_s = 20.0
 
@@ -507,9 +507,9 @@ def test_a_gap_that_is_open_at_the_end_is_told() -> None:
 
 
 def running_and_mute(bus: FakeBus, mute_s: tuple[float, float], gate_s: float = 0.25) -> Script:
-    """A counter that measures by itself and says nothing at all for a while.
+    """Return a free-running counter that sends nothing for a while.
 
-    Each result tells its number, so that it can be told when it was measured.
+    The value of each result shows its number, and so when it was measured.
     """
 
     def unless_mute(answer: str) -> Callable[[], Answer]:
@@ -525,10 +525,10 @@ def running_and_mute(bus: FakeBus, mute_s: tuple[float, float], gate_s: float = 
 
 @pytest.mark.parametrize("lasts_s", [0.6, 1.5, 20.0])
 @pytest.mark.parametrize("gate_s", [0.25, 1.0, 5.0])
-def test_silence_of_a_running_counter_is_said_within_gate_and_margin(
+def test_silence_of_a_running_counter_is_shown_within_gate_and_margin(
     gate_s: float, lasts_s: float
 ) -> None:
-    """However long it is silent: said in time, a gap for what was missed, nothing invented."""
+    """For any silence: the state in time, a gap for the missed readings, no invented ones."""
     bus = FakeBus()
     mute_s = (6 * gate_s + 0.01, 6 * gate_s + 0.01 + lasts_s)
     bus = FakeBus(running_and_mute(bus, mute_s, gate_s), clock=bus.clock)
@@ -548,7 +548,7 @@ def test_silence_of_a_running_counter_is_said_within_gate_and_margin(
 
 
 def test_a_step_of_the_wall_clock_moves_no_reading_in_time() -> None:
-    """Only the stamps for people follow it."""
+    """Only the UTC stamps follow it."""
     bus = FakeBus(clock=SteppingClock())
     bus = FakeBus({**script(), "READ?": [gated(), Reply(gated().text, 1.0, effect=bus.clock.jump),
                                          gated()]}, clock=bus.clock)  # type: ignore[attr-defined]  # fmt: skip
@@ -561,22 +561,22 @@ def test_a_step_of_the_wall_clock_moves_no_reading_in_time() -> None:
 
 
 class SteppingClock(LeapClock):
-    """A clock whose wall time can jump."""
+    """A clock whose UTC can jump."""
 
     def jump(self) -> None:
-        """Set the wall clock an hour ahead."""
+        """Set UTC an hour ahead."""
         self._utc += 3600.0
 
 
-def test_readings_are_paced_when_an_interval_is_asked_for() -> None:
-    """From beginning to beginning, without drifting by the gate."""
+def test_readings_are_paced_by_a_requested_interval() -> None:
+    """From beginning to beginning, without adding the gate."""
     _, notebook = acquire(FakeBus(script()), interval_s=5.0, enough=4)
 
     assert [r.elapsed_s for r in notebook.readings] == pytest.approx([0.5, 5.5, 10.5, 15.5])
 
 
 def test_the_operators_gate_is_set_between_two_readings_and_shown() -> None:
-    """And what is refused is told without ending the run."""
+    """A refused gate is reported and does not end the run."""
     replies = {"FREQ:APER?": ["1.0", "0.1"]}
     bus = FakeBus({**script(), **replies})
     notebook = EventRecorder(5)
@@ -594,8 +594,8 @@ def test_the_operators_gate_is_set_between_two_readings_and_shown() -> None:
     assert notebook.readings[-1].gate_s == 0.1
 
 
-def test_a_broken_driver_is_named_and_no_traceback() -> None:
-    """A third party's driver may raise anything."""
+def test_a_broken_driver_is_named_in_a_sentence() -> None:
+    """A third party's driver may raise any error."""
 
     class Broken:
         def __init__(self, link: object) -> None:
@@ -609,7 +609,7 @@ def test_a_broken_driver_is_named_and_no_traceback() -> None:
     assert notebook.states[-1] == "ended"
 
 
-def test_why_a_run_ended_is_told_last() -> None:
+def test_the_reason_of_the_end_is_published_last() -> None:
     """After the state, and once."""
     told: list[object] = []
 
@@ -636,13 +636,13 @@ def start(resource: str, enough: int, **options: Any) -> tuple[Acquisition, Even
 
 
 def replies(gate: str = "0.001") -> Any:
-    """A quick counter on a real socket."""
+    """Serve a quick counter on a real socket."""
     known = COUNTER | {"FREQ:APER?": gate, "READ?": "+1.00000000231E+07"}
     return answering(lambda q: f"{known[q]}\n".encode() if q in known else None)
 
 
-def test_a_stop_is_heard_in_the_middle_of_a_gate() -> None:
-    """Within half a second, whatever the gate."""
+def test_a_stop_takes_effect_during_a_gate() -> None:
+    """Within half a second, for any gate."""
     reading = threading.Event()
 
     def answer(query: str) -> bytes | None:
@@ -664,7 +664,7 @@ def test_a_stop_is_heard_in_the_middle_of_a_gate() -> None:
 
 
 def test_a_refused_port_ends_with_a_sentence() -> None:
-    """The whole way, on a real socket."""
+    """With a real socket."""
     acquisition, _ = start(f"TCPIP0::127.0.0.1::{free_port()}::SOCKET", enough=1)
     acquisition.join(5)
 
@@ -673,7 +673,7 @@ def test_a_refused_port_ends_with_a_sentence() -> None:
 
 
 def test_a_peer_that_goes_and_comes_back_is_read_again_within_a_second() -> None:
-    """The loss is seen in 100 ms; after a short absence the first try finds the peer."""
+    """The loss is seen in 100 ms; after a short absence the first try succeeds."""
     server = TinyServer(replies())
     acquisition, notebook = start(server.resource, enough=10**9)
     try:
@@ -698,7 +698,7 @@ def test_a_peer_that_goes_and_comes_back_is_read_again_within_a_second() -> None
 
 
 def test_the_simulated_bench_is_read_right_and_left_as_it_was() -> None:
-    """An oscillator, a counter and a server that this room had no part in."""
+    """Its readings are right, and no setting has changed."""
     with open_bench("station", seed=7) as bench:
         name = bench.names[0]
         acquisition, notebook = start(bench.resources[name], enough=4)
@@ -712,8 +712,8 @@ def test_the_simulated_bench_is_read_right_and_left_as_it_was() -> None:
     assert [command for command in heard if not command.endswith("?")] == []
 
 
-def test_a_bench_that_hangs_up_is_a_gap_and_goes_on() -> None:
-    """LinkLost is no end once readings came."""
+def test_a_closed_connection_is_a_gap() -> None:
+    """Once readings have come, `LinkLost` does not end the run."""
     with open_bench("station", seed=8) as bench:
         name = bench.names[0]
         acquisition, notebook = start(bench.resources[name], enough=4)
@@ -726,7 +726,7 @@ def test_a_bench_that_hangs_up_is_a_gap_and_goes_on() -> None:
 
 
 def _until(condition: Any, timeout_s: float = 10.0) -> None:
-    """Wait for another thread."""
+    """Wait until another thread has made a condition true."""
     deadline = time.monotonic() + timeout_s
     while not condition():
         assert time.monotonic() < deadline

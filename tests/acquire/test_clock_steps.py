@@ -1,4 +1,4 @@
-"""The computer's clock stepped by an hour, forwards and back, while readings come."""
+"""The computer's clock is set by an hour, forwards and back, during a watch."""
 
 import itertools
 import json
@@ -37,14 +37,14 @@ main()
 
 
 class SteppedClock(LeapClock):
-    """Somebody sets the computer's clock in the middle of the run, and sets it back."""
+    """A clock whose UTC is set ahead during the run, and set back."""
 
     def __init__(self, step_s: float) -> None:
         super().__init__(START_S)
         self._step_s = step_s
 
     def utc(self) -> float:
-        """Unix seconds, as the computer believes them."""
+        """Return the computer's time in Unix seconds."""
         return super().utc() + (self._step_s if 100.0 <= self.monotonic() < 300.0 else 0.0)
 
 
@@ -77,7 +77,7 @@ def watched(folder: Path, step_s: float):
 
 @pytest.mark.parametrize("step_s", [HOUR_S, -HOUR_S])
 def test_a_stepped_clock_changes_no_number(tmp_path, step_s):
-    """Elapsed time, estimates, gaps and order are those of a run whose clock stood right."""
+    """Elapsed time, estimates, gaps and order are those of a run without a step."""
     seen, kept, events = watched(tmp_path, step_s)
     right, _, _ = watched(tmp_path, 0.0)
 
@@ -94,7 +94,7 @@ def test_a_stepped_clock_changes_no_number(tmp_path, step_s):
 
 @pytest.mark.parametrize("step_s", [HOUR_S, -HOUR_S])
 def test_stamps_follow_the_computers_clock(tmp_path, step_s):
-    """People read the time off the wall: each stamp is what the computer believed then."""
+    """Each UTC stamp is the computer's time then."""
     _, kept, events = watched(tmp_path, step_s)
     ahead_s = [
         event.utc_s - START_S - event.elapsed_s for event in events if isinstance(event, Reading)

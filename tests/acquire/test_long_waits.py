@@ -1,4 +1,4 @@
-"""Waits longer than a computer can wait at once."""
+"""Waits longer than the system's longest one."""
 
 import threading
 
@@ -9,7 +9,7 @@ from benchwatch.quantity import parse_duration
 
 
 class Waits:
-    """Stands in for an event and for the computer's clock: it notes each wait and lets it pass."""
+    """A fake of an event and of the computer's clock that records each wait."""
 
     def __init__(self) -> None:
         self.now_s = 0.0
@@ -17,19 +17,19 @@ class Waits:
         self.set_after = 10**9
 
     def wait(self, timeout_s: float) -> bool:
-        """Let the time pass; True once it has been asked often enough."""
+        """Advance the time; return True after enough calls."""
         self.waits_s.append(timeout_s)
         self.now_s += timeout_s
         return len(self.waits_s) >= self.set_after
 
     def monotonic(self) -> float:
-        """Seconds since the first wait."""
+        """Return the seconds since the first wait."""
         return self.now_s
 
 
 @pytest.mark.parametrize("typed", ["1s", "49d", "100y"])
 def test_the_longest_time_that_can_be_typed_is_waited_for(monkeypatch, typed):
-    """In waits that the system takes (documentation of threading.TIMEOUT_MAX), to the second."""
+    """In waits that the system accepts (documentation of threading.TIMEOUT_MAX), to the second."""
     event, timeout_s = Waits(), parse_duration(typed)
     monkeypatch.setattr("benchwatch.clock.time", event)
 
@@ -39,7 +39,7 @@ def test_the_longest_time_that_can_be_typed_is_waited_for(monkeypatch, typed):
 
 
 def test_a_long_wait_ends_with_its_event(monkeypatch):
-    """Whichever of its parts is under way."""
+    """During any of its parts."""
     event = Waits()
     event.set_after = 3
     monkeypatch.setattr("benchwatch.clock.time", event)

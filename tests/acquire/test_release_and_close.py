@@ -14,14 +14,14 @@ from benchwatch_simulators.bench.simulated_bench import open_bench
 
 @pytest.fixture(autouse=True)
 def home(tmp_path, monkeypatch):
-    """A home of its own, so that no test touches that of whoever runs it."""
+    """Set data and state folders of the test's own."""
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
 
 
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT, signal.SIGHUP, signal.SIGQUIT])
 def test_a_signal_in_the_middle_of_a_gate_leaves_the_panel_local(number):
-    """Lines: a gate was set, a reading is in flight, and still the panel is given back."""
+    """Lines: a gate was set and a reading is in progress, and the panel returns to local."""
     with open_bench("quiet", seed=5) as bench:
         process = start_program(
             "watch", bench.resources["main"], "--gate", "0.5s", "--json", "--no-journal"
@@ -64,8 +64,8 @@ def test_the_screen_leaves_the_panel_local_however_it_ends(tmp_path, how, code):
     assert (exit_code, local, closed) == (code, True, True)
 
 
-def test_a_watch_that_asks_only_sends_nothing_at_the_end():
-    """Queries alone take nothing that would have to be given back."""
+def test_a_watch_that_sets_nothing_sends_nothing_at_the_end():
+    """Queries alone change nothing that would have to be restored."""
     with open_bench("quiet", seed=5) as bench:
         process = start_program(
             "watch", bench.resources["main"], "--json", "--no-journal", "--count", "2"

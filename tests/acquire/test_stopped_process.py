@@ -1,7 +1,7 @@
-"""A watch that is stopped for seconds while a counter talks on: what becomes of what it said.
+"""A watch whose process is stopped for seconds while the counter goes on sending.
 
-The counter is a plain socket or pseudo-terminal that shares no code with the product. Line n says
-10 MHz plus n tenths of a millihertz, and it is noted when each was sent.
+The counter is a plain socket or pseudo-terminal that shares no code with the product. Line n is 10
+MHz plus n tenths of a millihertz, and the time of each line is recorded.
 """
 
 import json
@@ -25,17 +25,17 @@ pytestmark = pytest.mark.usefixtures("side_by_side")
 
 STOPPED_S = 3.0
 HEARD = 8
-"""Readings before the stop: the pace is known by then."""
+"""Readings before the stop; after these the pace is known."""
 OFF_S = 0.6
-"""No time of a reading may be further off; what waits for up to 0.5 s is dated within that."""
+"""Largest error of a reading's time: what waits for up to 0.5 s is dated within that."""
 
 
 class Talker:
-    """Says a line every `pace_s` while somebody listens.
+    """Sends a line every `pace_s` while it has a reader.
 
     Attributes:
         sent: line -> Unix time.
-        is_quiet: no line is sent meanwhile, as with the signal away; its numbers go by.
+        is_quiet: no line is sent meanwhile, as without a signal; its numbers are skipped.
     """
 
     def __init__(self, pace_s: float, write: Callable[[bytes], object]) -> None:
@@ -46,7 +46,7 @@ class Talker:
         self._ended = threading.Event()
 
     def talk(self) -> None:
-        """Say lines until `end`."""
+        """Send lines until `end`."""
         began_s, number = time.monotonic(), 0
         with suppress(OSError):
             while not self._ended.wait(began_s + number * self._pace_s - time.monotonic()):
@@ -56,13 +56,13 @@ class Talker:
                     self._write(b"%+.14E\r\n" % (1e7 + number * 1e-4))
 
     def end(self) -> None:
-        """Say no more."""
+        """Stop sending."""
         self._ended.set()
 
 
 @contextmanager
 def on_a_socket(pace_s: float) -> Iterator[tuple[Talker, str]]:
-    """A talker behind a port, and its resource."""
+    """Serve a talker on a port; yield it and its resource."""
     with socket.create_server(("127.0.0.1", 0)) as listener:
         client: list[socket.socket] = []
 
@@ -88,7 +88,7 @@ def on_a_socket(pace_s: float) -> Iterator[tuple[Talker, str]]:
 
 @contextmanager
 def on_a_serial_line(pace_s: float) -> Iterator[tuple[Talker, str]]:
-    """A talker at one end of a pseudo-terminal, and the resource of the other end."""
+    """Serve a talker at one end of a pseudo-terminal; yield it and the other end's resource."""
     ours, theirs = os.openpty()
     tty.setraw(theirs)
     talker = Talker(pace_s, lambda data: os.write(ours, data))
@@ -122,12 +122,12 @@ def watch_stopped(
 
 
 def wait() -> None:
-    """Let the time of the stop go by."""
+    """Sleep for the time of the stop."""
     time.sleep(STOPPED_S)
 
 
 def tells_the_truth(watched: Watched, talker: Talker) -> None:
-    """No reading is dated wrongly or told twice, and what is missing lies in a gap."""
+    """Check that no reading is dated wrongly or doubled, and that missing ones are in a gap."""
     numbers = watched.numbers
     assert numbers == sorted(set(numbers))
     assert max(map(abs, watched.late_s(talker.sent))) < OFF_S
@@ -137,7 +137,7 @@ def tells_the_truth(watched: Watched, talker: Talker) -> None:
 
 @pytest.mark.parametrize("wire", [on_a_socket, on_a_serial_line])
 def test_readings_that_waited_are_kept_and_dated_by_the_pace(wire):
-    """Stopped for 3 s: each line is there once, at the time at which it was sent, and flagged."""
+    """Stopped for 3 s: each line is there once, with the time at which it was sent, and flagged."""
     for _ in range(3):
         with Stalls() as stalls, wire(0.3) as (talker, resource):
             began_s = time.monotonic()
@@ -147,7 +147,7 @@ def test_readings_that_waited_are_kept_and_dated_by_the_pace(wire):
         if stood_still_s < 0.05:
             break
     else:
-        return  # a pace that the machine disturbs is none, and dates nothing
+        return  # on a busy machine the pace is not steady, and lines are not dated by it
 
     waited = [number_of(line) for line in watched.readings if "dated-by-pace" in line["flags"]]
     assert watched.gaps == []
@@ -156,8 +156,8 @@ def test_readings_that_waited_are_kept_and_dated_by_the_pace(wire):
     assert watched.lines[-1]["readings"] == 20
 
 
-def test_readings_that_cannot_be_dated_are_counted_and_told_as_a_gap():
-    """Some lines did not come during the stop: nobody knows which, so none of them is dated."""
+def test_readings_that_cannot_be_dated_are_counted_in_a_gap():
+    """Some lines were not sent during the stop; as it is unknown which, none is dated."""
     with on_a_socket(0.25) as (talker, resource):
 
         def with_silence() -> None:
@@ -176,15 +176,15 @@ def test_readings_that_cannot_be_dated_are_counted_and_told_as_a_gap():
 
 
 def test_more_than_is_taken_at_once_is_not_dated_as_new():
-    """A hundred lines a second wait for 3 s, some 7 kB: what is beyond 4 kB waited as long."""
+    """A hundred lines a second wait for 3 s, some 7 kB: those beyond 4 kB are no newer."""
     with on_a_socket(0.01) as (talker, resource):
         watched = watch_stopped(resource, 400, wait)
 
     tells_the_truth(watched, talker)
 
 
-def test_an_answer_that_waited_is_kept_and_dated_by_how_long_the_others_took():
-    """Asked for before the stop, found after it: no reading that the counter took is missing."""
+def test_an_answer_that_waited_is_kept_and_dated_by_the_usual_time():
+    """Queried before the stop and read after it: no reading of the counter is missing."""
     counter = PlainCounter(gate_s=0.5)
     with on_a_plain_socket(counter) as resource:
         watched = watch_stopped(resource, 14, wait, driver="scpi")

@@ -14,7 +14,7 @@ from benchwatch_simulators.bench.simulated_bench import open_bench
 
 @pytest.fixture(autouse=True)
 def home(tmp_path, monkeypatch):
-    """A home of its own, so that no test touches that of whoever runs it."""
+    """Set data and state folders of the test's own."""
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
 
@@ -25,12 +25,12 @@ settings_poller.POLL_INTERVAL_S /= 16
 from benchwatch.cli import main
 main()
 """
-"""The product, asking for the time base more often than it does, for speed. That it is soon enough
-as it is, tests/acquire/test_acquisition.py shows on a driven clock."""
+"""The program with settings polled more often, to save time. The usual rate is tested in
+tests/acquire/test_acquisition.py on a fast clock."""
 
 
-def test_a_reference_that_is_pulled_is_on_the_readings(tmp_path):
-    """In real time, through the hand at the bench: flagged, narrated, and the panel not touched."""
+def test_a_disconnected_reference_is_on_the_readings(tmp_path):
+    """In real time, by the bench's control port: flagged and narrated, and nothing is set."""
     with open_bench("quiet", seed=9) as bench:
         file = tmp_path / "bench.toml"
         file.write_text(
@@ -55,7 +55,7 @@ def test_a_reference_that_is_pulled_is_on_the_readings(tmp_path):
 
 
 def test_the_reference_of_the_bench_file_is_in_the_plan_of_every_counter():
-    """Its uncertainty, and its age from the date of calibration, reach the pipeline."""
+    """Its uncertainty, and its age since the calibration, reach the pipeline."""
     text = """
         [reference]
         name = "station reference"

@@ -1,4 +1,4 @@
-"""Every exception of PyVISA, a backend or a socket becomes one of ours, with a sentence."""
+"""Every exception of PyVISA, a backend or a socket becomes one of the program's errors."""
 
 import errno
 import socket
@@ -20,7 +20,7 @@ STATUS_ERRORS = [code for code in constants.StatusCode if code < 0]
 
 
 def foreign_classes() -> dict[str, type[BaseException]]:
-    """Every exception and warning that pyvisa.errors defines."""
+    """Return every exception and warning that pyvisa.errors defines."""
     return {
         name: cls
         for name, cls in vars(errors).items()
@@ -31,7 +31,7 @@ def foreign_classes() -> dict[str, type[BaseException]]:
 
 
 def test_every_error_of_pyvisa_has_its_counterpart() -> None:
-    """A new one in a later PyVISA fails here before it surprises a person."""
+    """A new error of a later PyVISA fails this test first."""
     assert set(VISA_ERRORS) == set(foreign_classes())
 
 
@@ -66,7 +66,7 @@ def test_every_status_code_becomes_a_sentence(code: constants.StatusCode) -> Non
     ids=repr,
 )
 def test_bare_exceptions_become_sentences_too(error: Exception) -> None:
-    """The libraries below raise anything at all."""
+    """The libraries below PyVISA raise errors of any class."""
     for ours in (opening_failed(error, RESOURCE), link_failed(error, RESOURCE, "reading")):
         assert isinstance(ours, BenchwatchError)
         assert str(ours).isprintable()
@@ -83,8 +83,8 @@ def test_bare_exceptions_become_sentences_too(error: Exception) -> None:
         (Exception(f"could not connect: {constants.VI_ERROR_TMO}"), "doesn't answer"),
     ],
 )
-def test_what_went_wrong_at_open_is_told_apart(error: Exception, says: str) -> None:
-    """Each cause wants another thing of the person at the bench."""
+def test_each_cause_of_a_failed_opening_has_its_sentence(error: Exception, says: str) -> None:
+    """Each cause has another remedy."""
     ours = opening_failed(error, RESOURCE)
 
     assert isinstance(ours, ConnectionFailed)
@@ -92,14 +92,14 @@ def test_what_went_wrong_at_open_is_told_apart(error: Exception, says: str) -> N
 
 
 def test_a_visa_timeout_is_a_reply_timeout() -> None:
-    """It does not cost the connection at once."""
+    """It does not end the connection."""
     error = errors.VisaIOError(constants.StatusCode.error_timeout)
 
     assert isinstance(link_failed(error, RESOURCE, "reading"), ReplyTimeout)
 
 
 def test_our_own_errors_pass_unchanged() -> None:
-    """A sentence is not wrapped in another."""
+    """The program's own sentence is not wrapped in another."""
     error = LinkLost("gone.")
 
     assert link_failed(error, RESOURCE, "reading") is error

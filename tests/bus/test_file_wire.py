@@ -30,7 +30,7 @@ SOON_S = 0.1
 
 
 def lines_of(path: Path, *steps: Callable[[], object]) -> list[str]:
-    """Open `path`, then do each step and hear all that can be heard after it."""
+    """Open `path`; after each step return all lines that can be read."""
     link, heard = open_link(str(path)), []
     try:
         for step in steps:
@@ -46,7 +46,7 @@ def lines_of(path: Path, *steps: Callable[[], object]) -> list[str]:
 
 
 def adding(path: Path, text: str) -> Callable[[], object]:
-    """A step that adds `text` to the file."""
+    """Return a step that appends `text` to the file."""
 
     def add() -> None:
         with path.open("a") as file:
@@ -72,13 +72,13 @@ def adding(path: Path, text: str) -> Callable[[], object]:
         ("nothing-of-that-name", None),
     ],
 )
-def test_what_is_a_file_and_what_is_an_instrument(resource: str, path: str | None) -> None:
+def test_files_are_distinguished_from_resource_strings(resource: str, path: str | None) -> None:
     """A resource string is never taken for a file, nor a path for a resource string."""
     assert file_of(resource) == path
 
 
-def test_only_what_is_added_is_read(tmp_path: Path) -> None:
-    """Old lines have no time any more."""
+def test_only_new_lines_are_read(tmp_path: Path) -> None:
+    """Lines from before have no known time."""
     path = tmp_path / "readings.txt"
     path.write_text("1\n2\n")
 
@@ -86,7 +86,7 @@ def test_only_what_is_added_is_read(tmp_path: Path) -> None:
 
 
 def test_a_half_written_line_waits_for_its_end(tmp_path: Path) -> None:
-    """However long it takes, it is neither handed on in part nor lost."""
+    """For any time; it is neither returned in part nor lost."""
     path = tmp_path / "readings.txt"
     path.touch()
 
@@ -95,8 +95,8 @@ def test_a_half_written_line_waits_for_its_end(tmp_path: Path) -> None:
     assert heard == ["10000000.0231"]
 
 
-def test_a_line_that_began_before_we_looked_is_skipped(tmp_path: Path) -> None:
-    """Its tail would parse."""
+def test_a_line_that_began_before_the_opening_is_skipped(tmp_path: Path) -> None:
+    """Its tail would parse as a number."""
     path = tmp_path / "readings.txt"
     path.write_text("100000")
 
@@ -104,7 +104,7 @@ def test_a_line_that_began_before_we_looked_is_skipped(tmp_path: Path) -> None:
 
 
 def test_a_file_that_is_emptied_is_read_from_its_new_beginning(tmp_path: Path) -> None:
-    """And the line that was half written is gone with the rest."""
+    """The half-written line is dropped with the rest."""
     path = tmp_path / "readings.txt"
     path.write_text("1\n")
 
@@ -114,7 +114,7 @@ def test_a_file_that_is_emptied_is_read_from_its_new_beginning(tmp_path: Path) -
 
 
 def test_a_file_that_is_replaced_is_followed(tmp_path: Path) -> None:
-    """As a rotated log is: the rest of the old one, then the new one from its start."""
+    """As for a rotated log: the rest of the old file, then the new one from its start."""
     path = tmp_path / "readings.txt"
     path.write_text("1\n")
 
@@ -127,7 +127,7 @@ def test_a_file_that_is_replaced_is_followed(tmp_path: Path) -> None:
 
 
 def test_a_named_pipe_may_be_written_again_and_again(tmp_path: Path) -> None:
-    """A writer that comes back is heard; a line that the last one did not finish is dropped."""
+    """A new writer is read; an unfinished line of the last one is dropped."""
     path = tmp_path / "pipe"
     os.mkfifo(path)
 
@@ -139,7 +139,7 @@ def test_a_named_pipe_may_be_written_again_and_again(tmp_path: Path) -> None:
 def test_a_pipe_that_is_opened_again_in_the_middle_of_a_line_skips_its_rest(
     tmp_path: Path,
 ) -> None:
-    """The beginning went with the connection; the rest would parse."""
+    """The beginning was lost with the connection, and the rest would parse as a number."""
     path = tmp_path / "pipe"
     os.mkfifo(path)
     first = open_link(str(path))
@@ -162,8 +162,8 @@ def test_a_pipe_that_is_opened_again_in_the_middle_of_a_line_skips_its_rest(
 
 
 @pytest.mark.parametrize("kind", ["folder", "missing", "terminal"])
-def test_what_can_not_be_read_line_by_line_is_told(tmp_path: Path, kind: str) -> None:
-    """A sentence that says what to do."""
+def test_what_has_no_lines_is_refused_with_a_remedy(tmp_path: Path, kind: str) -> None:
+    """Folders, terminals and devices."""
     ours, theirs = os.openpty()
     resource = {
         "folder": f"{tmp_path}/",
@@ -179,7 +179,7 @@ def test_what_can_not_be_read_line_by_line_is_told(tmp_path: Path, kind: str) ->
 
 
 def test_nothing_can_be_sent_to_a_file(tmp_path: Path) -> None:
-    """A driver that asks questions is told to give way."""
+    """A driver that sends queries is refused."""
     path = tmp_path / "readings.txt"
     path.touch()
     link = open_link(str(path))
@@ -191,7 +191,7 @@ def test_nothing_can_be_sent_to_a_file(tmp_path: Path) -> None:
 
 
 def test_a_growing_file_is_watched_as_a_counter(tmp_path: Path) -> None:
-    """Through the real acquisition, stopped in the middle of waiting."""
+    """By the real acquisition, stopped during a wait."""
     path = tmp_path / "readings.txt"
     path.touch()
     notebook, connected = EventRecorder(enough=3), threading.Event()
@@ -230,7 +230,7 @@ def test_a_growing_file_is_watched_as_a_counter(tmp_path: Path) -> None:
 
 
 def fed(text: str) -> "subprocess.CompletedProcess[str]":
-    """Give `text` to ``benchwatch watch -`` on standard input."""
+    """Run ``benchwatch watch -`` with `text` on standard input."""
     return subprocess.run(
         [*COMMAND, "watch", "-", "--json", "--no-journal"],
         input=text,
@@ -241,7 +241,7 @@ def fed(text: str) -> "subprocess.CompletedProcess[str]":
 
 
 def test_any_program_can_feed_the_lines() -> None:
-    """``program | benchwatch watch -``: every line a reading, and the end of input ends it."""
+    """``program | benchwatch watch -``: each line is a reading; the end of input ends the run."""
     done = fed("".join(f"{10_000_000 + n / 10_000:.4f}\n" for n in range(1, 21)))
 
     *readings, end = [json.loads(line) for line in done.stdout.splitlines()]
@@ -251,7 +251,7 @@ def test_any_program_can_feed_the_lines() -> None:
 
 
 def test_equal_lines_are_readings_of_their_own() -> None:
-    """A program may write twenty equal lines at once, as a block: none was said twice."""
+    """Twenty equal lines in one block are twenty readings."""
     done = fed("10000000\n" * 20)
 
     *readings, end = [json.loads(line) for line in done.stdout.splitlines()]
@@ -262,7 +262,7 @@ def test_equal_lines_are_readings_of_their_own() -> None:
 
 
 def test_lines_of_a_block_have_the_time_at_which_they_are_read() -> None:
-    """Nothing tells when they were measured, so no pace is made up for them."""
+    """Their time of measurement is unknown, and no pace is assumed."""
     began_s = time.time()
 
     done = fed("".join(f"{10_000_000 + n / 10_000:.4f}\n" for n in range(20)))
@@ -277,10 +277,8 @@ def test_lines_of_a_block_have_the_time_at_which_they_are_read() -> None:
 
 
 @pytest.mark.parametrize("kind", ["file", "pipe"])
-def test_what_a_talk_only_counter_left_in_a_file_counts_line_by_line(
-    tmp_path: Path, kind: str
-) -> None:
-    """Its profile takes an equal line that comes at once for one said twice; a file says once."""
+def test_equal_lines_of_a_talk_only_counter_in_a_file_all_count(tmp_path: Path, kind: str) -> None:
+    """Its profile drops an equal line at once as a copy on a bus; a file has no copies."""
     path = tmp_path / "readings"
     path.touch() if kind == "file" else os.mkfifo(path)
     link = open_link(str(path))
@@ -295,7 +293,7 @@ def test_what_a_talk_only_counter_left_in_a_file_counts_line_by_line(
 
 @pytest.mark.parametrize("text", ["", "rubbish\n" * 3, "10000000.0231"])
 def test_input_without_a_whole_reading_is_no_success(text: str) -> None:
-    """Nothing, rubbish, or a line whose end never came: exit code 4."""
+    """Nothing, garbage, or a line without an end: exit code 4."""
     done = fed(text)
 
     assert done.returncode == 4, done.stderr
@@ -312,7 +310,7 @@ for n in range(600):
 
 
 def test_keys_come_from_the_terminal_when_readings_come_on_standard_input(tmp_path: Path) -> None:
-    """``program | benchwatch watch -`` on a terminal: the screen shows, and q leaves it."""
+    """``program | benchwatch watch -`` on a terminal: the screen shows readings, and q ends it."""
     python = shlex.quote(sys.executable)
     command = (
         ": < $(tty); "  # opening it makes it the terminal of the session

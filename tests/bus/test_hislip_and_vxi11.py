@@ -1,7 +1,7 @@
-"""HiSLIP and VXI-11: the guarded session over servers that misbehave, on loopback.
+"""HiSLIP and VXI-11: the guarded session with servers that misbehave, on loopback.
 
-What PyVISA-py alone does with each was measured with PyVISA-py 0.8.1; its own threads on it:
-pyvisa-py #172 and #320 (wrong xid), #258 (open and close again), #376 (old reply).
+The behaviour of PyVISA-py alone was measured with PyVISA-py 0.8.1; its issues on that: pyvisa-py
+#172 and #320 (wrong xid), #258 (open and close again), #376 (old reply).
 """
 
 import socket
@@ -35,25 +35,25 @@ BUSES = ["hislip", "vxi11"]
 
 @pytest.fixture(params=BUSES)
 def bench(request):
-    """A bench on each bus in turn."""
+    """Serve a bench on each bus in turn."""
     with open_bench(request.param, seed=1) as bench:
         yield bench
 
 
 @pytest.fixture
 def link(bench):
-    """A guarded session to it."""
+    """Open a guarded session to it."""
     with linked(bench) as link:
         yield link
 
 
-def test_the_wire_of_its_own_is_chosen(bench, link):
-    """And not the slow one that fits any backend."""
+def test_the_bus_has_its_own_wire(bench, link):
+    """And not the slow one for any backend."""
     assert type(link._wire) is {"hislip": HislipWire, "vxi11": Vxi11Wire}[bench.name]
 
 
 def test_queries_are_answered(link):
-    """Short ones, a gate, and one that is silent."""
+    """Short queries, a reading with a gate, and a query without an answer."""
     link.write("FREQ:APER 0.1")
 
     assert link.query("*IDN?", 2.0) == IDENTITY
@@ -62,13 +62,13 @@ def test_queries_are_answered(link):
 
 
 def test_a_late_reply_is_never_the_answer_to_the_next_query(link):
-    """Neither when it has come before the question, nor when it comes after."""
+    """Neither when it comes before the next query, nor when it comes after."""
     assert after_late_replies(link) == ("1", IDENTITY)
 
 
 @pytest.mark.parametrize("kind", ["cut", "garbage", "huge", "doubled", "wrong-answer"])
 def test_after_a_bad_answer_the_next_is_right(bench, link, kind):
-    """One answer suffers; what is left of it is not joined to the next."""
+    """The rest of a bad answer is not joined to the next one."""
     answer, then = after_a_bad_answer(bench, link, kind)
 
     assert answer != "AC" or kind == "doubled"
@@ -76,7 +76,7 @@ def test_after_a_bad_answer_the_next_is_right(bench, link, kind):
 
 
 def test_a_trickle_is_put_together_and_keeps_the_deadline(bench, link):
-    """A byte at a time: whole when there is time, dropped when there is not."""
+    """One byte at a time: a whole answer within the timeout, else none."""
     link.query("*IDN?", 2.0)
     bench.fault("main", "slow", 0.4)
     whole = link.query("FREQ:APER?", 2.0)
@@ -93,7 +93,7 @@ def test_a_trickle_is_put_together_and_keeps_the_deadline(bench, link):
 
 
 def test_a_peer_that_closes_is_seen_at_once_and_costs_no_cpu(bench, link):
-    """In the middle of a wait; PyVISA-py alone spins on VXI-11 for its whole timeout."""
+    """During a wait; PyVISA-py alone spins on VXI-11 for its whole timeout."""
     link.query("*IDN?", 2.0)
     link.write("FREQ:APER 10;:READ?")
     closed = hung_up_soon(bench)
@@ -112,8 +112,8 @@ def test_a_peer_that_closes_is_seen_at_once_and_costs_no_cpu(bench, link):
         assert stalls.since(began) < 0.2
 
 
-def test_the_front_panel_is_given_back(bench):
-    """The local function of the bus, when the link is closed."""
+def test_the_front_panel_returns_to_local(bench):
+    """By the local function of the bus, when the link is closed."""
     link = open_link(bench.resources["main"])
     link.query("*IDN?", 2.0)
     remote = bench.is_remote("main")
@@ -124,7 +124,7 @@ def test_the_front_panel_is_given_back(bench):
 
 
 def test_reopening_leaves_nothing_behind(bench):
-    """PyVISA-py keeps every handle it ever opened, unless it is told to forget it."""
+    """PyVISA-py keeps every handle that it ever opened, unless the handle is removed."""
     assert sessions_left_by(bench) == 0
 
 
@@ -132,7 +132,7 @@ def test_reopening_leaves_nothing_behind(bench):
     "resource", ["TCPIP0::127.0.0.1::hislip0,{}::INSTR", "TCPIP0::127.0.0.1,{}::inst0::INSTR"]
 )
 def test_a_refused_port_is_a_sentence(resource):
-    """PyVISA-py says it in two different ways."""
+    """PyVISA-py reports it in two different ways."""
     with pytest.raises(ConnectionFailed, match="can't open TCPIP0") as caught:
         open_link(resource.format(free_port()))
 
@@ -143,7 +143,7 @@ def test_a_refused_port_is_a_sentence(resource):
 def test_a_bus_without_its_library_is_a_sentence(
     resource: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """It says what to install, or which other VISA to choose."""
+    """The sentence names what to install, or another VISA library."""
     import pyvisa
 
     def refuse(*_: object, **__: object) -> None:
@@ -157,11 +157,11 @@ def test_a_bus_without_its_library_is_a_sentence(
     assert "--backend @ivi" in str(caught.value)
 
 
-# ------------------------------------------------------------------ peers nobody should meet
+# ------------------------------------------------------------------ faulty peers
 
 
 def opened_hislip(peer: socket.socket, header: bytes) -> bool:
-    """Answer what opens and ends a HiSLIP session; False when `header` was no part of that."""
+    """Answer messages that open and end a HiSLIP session; return False for another `header`."""
     kind, length = header[2], struct.unpack("!Q", header[8:])[0]
     peer.recv(length)
     if kind == 0:
@@ -178,7 +178,7 @@ def opened_hislip(peer: socket.socket, header: bytes) -> bool:
 
 
 def hislip_peer(answers):
-    """A server that opens like any, and answers messages with the bytes of `answers`."""
+    """Return a server that opens a session, and answers messages with the bytes of `answers`."""
     coming = iter(answers)
 
     def serve(peer: socket.socket) -> None:
@@ -191,14 +191,14 @@ def hislip_peer(answers):
 
 
 def message(data: bytes, *, kind: int = 7, shift: int = 0):
-    """Return what makes the bytes of one HiSLIP message."""
+    """Return a function that makes the bytes of one HiSLIP message."""
     return lambda number: (
         struct.pack("!2sBBIQ", b"HS", kind, 0, (number + shift) & 0xFFFFFFFF, len(data)) + data
     )
 
 
 def test_a_message_without_its_usual_line_end_is_cut():
-    """The end of the message is marked, and the number in it parses: it must not be taken."""
+    """The end of the message is marked, and its number would parse: it is not used."""
     peer = hislip_peer([message(b"+1.00000002E+07\n"), message(b"+1.000000"), message(b"7\n")])
     with serving(peer) as server:
         link = open_link(f"TCPIP0::127.0.0.1::hislip0,{server.port}::INSTR")
@@ -219,7 +219,7 @@ def test_an_instrument_that_never_ends_its_lines_is_understood():
 
 
 def test_messages_that_answer_nothing_are_dropped():
-    """A wrong number, another kind, an empty one, a second answer to the same question."""
+    """A wrong number, another kind, an empty one, a second answer to the same query."""
 
     def strange(number: int) -> bytes:
         right = message(b"right\n")(number)
@@ -243,8 +243,8 @@ def test_messages_that_answer_nothing_are_dropped():
     assert replies == ["right", "right"]
 
 
-def test_what_is_no_hislip_is_the_end_of_the_link():
-    """Nothing after such a header can be found again."""
+def test_a_header_that_is_no_hislip_ends_the_link():
+    """After such a header no later message can be found."""
     with serving(hislip_peer([lambda _: b"HTTP/1.1 400 Bad Request\r\n\r\n"])) as server:
         link = open_link(f"TCPIP0::127.0.0.1::hislip0,{server.port}::INSTR")
         with pytest.raises(LinkLost, match="is no HiSLIP"):
@@ -253,7 +253,7 @@ def test_what_is_no_hislip_is_the_end_of_the_link():
 
 
 def vxi11_peer(after_open):
-    """A server that opens a link, and then does `after_open` with the connection."""
+    """Return a server that opens a link, and then calls `after_open` with the connection."""
 
     def serve(peer: socket.socket) -> None:
         size = struct.unpack(">I", peer.recv(4, socket.MSG_WAITALL))[0] & 0x7FFFFFFF
@@ -266,7 +266,7 @@ def vxi11_peer(after_open):
 
 
 def test_a_mute_vxi11_peer_does_not_hold_up_closing():
-    """PyVISA-py waits 5 s for its word."""
+    """PyVISA-py waits 5 s for its answer."""
     gone = threading.Event()
     with serving(vxi11_peer(lambda _: gone.wait(20))) as server:
         link = open_link(f"TCPIP0::127.0.0.1,{server.port}::inst0::INSTR")
@@ -280,7 +280,7 @@ def test_a_mute_vxi11_peer_does_not_hold_up_closing():
 
 
 def test_a_vxi11_peer_that_sends_garbage_is_lost():
-    """It is no reply to any call; the sentence is ours."""
+    """Garbage is no reply to a call; the error is the program's own."""
 
     def garbage(peer: socket.socket) -> None:
         peer.recv(1000)
@@ -293,11 +293,11 @@ def test_a_vxi11_peer_that_sends_garbage_is_lost():
         link.close()
 
 
-# ------------------------------------------------------------------ lines out of messages
+# ------------------------------------------------------------------ lines from messages
 
 
 def test_an_unfinished_message_is_never_joined_to_the_next():
-    """What came of it ends in CAN (ISO 646: the data before are in error)."""
+    """Its bytes end in CAN (ISO 646: the data before are in error)."""
     framing = Framing()
     first = framing.begin() + framing.part(b"1000", ended=False)
     second = framing.begin() + framing.part(b"7\n", ended=True)
@@ -307,7 +307,7 @@ def test_an_unfinished_message_is_never_joined_to_the_next():
 
 @given(st.lists(st.sampled_from([b"a", b"bc", b"\r", b"\n", b"\r\n", b""]), max_size=20))
 def test_line_ends_do_not_depend_on_how_the_bytes_arrive(pieces):
-    """Lines come out the same from pieces and from the whole; none is empty."""
+    """Pieces give the same lines as the whole; none is empty."""
     ended, out = True, b""
     for piece in pieces:
         data, ended = one_line_end(piece, after_end=ended)

@@ -1,4 +1,4 @@
-"""The real commands with peers from elsewhere: pyvisa-sim's instrument, the client lxi."""
+"""The real commands with foreign peers: pyvisa-sim's instrument, and the client lxi."""
 
 import json
 import re
@@ -31,9 +31,9 @@ def test_the_command_watches_a_foreign_instrument_through_another_backend(tmp_pa
 
 
 def test_sixty_readings_of_a_foreign_counter_over_a_real_socket(tmp_path):
-    """The README's line with the default backend: what the device drew, digit by digit; exit 0.
+    """The README's command with the default backend: each digit that the device drew; exit 0.
 
-    The device draws each reading and answers through its own code; nothing is set on it.
+    The device draws each reading and answers by its own code; nothing is set on it.
     """
     drawn = "{RANDOM(9999999.99, 10000000.05, 1):.4f}"
     answers = {"READ?": drawn, "FREQ:APER?": "1.0E-6", "*ESE?": "0"}
@@ -57,7 +57,7 @@ def test_sixty_readings_of_a_foreign_counter_over_a_real_socket(tmp_path):
 
 @pytest.mark.skipif(shutil.which("lxi") is None, reason="needs the client lxi")
 def test_the_client_lxi_and_the_product_read_the_same_simulated_counter():
-    """`simulate` serves both at once; each hears its own answers only."""
+    """`simulate` serves both at once; each gets its own answers only."""
     server = start_program("simulate", "quiet", "--seed", "7")
     name, resource = server.stdout.readline().split()
     port = resource.split("::")[2]

@@ -18,34 +18,34 @@ from benchwatch_simulators.bench.simulated_bench import open_bench
 
 @pytest.fixture
 def bench():
-    """Two counters behind one controller: SCPI at 5, terse at 7."""
+    """Serve two counters behind one controller: SCPI at 5, terse at 7."""
     with open_bench("lan-gpib", seed=1) as bench:
         yield bench
 
 
 @pytest.fixture
 def ten(bench):
-    """A guarded session to the counter that speaks SCPI."""
+    """Open a guarded session to the SCPI counter."""
     with linked(bench, "ten") as link:
         yield link
 
 
 @pytest.fixture
 def five(bench):
-    """A guarded session to the terse one."""
+    """Open a guarded session to the terse counter."""
     with linked(bench, "five") as link:
         yield link
 
 
 def test_queries_are_answered(ten):
-    """Short ones and a gate; nothing is left in the error queue by reading too often."""
+    """Short queries and a gate; the error queue stays empty, as nothing is read too often."""
     assert ten.query("*IDN?", 2.0) == IDENTITY
     assert float(ten.query("READ?", 2.0)) == pytest.approx(10_000_000.37, abs=0.05)
     assert ten.query("SYST:ERR?", 2.0) == '0,"No error"'
 
 
 def test_a_counter_that_talks_when_addressed_takes_one_reading_a_wait(five, bench):
-    """Its gate of half a second is waited for in slices; no reading is lost or read twice."""
+    """Its gate of half a second is waited for in slices; no reading is lost or doubled."""
     with Stalls() as stalls:
         began = time.monotonic()
         readings = [five.read(3.0) for _ in range(3)]
@@ -84,13 +84,13 @@ def test_two_counters_at_once_get_their_own_answers(bench, ten, five):
 
 
 def test_a_late_reply_is_never_the_answer_to_the_next_query(ten):
-    """A newer question makes the instrument drop it (IEEE 488.2 6.3.2.3)."""
+    """A newer query makes the instrument drop it (IEEE 488.2 6.3.2.3)."""
     assert after_late_replies(ten) == ("1", IDENTITY)
 
 
 @pytest.mark.parametrize("kind", ["cut", "garbage", "huge", "doubled"])
 def test_after_a_bad_answer_the_next_is_right(bench, ten, kind):
-    """What is left of it is not joined to the next."""
+    """The rest of a bad answer is not joined to the next one."""
     answer, then = after_a_bad_answer(bench, ten, kind, "ten")
 
     assert answer != "AC" or kind == "doubled"
@@ -98,7 +98,7 @@ def test_after_a_bad_answer_the_next_is_right(bench, ten, kind):
 
 
 def test_a_controller_that_goes_is_seen_at_once_by_all_its_counters(bench, ten, five):
-    """And the next open finds a new connection."""
+    """The next open makes a new connection."""
     ten.query("*IDN?", 2.0)
     ten.write("FREQ:APER 10;:READ?")
     closed = hung_up_soon(bench, "ten")
@@ -116,8 +116,8 @@ def test_a_controller_that_goes_is_seen_at_once_by_all_its_counters(bench, ten, 
     again.close()
 
 
-def test_the_front_panel_is_given_back(bench):
-    """Of the counter whose link is closed, and of no other."""
+def test_the_front_panel_returns_to_local(bench):
+    """That of the counter whose link is closed, and of no other."""
     first, second = (open_link(bench.resources[name]) for name in ("ten", "five"))
     first.query("*IDN?", 2.0)
     second.write("F")
@@ -129,18 +129,18 @@ def test_the_front_panel_is_given_back(bench):
     second.close()
 
 
-def test_what_looks_like_a_command_is_data(bench, ten):
-    """Pluses, and all else a controller would take for itself, are escaped."""
+def test_data_that_look_like_a_command_are_escaped(bench, ten):
+    """Pluses, and all else that a controller would interpret."""
     ten.write("++addr 9")
 
     assert ten.query("SYST:ERR?", 2.0).startswith("-1")
     assert bench.received("ten")[0] == "++addr 9"
 
 
-def test_a_number_that_never_marks_its_end_still_comes_at_once():
-    """Some old instruments do not assert END: the line end counts, not the controller's patience.
+def test_a_line_without_eoi_is_returned_at_once():
+    """Some old instruments do not assert EOI: then the line end counts.
 
-    The controller here is scripted: it goes on listening for 0.4 s after the line.
+    The controller here is scripted: it goes on reading for 0.4 s after the line.
     """
     ends: list[float] = []
 
@@ -164,7 +164,7 @@ def test_a_number_that_never_marks_its_end_still_comes_at_once():
     assert heard_s < ends[0] - 0.2
 
 
-def test_what_is_no_controller_is_a_sentence():
+def test_a_peer_that_is_no_controller_gives_a_sentence():
     """Another instrument on that port answers something else, or nothing."""
     with serving(answering(lambda _: None)) as server:
         with pytest.raises(ConnectionFailed, match="as a LAN-GPIB controller does"):
@@ -202,7 +202,7 @@ def test_addresses(resource, gpib):
     ],
 )
 def test_bad_addresses_are_a_sentence(resource):
-    """With an example, and harmless to print."""
+    """With an example, and without control characters."""
     with pytest.raises(UsageError) as caught:
         parse_address(resource)
 
@@ -210,8 +210,8 @@ def test_bad_addresses_are_a_sentence(resource):
     assert "::" in str(caught.value)
 
 
-def test_turns_are_given_in_the_order_in_which_they_were_asked_for():
-    """Nobody who asks again at once gets in front of who has waited."""
+def test_the_lock_is_given_in_the_order_of_requests():
+    """A thread that requests it again at once does not overtake a waiting one."""
     turns, order = FairLock(), []
     ready = threading.Barrier(3)
 

@@ -1,4 +1,4 @@
-"""Links opened, closed and failing to open many times on every bus leave nothing behind."""
+"""Links that are opened, closed or fail to open many times on every bus leave nothing behind."""
 
 import gc
 import threading
@@ -17,16 +17,16 @@ ASKED = [bus for bus, (_, dialect) in BUSES.items() if dialect == "scpi"]
 
 
 def handles() -> int:
-    """Open file handles of this process."""
+    """Return the open file handles of this process."""
     return len(list(Path("/proc/self/fd").iterdir()))
 
 
 @pytest.mark.skipif(not Path("/proc/self/fd").exists(), reason="handles can't be counted here")
 @pytest.mark.parametrize("bus", ASKED)
 def test_nothing_is_left_of_a_hundred_tries(bus: str, tmp_path: Path) -> None:
-    """Neither handles, threads nor VISA sessions (pyvisa-py #258), even without a collection.
+    """No handles, threads or VISA sessions (pyvisa-py #258), even without garbage collection.
 
-    Half of the tries find nobody there.
+    Half of the tries find no peer.
     """
     sessions = pyvisa.ResourceManager("@py").visalib.sessions  # type: ignore[attr-defined]
     with open_bench(str(bench_file(bus, tmp_path)), seed=1) as bench:

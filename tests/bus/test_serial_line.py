@@ -1,6 +1,6 @@
 """Serial lines: the guarded session over pseudo-terminals.
 
-What PyVISA-py alone does: the old reply after a timeout, the tail of a torn line, and a
+PyVISA-py alone returns the old reply after a timeout, and the tail of a cut line, and raises
 SerialException when the line goes (measured with PyVISA-py 0.8.1 and pySerial 3.5).
 """
 
@@ -21,21 +21,21 @@ from benchwatch_simulators.bench.simulated_bench import open_bench
 
 @pytest.fixture
 def bench():
-    """A counter on a serial line."""
+    """Serve a counter on a serial line."""
     with open_bench("serial", seed=1) as bench:
         yield bench
 
 
 @pytest.fixture
 def link(bench):
-    """A guarded session to it."""
+    """Open a guarded session to it."""
     with linked(bench) as link:
         yield link
 
 
 @pytest.fixture
 def bare():
-    """A pseudo-terminal of our own: (what the instrument holds, its resource string)."""
+    """Open a pseudo-terminal: (the instrument's end, the resource string of the other end)."""
     master, slave = os.openpty()
     tty.setraw(slave)
     yield master, f"ASRL{os.ttyname(slave)}::INSTR"
@@ -44,14 +44,14 @@ def bare():
 
 
 def test_queries_are_answered(link):
-    """On the wire of its own, not on the slow one that fits any backend."""
+    """On the bus's own wire, not on the slow one for any backend."""
     assert type(link._wire) is SerialWire
     assert link.query("*IDN?", 2.0) == IDENTITY
     assert float(link.query("READ?", 2.0)) == pytest.approx(10_000_000.37, abs=0.05)
 
 
 def test_a_late_reply_is_never_the_answer_to_the_next_query(link):
-    """It is dropped when it has come before the question."""
+    """It is dropped when it came before the query."""
     with pytest.raises(ReplyTimeout):
         link.query("READ?", 0.05)
     link.pause(0.4)
@@ -60,11 +60,11 @@ def test_a_late_reply_is_never_the_answer_to_the_next_query(link):
 
 
 @pytest.mark.parametrize("kind", ["cut", "garbage", "huge", "doubled"])
-def test_after_a_bad_answer_the_link_comes_into_step(bench, link, kind):
-    """The next question but one is answered at the latest, and by its own answer.
+def test_after_a_bad_answer_the_link_synchronises(bench, link, kind):
+    """The next query but one gets its own answer at the latest.
 
-    A second copy that a busy computer hears only after the next question looks like its answer; a
-    driver knows it by its form.
+    A second copy that a busy computer reads only after the next query looks like its answer; a
+    driver recognises it by its form.
     """
     link.query("*IDN?", 2.0)
     bench.fault("main", kind)
@@ -80,7 +80,7 @@ def test_after_a_bad_answer_the_link_comes_into_step(bench, link, kind):
 
 
 def test_a_pulled_line_is_seen_at_once(bench, link):
-    """In the middle of a wait, without spinning."""
+    """During a wait, without spinning."""
     link.query("*IDN?", 2.0)
     link.write("FREQ:APER 10;:READ?")
     with pytest.raises(ReplyTimeout):
@@ -97,8 +97,8 @@ def test_a_pulled_line_is_seen_at_once(bench, link):
 
 
 @pytest.mark.parametrize("end", [b"\r", b"\n", b"\r\n", b"\n\r"])
-def test_any_line_end_will_do(bare, end):
-    """Old counters use each of them; commands go out with CR LF."""
+def test_any_line_end_is_accepted(bare, end):
+    """Old counters use each of them; commands are sent with CR LF."""
     master, resource = bare
     link = open_link(resource)
     link.write("T")
@@ -111,8 +111,8 @@ def test_any_line_end_will_do(bare, end):
     assert lines == ["1.5", "2.5"]
 
 
-def test_the_tail_of_a_torn_line_is_no_line(bare):
-    """It would parse, and be wrong."""
+def test_the_tail_of_a_cut_line_is_no_line(bare):
+    """It would parse as a wrong number."""
     master, resource = bare
     link = open_link(resource)
     os.write(master, b"10000")
@@ -126,7 +126,7 @@ def test_the_tail_of_a_torn_line_is_no_line(bare):
 
 
 def test_a_second_program_is_refused(bare):
-    """Two on one line would take each other's answers, without a word."""
+    """Two programs on one line would take each other's answers."""
     _, resource = bare
     link = open_link(resource)
     with pytest.raises(ConnectionFailed, match="another program has it open"):
@@ -137,7 +137,7 @@ def test_a_second_program_is_refused(bare):
 
 
 def test_speed_and_frame_are_set(bare):
-    """They stand in the resource string, after a comma as a port does."""
+    """They are in the resource string, after a comma."""
     _, resource = bare
     link = open_link(resource.replace("::INSTR", ",19200,8N2::INSTR"))
     port = link._wire._port
@@ -148,7 +148,7 @@ def test_speed_and_frame_are_set(bare):
 
 
 def test_a_frame_the_line_can_not_do_is_a_sentence(bare):
-    """PyVISA raises what the system's own calls do; here they are told to."""
+    """PyVISA raises any error of the system's calls, here a given one."""
 
     class Stubborn:
         def __setattr__(self, name: str, value: object) -> None:
@@ -170,7 +170,7 @@ def test_a_frame_the_line_can_not_do_is_a_sentence(bare):
     ],
 )
 def test_addresses(resource, settings):
-    """With and without settings; the VISA library gets none of them."""
+    """With and without settings, which the VISA library does not get."""
     address = parse_address(resource)
 
     assert address.serial == settings
@@ -185,8 +185,8 @@ def test_bad_settings_are_a_sentence(settings):
         parse_address(f"ASRL/dev/ttyUSB0,{settings}::INSTR")
 
 
-def test_a_line_that_is_not_there():
-    """Unplugged, or misspelled."""
+def test_an_absent_line_is_a_sentence():
+    """Unplugged, or misspelt."""
     with pytest.raises(ConnectionFailed, match="no such device"):
         open_link("ASRL/dev/no-such-line::INSTR")
 

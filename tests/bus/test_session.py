@@ -1,8 +1,8 @@
 """The guarded session over real sockets, with peers that misbehave in every known way.
 
-What each peer does to a plain PyVISA session was measured with PyVISA 1.16.2 and
-PyVISA-py 0.8.1; the threads of their projects on it: pyvisa-py #376 (old reply after a
-timeout), #637 (a refused port opens), #258 (reopening).
+The effect of each peer on a plain PyVISA session was measured with PyVISA 1.16.2 and PyVISA-py
+0.8.1; issues on that: pyvisa-py #376 (old reply after a timeout), #637 (a refused port opens), #258
+(reopening).
 """
 
 import contextlib
@@ -31,7 +31,7 @@ def echo(command: str) -> bytes:
 
 
 def test_a_query_gets_its_reply_without_terminators() -> None:
-    """The common case, with a peer that ends its lines with CR LF."""
+    """The usual case, with a peer that ends its lines with CR LF."""
     with serving(answering(echo)) as server:
         link = open_link(server.resource)
 
@@ -49,7 +49,7 @@ def test_a_refused_port_is_a_sentence_at_open() -> None:
 
 @contextlib.contextmanager
 def absent_host() -> Iterator[str]:
-    """A listener whose queue is full, so that it drops the handshake as an absent host does."""
+    """Make a listener whose queue is full: it drops the handshake as an absent host does."""
     with socket.socket() as listener, socket.socket() as first, socket.socket() as second:
         listener.bind(("127.0.0.1", 0))
         listener.listen(0)
@@ -62,7 +62,7 @@ def absent_host() -> Iterator[str]:
 
 @pytest.mark.parametrize("cancel", [None, threading.Event()])
 def test_a_host_that_does_not_answer_is_given_up_in_time(cancel: threading.Event | None) -> None:
-    """With a sentence, whether or not somebody may stop the waiting."""
+    """With a sentence, with or without a way to cancel."""
     with absent_host() as resource, Stalls() as stalls:
         began = time.monotonic()
 
@@ -73,7 +73,7 @@ def test_a_host_that_does_not_answer_is_given_up_in_time(cancel: threading.Event
 
 
 def test_a_stop_ends_the_wait_for_a_host_that_does_not_answer() -> None:
-    """Quitting must not wait for a connection that never comes."""
+    """Quitting does not wait for the connection."""
     cancel = threading.Event()
     with absent_host() as resource, Stalls() as stalls:
         threading.Timer(0.05, cancel.set).start()
@@ -86,7 +86,7 @@ def test_a_stop_ends_the_wait_for_a_host_that_does_not_answer() -> None:
 
 
 def test_a_connection_that_comes_after_the_stop_is_closed() -> None:
-    """Nothing stays open behind anybody's back."""
+    """Nothing stays open."""
     closed, go, cancel = threading.Event(), threading.Event(), threading.Event()
 
     class LateWire(ScriptedWire):
@@ -107,13 +107,13 @@ def test_a_connection_that_comes_after_the_stop_is_closed() -> None:
 
 
 def test_a_peer_that_closes_is_seen_at_once_and_costs_no_cpu() -> None:
-    """PyVISA-py alone spins until its timeout; 100 ms is the limit asked for."""
+    """PyVISA-py alone spins until its timeout; the limit is 100 ms."""
     closed_at: list[float] = []
     asked = threading.Event()
 
     def serve(peer: socket.socket) -> None:
         peer.recv(100)
-        asked.wait(0.3)  # never set: the wait is in full swing when the peer goes
+        asked.wait(0.3)  # never set: the wait is in progress when the peer closes
         closed_at.append(time.monotonic())
         peer.shutdown(socket.SHUT_RDWR)
 
@@ -157,8 +157,8 @@ def test_a_late_reply_is_never_the_answer_to_the_next_query() -> None:
     assert answers == ["0", "1", "2"]
 
 
-def test_a_reply_said_twice_is_used_once() -> None:
-    """The second copy is dropped before the next question, not taken for its answer."""
+def test_a_doubled_reply_is_used_once() -> None:
+    """The second copy is dropped before the next query, not taken for its answer."""
     number = iter(range(100))
 
     def answer(_: str) -> bytes:
@@ -174,8 +174,8 @@ def test_a_reply_said_twice_is_used_once() -> None:
     assert answers == ["0", "1", "2", "3"]
 
 
-def test_the_tail_of_a_torn_line_is_no_line() -> None:
-    """The tail of 10000000.5 is a number too, and a wrong one."""
+def test_the_tail_of_a_cut_line_is_no_line() -> None:
+    """The tail of 10000000.5 is a wrong number."""
     go = threading.Event()
 
     def serve(peer: socket.socket) -> None:
@@ -196,8 +196,8 @@ def test_the_tail_of_a_torn_line_is_no_line() -> None:
     assert line == "10000000.7"
 
 
-def test_a_torn_line_is_dropped_before_the_next_query_too() -> None:
-    """The tail arrives while the line is being cleared for the next question."""
+def test_a_cut_line_is_dropped_before_the_next_query_too() -> None:
+    """The tail arrives while input is discarded before the next query."""
     go = threading.Event()
 
     def serve(peer: socket.socket) -> None:
@@ -221,7 +221,7 @@ def test_a_torn_line_is_dropped_before_the_next_query_too() -> None:
 
 
 def test_a_greeting_is_not_the_answer_to_the_first_query() -> None:
-    """Some terminal servers say who they are before anybody asks."""
+    """Some terminal servers send a greeting."""
 
     def serve(peer: socket.socket) -> None:
         peer.sendall(b"Welcome to port 3\r\n")
@@ -235,7 +235,7 @@ def test_a_greeting_is_not_the_answer_to_the_first_query() -> None:
 
 
 def test_a_slow_trickle_keeps_the_deadline() -> None:
-    """Each byte that comes restarts PyVISA-py's own timeout; ours is of the whole line."""
+    """Each byte restarts PyVISA-py's own timeout; the session's is for the whole line."""
 
     def serve(peer: socket.socket) -> None:
         while True:
@@ -284,7 +284,7 @@ def test_a_huge_line_is_refused_and_the_next_reply_is_right(size: int) -> None:
 
 
 def test_a_peer_that_never_falls_silent_is_given_up(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A talk-only counter can't be asked; the sentence says which driver it wants."""
+    """A talk-only counter can't be queried; the sentence names a driver for it."""
     monkeypatch.setattr(session, "DRAIN_LIMIT_S", 0.1)
 
     def serve(peer: socket.socket) -> None:
@@ -303,7 +303,7 @@ def test_a_peer_that_never_falls_silent_is_given_up(monkeypatch: pytest.MonkeyPa
 
 
 def test_a_stop_ends_a_long_wait() -> None:
-    """A gate of 100 s must not hold up quitting."""
+    """A gate of 100 s does not delay quitting."""
     cancel = threading.Event()
     with serving(answering(lambda _: None)) as server, Stalls() as stalls:
         link = open_link(server.resource, cancel=cancel)
@@ -319,7 +319,7 @@ def test_a_stop_ends_a_long_wait() -> None:
 
 
 def test_a_link_belongs_to_one_thread() -> None:
-    """Two threads on one instrument get each other's answers (pyvisa #726)."""
+    """Two threads on one instrument would get each other's answers (pyvisa #726)."""
     with serving(answering(echo)) as server:
         link = open_link(server.resource)
         link.query("mine?", 2.0)
@@ -340,7 +340,7 @@ def test_a_link_belongs_to_one_thread() -> None:
 
 
 def test_the_socket_is_quick_and_kept_alive() -> None:
-    """No waiting for more bytes to send, and no silent death behind an idle router."""
+    """Bytes are sent at once, and an idle router's silent drop is noticed."""
     with serving(answering(echo)) as server:
         link = open_link(server.resource)
 
@@ -352,7 +352,7 @@ def test_the_socket_is_quick_and_kept_alive() -> None:
 
 
 def test_reopening_leaves_nothing_behind() -> None:
-    """PyVISA-py keeps every handle it ever opened, unless it is told to forget it."""
+    """PyVISA-py keeps every handle that it ever opened, unless the handle is removed."""
     import pyvisa
 
     sessions = pyvisa.ResourceManager("@py").visalib.sessions  # type: ignore[attr-defined]
@@ -384,8 +384,8 @@ def test_reopening_leaves_nothing_behind() -> None:
         ("VXI0::1::INSTR", "can't be opened with the backend"),
     ],
 )
-def test_what_can_not_be_opened_is_said_with_an_example(resource: str, says: str) -> None:
-    """Nothing is opened for a string that is no resource, and no escape is repeated."""
+def test_a_bad_resource_string_is_refused_with_an_example(resource: str, says: str) -> None:
+    """Nothing is opened, and escapes are not repeated."""
     with pytest.raises(UsageError, match=says) as caught:
         open_link(resource)
 
@@ -416,13 +416,13 @@ def test_only_one_plain_line_is_sent(command: str) -> None:
 
 @pytest.mark.parametrize("backend", ["@none-of-that-name", "/nowhere/device.yaml@sim"])
 def test_a_backend_that_is_not_there_is_a_sentence(backend: str) -> None:
-    """PyVISA raises a ValueError, or whatever the backend's loader raises."""
+    """PyVISA raises a ValueError, or any error of the backend's loader."""
     with pytest.raises(UsageError, match="backend"):
         open_link("TCPIP0::127.0.0.1::5025::SOCKET", backend=backend)
 
 
 class ScriptedWire:
-    """Hands out bytes in the chunks it was given, then nothing."""
+    """Returns bytes in the given chunks, then nothing."""
 
     resource = "TCPIP0::127.0.0.1::1::SOCKET"
     message_based = honours_timeout = never_duplicates = False
@@ -431,18 +431,18 @@ class ScriptedWire:
         self._chunks = list(chunks)
 
     def receive(self, timeout_s: float) -> bytes:
-        """Next chunk."""
+        """Return the next chunk."""
         return self._chunks.pop(0) if self._chunks else b""
 
     def has_input(self) -> bool:
-        """Whether there is one."""
+        """Return whether there is another chunk."""
         return bool(self._chunks)
 
     def send(self, data: bytes) -> None:
-        """Nobody listens."""
+        """Do nothing."""
 
     def close(self) -> None:
-        """Nothing to close."""
+        """Do nothing."""
 
 
 @given(

@@ -1,4 +1,4 @@
-"""The driver with an instrument from elsewhere: pyvisa-sim's, through PyVISA."""
+"""The driver with a foreign instrument: pyvisa-sim's, through PyVISA."""
 
 from decimal import Decimal
 
@@ -15,7 +15,7 @@ COUNTERS = [SOCKET, LAN, GPIB]
 
 @pytest.fixture(scope="module")
 def backend(tmp_path_factory: pytest.TempPathFactory) -> str:
-    """The name of the backend that holds these instruments."""
+    """Return the name of the backend that holds these instruments."""
     folder = tmp_path_factory.mktemp("sim")
     path = devices_file(folder, [*COUNTERS, SUPPLY], properties=SETTABLE_GATE)
     return f"{path}@sim"
@@ -23,7 +23,7 @@ def backend(tmp_path_factory: pytest.TempPathFactory) -> str:
 
 @pytest.mark.parametrize("resource", COUNTERS)
 def test_a_foreign_counter_is_identified_and_read(backend: str, resource: str) -> None:
-    """The same driver on three buses of another VISA library than the bundled one."""
+    """On three buses of another VISA library than the bundled one."""
     link = open_link(resource, backend=backend)
     counter = ScpiCounter(link)
 
@@ -39,7 +39,7 @@ def test_a_foreign_counter_is_identified_and_read(backend: str, resource: str) -
 
 
 def test_a_gate_is_set_on_a_foreign_counter_and_read_back(backend: str) -> None:
-    """What was set is what the instrument then says."""
+    """The gate that was set is the one that the instrument reports."""
     link = open_link(COUNTERS[0], backend=backend)
     counter = ScpiCounter(link)
     counter.identify()
@@ -50,8 +50,8 @@ def test_a_gate_is_set_on_a_foreign_counter_and_read_back(backend: str) -> None:
     assert got == Setup(gate_s=0.25)
 
 
-def test_an_instrument_that_is_no_counter_is_told_from_one(backend: str) -> None:
-    """It says who it is, but answers READ? with the word ERROR."""
+def test_an_instrument_that_is_no_counter_is_recognised(backend: str) -> None:
+    """It has an identity, but answers READ? with the word ERROR."""
     link = open_link(SUPPLY, backend=backend)
     counter = ScpiCounter(link)
     counter.identify()

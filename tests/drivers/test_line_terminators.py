@@ -1,4 +1,4 @@
-"""Other line ends, CR and CR LF, both ways, on a real socket and on a pty."""
+"""Other line ends, CR and CR LF, in both directions, on a real socket and on a pty."""
 
 import os
 import socket
@@ -16,7 +16,7 @@ ANSWERS = [b"10000000,0231", b"10000000,0232", b"10000000,0233"]
 
 @pytest.mark.parametrize("terminator", ["\n", "\r", "\r\n"])
 def test_a_dialogue_in_lines_that_end_in_any_way(terminator: str) -> None:
-    """Sent and heard with the same end; not one answer is lost or joined to the next."""
+    """Sent and received with the same end; no answer is lost or joined to the next."""
     end, heard = terminator.encode(), bytearray()
 
     def serve(peer: socket.socket) -> None:
@@ -40,7 +40,7 @@ def test_a_dialogue_in_lines_that_end_in_any_way(terminator: str) -> None:
 
 @pytest.mark.parametrize("terminator", ["\n", "\r", "\r\n"])
 def test_a_serial_line_that_ends_its_lines_in_any_way(terminator: str) -> None:
-    """Whatever the wire makes of CR and LF, whole lines come out."""
+    """Whole lines are read, whatever the wire does with CR and LF."""
     ours, theirs = os.openpty()
     tty.setraw(theirs)
     link = open_link(f"ASRL{os.ttyname(theirs)}::INSTR")

@@ -1,7 +1,7 @@
-"""Time-interval counters: the offset from the slope, unwrapped, with its noise left as it is.
+"""Time-interval counters: the offset from the unwrapped slope, with its noise unchanged.
 
-y = dx/dt with x the time error of the source (IEEE Std 1139-2008, from memory). Deviations of
-phase and of frequency data are compared with allantools, which shares no code with us.
+y = dx/dt with x the time error of the source (IEEE Std 1139-2008, from memory). Deviations of phase
+and of frequency data are compared with allantools, which shares no code with the product.
 """
 
 from decimal import Decimal
@@ -21,12 +21,12 @@ TEN_MHZ = Decimal(10_000_000)
 
 
 def written(interval_s: float) -> str:
-    """An interval as a talk-only counter says it, to a picosecond."""
+    """Return an interval as a talk-only counter writes it, to a picosecond."""
     return f"{Decimal(round(interval_s * 1e12)).scaleb(-12):+E}"
 
 
 def offsets(intervals: list[float], form: IntervalForm | None = None) -> list[float]:
-    """The offsets of intervals that come a second apart."""
+    """Return the offsets of intervals that are a second apart."""
     slope = PhaseSlope(form or IntervalForm())
     slope.add(Decimal(repr(intervals[0])), -1.0)  # makes the next one come in time
     found = [slope.add(Decimal(repr(x)), float(at)) for at, x in enumerate(intervals)]
@@ -34,12 +34,12 @@ def offsets(intervals: list[float], form: IntervalForm | None = None) -> list[fl
 
 
 def test_a_source_that_runs_fast_shrinks_the_interval() -> None:
-    """Reference first: 37 ns less every second is 37 ppb fast."""
+    """From reference to source: 37 ns less every second is 37 ppb fast."""
     assert offsets([0.25, 0.249999963, 0.249999926]) == pytest.approx([37e-9, 37e-9], rel=1e-9)
 
 
 def test_a_source_that_starts_the_interval_lets_it_grow() -> None:
-    """The inputs exchanged: the sign turns."""
+    """With the inputs exchanged, the sign changes."""
     form = IntervalForm(starts_with_source=True)
 
     assert offsets([0.25, 0.250000037], form) == pytest.approx([37e-9], rel=1e-9)
@@ -47,14 +47,14 @@ def test_a_source_that_starts_the_interval_lets_it_grow() -> None:
 
 @pytest.mark.parametrize("offset", [37e-9, -37e-9, 4e-4])
 def test_an_interval_that_wraps_goes_on_without_a_step(offset: float) -> None:
-    """Past zero it becomes a whole period, and the other way round."""
+    """An interval past zero becomes a whole period, and the other way round."""
     intervals = [(1e-7 - offset * k) % 1.0 for k in range(40)]
 
     assert offsets(intervals) == pytest.approx([offset] * 39, abs=1e-15)
 
 
 def test_phase_of_a_carrier_wraps_at_its_own_period() -> None:
-    """A phase meter at 10 MHz starts over every 100 ns, with a line a second."""
+    """A phase meter at 10 MHz wraps every 100 ns, with a line a second."""
     form = IntervalForm(period_s=Decimal("1e-7"), spacing_s=Decimal(1))
     intervals = [(5e-8 - 1.3e-8 * k) % 1e-7 for k in range(30)]
 
@@ -62,7 +62,7 @@ def test_phase_of_a_carrier_wraps_at_its_own_period() -> None:
 
 
 def test_a_step_of_more_than_a_quarter_period_is_refused() -> None:
-    """It may as well be one the other way round."""
+    """It may be one of the other sign."""
     slope = PhaseSlope(IntervalForm(period_s=Decimal("1e-7")))
     slope.add(Decimal("1e-8"), 0.0)
     slope.add(Decimal("1e-8"), 1.0)
@@ -72,7 +72,7 @@ def test_a_step_of_more_than_a_quarter_period_is_refused() -> None:
 
 
 def test_a_missing_interval_is_never_bridged() -> None:
-    """After two seconds without a line the count of neighbours begins anew."""
+    """After two seconds without a line the slope restarts."""
     slope = PhaseSlope(IntervalForm())
     times = (0.0, 1.0, 2.0, 4.0, 5.0, 6.0)
 
@@ -93,7 +93,7 @@ def test_an_interval_that_was_held_up_is_no_neighbour_of_the_next() -> None:
 
 
 def test_differences_add_up_to_the_whole_change_of_phase() -> None:
-    """Nothing is lost to rounding: the offsets times the spacing are the phase, exactly."""
+    """No rounding: the offsets times the spacing are exactly the phase."""
     dice = np.random.default_rng(unseen_seed())
     intervals = [Decimal(int(n)).scaleb(-12) for n in dice.integers(10**11, 2 * 10**11, 500)]
     slope = PhaseSlope(IntervalForm())
@@ -104,7 +104,7 @@ def test_differences_add_up_to_the_whole_change_of_phase() -> None:
 
 
 def test_white_phase_noise_stays_white_phase_noise() -> None:
-    """Deviations of our readings are those of the phase itself, at every averaging time."""
+    """Deviations of the readings are those of the phase itself, at every averaging time."""
     dice = np.random.default_rng(unseen_seed())
     phase_s = 0.25 + 1e-10 * dice.standard_normal(2000) - 3e-9 * np.arange(2000)
     rounded = np.round(phase_s, 12)
@@ -119,7 +119,7 @@ def test_white_phase_noise_stays_white_phase_noise() -> None:
     assert at_1s / at_2s == pytest.approx(2**1.5, rel=0.15)  # tau^-3/2, NIST SP 1065 table 5.1
 
 
-# ------------------------------------------------------------- the counter around it
+# ------------------------------------------------------------- the counter with it
 
 
 def test_a_stream_of_intervals_becomes_readings_of_the_nominal() -> None:
@@ -139,7 +139,7 @@ def test_a_stream_of_intervals_becomes_readings_of_the_nominal() -> None:
 
 
 def test_without_a_nominal_the_pulses_themselves_are_judged() -> None:
-    """Nobody said what they were divided from: 1 Hz, and the same fraction."""
+    """As the carrier is unknown: 1 Hz, and the same fraction."""
     counter, link = talking("interval-talk-only", [(k, written(0.25 - 1e-8 * k)) for k in range(5)])
     maker = ReadingMaker("main", None, clock=link.clock, origin_s=0.0)
 
@@ -150,7 +150,7 @@ def test_without_a_nominal_the_pulses_themselves_are_judged() -> None:
 
 
 def test_a_lost_pulse_costs_a_reading_and_invents_none() -> None:
-    """A pulse that came not at all, and then a jump: silence, and a new beginning."""
+    """A missing pulse, or a jump, restarts the slope."""
     times = (0.0, 1.0, 2.0, 3.0, 7.0, 8.0, 9.0, 10.0)
     lines = [(at, written(0.25 - 1e-8 * at)) for at in times]
     counter, _ = talking("interval-talk-only", lines)
@@ -176,7 +176,7 @@ def test_lines_held_up_on_a_busy_computer_make_no_neighbours() -> None:
 
 
 def test_an_interval_longer_than_the_period_is_refused() -> None:
-    """It can't be: the next pulse would have come."""
+    """The next pulse would have come before."""
     lines = [(0.0, written(0.1)), (1.0, written(0.1)), (2.0, "+1.5E-0")]
     counter, _ = talking("interval-talk-only", lines)
 
@@ -185,7 +185,7 @@ def test_an_interval_longer_than_the_period_is_refused() -> None:
 
 
 def test_an_interval_said_twice_costs_no_reading() -> None:
-    """The copy comes at an odd time and says nothing new; the next interval is a neighbour."""
+    """The copy comes at an odd time and is ignored; the next interval is a neighbour."""
     lines = [(float(at), written(0.25 - 37e-9 * at)) for at in range(1, 8)]
     counter, _ = talking("interval-talk-only", sorted([*lines, (5.001, lines[4][1])]))
 

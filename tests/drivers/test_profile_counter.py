@@ -1,4 +1,4 @@
-"""Counters driven by profiles, with scripts: what is sent, accepted, dropped and refused."""
+"""Counters driven by profiles, with scripts: commands sent, lines accepted, dropped and refused."""
 
 from decimal import Decimal
 from pathlib import Path
@@ -23,15 +23,15 @@ SCPI_ANSWERS = {
 
 
 def number(value: int) -> str:
-    """A talk-only line of 10 MHz and so many tenths of a hertz."""
+    """Return a talk-only line of 10 MHz and so many tenths of a hertz."""
     return f"+1.{value:08d}E+07"
 
 
-# ------------------------------------------------------------- a counter that answers questions
+# ------------------------------------------------------------- a counter that answers queries
 
 
-def test_a_question_is_answered_by_an_exact_reading() -> None:
-    """Mode query: every digit survives, stamped when it arrived."""
+def test_a_query_gives_an_exact_reading() -> None:
+    """Mode query: every digit is kept, with the time of arrival."""
     counter, link = asked("scpi-gate-time", SCPI_ANSWERS)
 
     measurement = counter.measure(2.5)
@@ -41,8 +41,8 @@ def test_a_question_is_answered_by_an_exact_reading() -> None:
     assert measurement.arrived_s == link.now()
 
 
-def test_watching_by_a_profile_sends_its_questions_and_nothing_else() -> None:
-    """Nothing is set that nobody asked for, and the panel is not touched."""
+def test_watching_by_a_profile_sends_its_queries_only() -> None:
+    """Nothing is set without a request, and the panel is not touched."""
     counter, link = asked("scpi-gate-time", SCPI_ANSWERS)
 
     gate_s, time_base = counter.gate_s(), counter.time_base()
@@ -55,7 +55,7 @@ def test_watching_by_a_profile_sends_its_questions_and_nothing_else() -> None:
 
 
 def test_a_gate_is_set_by_the_command_of_the_profile_and_read_back() -> None:
-    """What was asked for, then the question; then the panel is given back."""
+    """First the command, then the query; at the end the panel returns to local."""
     counter, link = asked("scpi-gate-time", {**SCPI_ANSWERS, "FREQ:GATE:TIME?": "+1.00000000E-01"})
 
     done = counter.configure(Setup(gate_s=0.1))
@@ -65,8 +65,8 @@ def test_a_gate_is_set_by_the_command_of_the_profile_and_read_back() -> None:
     assert [c for c in link.sent if "?" not in c] == ["FREQ:GATE:TIME 0.1", "SYST:LOC"]
 
 
-def test_a_refused_setting_is_told_in_the_counters_words() -> None:
-    """The question for errors is asked after each setting."""
+def test_a_refused_setting_quotes_the_counters_error() -> None:
+    """Errors are queried after each setting."""
     answers = {**SCPI_ANSWERS, "SYST:ERR?": '-222,"Data out of range"'}
     counter, _ = asked("scpi-gate-time", answers)
 
@@ -75,7 +75,7 @@ def test_a_refused_setting_is_told_in_the_counters_words() -> None:
 
 
 def test_a_late_answer_is_never_taken_for_a_newer_one() -> None:
-    """After a missed answer the counter is asked who it is until exactly that comes."""
+    """After a missed answer the identity is queried until exactly that comes."""
     late = [Reply(text="+1.00000000999E+07", after_s=3.0), Reply(text=SCPI, after_s=1.0)]
     counter, _ = asked("scpi-gate-time", {**SCPI_ANSWERS, "READ?": late})
 
@@ -86,8 +86,8 @@ def test_a_late_answer_is_never_taken_for_a_newer_one() -> None:
     assert measurement.value_hz == Decimal("10000000.0231")
 
 
-def test_a_counter_that_is_another_one_after_an_odd_answer_is_left() -> None:
-    """Somebody swapped it, or everything is one answer behind: only a new connection helps."""
+def test_another_identity_after_an_odd_answer_ends_the_link() -> None:
+    """It is another counter, or all answers are late: a new connection is needed."""
     answers = {
         **SCPI_ANSWERS,
         "*IDN?": ["TIDE WORKS,COUNTER A,17,1.0", "TIDE WORKS,COUNTER B,3,1.0"],
@@ -102,15 +102,15 @@ def test_a_counter_that_is_another_one_after_an_odd_answer_is_left() -> None:
 
 
 def test_a_counter_that_stays_one_answer_behind_is_opened_again() -> None:
-    """It says who it is when asked for a reading: no waiting brings that into step."""
+    """The identity answers a reading's query, which no wait can repair."""
     counter, _ = asked("scpi-gate-time", {**SCPI_ANSWERS, "READ?": SCPI_ANSWERS["*IDN?"]})
 
     with pytest.raises(LinkLost, match="one question late"):
         counter.measure(2.5)
 
 
-def test_a_question_that_is_never_answered_is_asked_once() -> None:
-    """A counter that lacks the question for its reference is watched all the same."""
+def test_a_query_that_is_never_answered_is_sent_once() -> None:
+    """A counter without the query for its time base is still watched."""
     counter, link = asked("scpi-gate-time", {**SCPI_ANSWERS, "ROSC:SOUR?": MUTE})
 
     answers = [counter.time_base(), counter.time_base()]
@@ -119,8 +119,8 @@ def test_a_question_that_is_never_answered_is_asked_once() -> None:
     assert link.sent.count("ROSC:SOUR?") == 1
 
 
-def test_a_result_handed_out_again_is_a_repeat() -> None:
-    """The same text within a gate can't be a new measurement."""
+def test_the_same_result_again_is_a_repeat() -> None:
+    """The same text within a gate is no new measurement."""
     counter, _ = asked("scpi-gate-time", {**SCPI_ANSWERS, "READ?": SCPI})
     counter.gate_s()
 
@@ -129,8 +129,8 @@ def test_a_result_handed_out_again_is_a_repeat() -> None:
     assert repeats == [False, True, True]
 
 
-def test_an_answer_said_twice_costs_nothing() -> None:
-    """The copy that comes after the next question is dropped, and the real answer waited for."""
+def test_a_doubled_answer_costs_no_reading() -> None:
+    """The copy that comes after the next query is dropped, and the real answer waited for."""
     first = Reply(text="+1.00000000001E+07", after_s=1.0, times=2, apart_s=0.01)
     second = Reply(text="+1.00000000002E+07", after_s=1.0)
     counter, _ = asked("scpi-gate-time", {**SCPI_ANSWERS, "READ?": [first, second]})
@@ -142,8 +142,8 @@ def test_an_answer_said_twice_costs_nothing() -> None:
     assert [m.repeat for m in taken] == [False, False]
 
 
-def test_an_answer_said_twice_is_known_by_its_haste() -> None:
-    """Without a gate to go by: nothing is measured in a hundredth of the usual time."""
+def test_a_doubled_answer_is_recognised_by_its_time() -> None:
+    """Without a gate: no measurement takes a hundredth of the usual time."""
     script = {"T": [Reply(text="F  10.0000024E+06", after_s=0.05),
                     Reply(text="F  10.0000025E+06", after_s=0.05, times=2, apart_s=0.01),
                     Reply(text="F  10.0000026E+06", after_s=0.05)]}  # fmt: skip
@@ -156,7 +156,7 @@ def test_an_answer_said_twice_is_known_by_its_haste() -> None:
 
 
 def test_a_slow_first_answer_makes_no_copies_of_quicker_ones() -> None:
-    """Triggered in the middle of a gate it finishes that first; then equal results are quicker."""
+    """Triggered during a gate, the first answer takes longer than the next, equal ones."""
     answers = [Reply(text=TERSE, after_s=0.9), *[Reply(text=TERSE, after_s=0.4)] * 5]
     counter, _ = asked("terse", {"T": answers})
 
@@ -166,8 +166,8 @@ def test_a_slow_first_answer_makes_no_copies_of_quicker_ones() -> None:
 
 
 @pytest.mark.parametrize("name", ["terse", "scpi-gate-time"])
-def test_an_answer_that_comes_too_late_behind_a_copy_is_told(name: str) -> None:
-    """With a question who is there and without: the copy is marked, then what was missed told."""
+def test_an_answer_that_comes_too_late_after_a_copy_is_reported(name: str) -> None:
+    """With a query of the identity and without: first the copy as a repeat, then the missed one."""
     number = {"terse": "F  10.000002{}E+06", "scpi-gate-time": "+1.0000002{}00000E+07"}[name]
     answers = [
         Reply(text=number.format(4), after_s=1.0),
@@ -188,8 +188,8 @@ def test_an_answer_that_comes_too_late_behind_a_copy_is_told(name: str) -> None:
     assert values == [Decimal(f"10000002.{digit}") for digit in (4, 5, 5, 7)]
 
 
-def test_newest_results_are_polled_and_each_is_handed_on_once(tmp_path: Path) -> None:
-    """hands_out = "newest": the same result comes many times, and counts once."""
+def test_newest_results_are_polled_and_each_is_returned_once(tmp_path: Path) -> None:
+    """hands_out = "newest": the same result is read many times, and counts once."""
     text = MINIMUM.replace('"stream"', '"query"') + (
         '\n[reading]\ncommand = "FETCH"\nhands_out = "newest"\n'
     )
@@ -205,8 +205,8 @@ def test_newest_results_are_polled_and_each_is_handed_on_once(tmp_path: Path) ->
 # ------------------------------------------------------------- a counter with terse letters
 
 
-def test_a_trigger_letter_brings_a_reading_and_nothing_else_is_sent() -> None:
-    """Mode addressed with a trigger: no question, as there is none it would understand."""
+def test_only_the_trigger_letter_is_sent_for_a_reading() -> None:
+    """Mode addressed with a trigger: the counter has no queries."""
     counter, link = asked("terse", {"T": Reply(text=TERSE, after_s=1.0)})
     gate_s, time_base = counter.gate_s(), counter.time_base()
 
@@ -219,8 +219,8 @@ def test_a_trigger_letter_brings_a_reading_and_nothing_else_is_sent() -> None:
     assert link.terminator == "\r\n"
 
 
-def test_a_counter_that_talks_when_addressed_is_only_listened_to() -> None:
-    """Mode addressed without a trigger: addressing is the bus's business."""
+def test_a_counter_that_talks_when_addressed_is_only_read() -> None:
+    """Mode addressed without a trigger: the bus addresses it."""
     link = TalkingLink([(1.0, TERSE), (2.0, TERSE.replace("24E", "31E"))])
     counter = ProfileCounter(link, bundled_profile("terse-addressed"))
 
@@ -230,8 +230,8 @@ def test_a_counter_that_talks_when_addressed_is_only_listened_to() -> None:
     assert link.sent == []
 
 
-def test_a_late_reading_of_a_counter_without_a_name_is_waited_out() -> None:
-    """It can't say who it is: it is listened to until it is silent, then triggered again."""
+def test_a_late_reading_of_a_counter_without_identity_is_waited_for() -> None:
+    """It is read until it is silent, and then triggered again."""
     late = [Reply(text="F  10.0009990E+06", after_s=3.2), Reply(text=TERSE, after_s=1.0)]
     counter, _ = asked("terse", {"T": late})
 
@@ -244,7 +244,7 @@ def test_a_late_reading_of_a_counter_without_a_name_is_waited_out() -> None:
 
 @pytest.mark.parametrize(("gate_s", "letter"), [(0.01, "G0"), (1.0, "G2"), (100.0, "G4")])
 def test_a_gate_is_chosen_by_its_letter(gate_s: float, letter: str) -> None:
-    """What was set is known from then on, though it can't be read back."""
+    """The gate that was set is used from then on, as it can't be read back."""
     counter, link = asked("terse", {})
 
     done = counter.configure(Setup(gate_s=gate_s))
@@ -254,8 +254,8 @@ def test_a_gate_is_chosen_by_its_letter(gate_s: float, letter: str) -> None:
     assert link.sent == [letter]
 
 
-def test_a_gate_that_it_has_not_is_refused_with_those_it_has() -> None:
-    """Nothing is sent."""
+def test_a_gate_that_the_counter_lacks_is_refused_with_those_it_has() -> None:
+    """No command is sent."""
     counter, link = asked("terse", {})
 
     with pytest.raises(UsageError, match=r"no gate of 0\.5 s; it has 0\.01 s, 0\.1 s"):
@@ -264,19 +264,19 @@ def test_a_gate_that_it_has_not_is_refused_with_those_it_has() -> None:
     assert link.sent == []
 
 
-def test_a_counter_on_another_function_is_told_apart_by_its_header() -> None:
-    """A period must not be taken for a frequency."""
+def test_a_counter_on_another_function_is_recognised_by_its_header() -> None:
+    """A period is not taken for a frequency."""
     counter, _ = asked("terse", {"T": "P  10.0000024E+06"})
 
     with pytest.raises(ReplyError, match="measures period"):
         counter.measure(2.5)
 
 
-# ------------------------------------------------------------- a counter that talks by itself
+# ------------------------------------------------------------- a talk-only counter
 
 
 def test_the_first_line_of_a_stream_is_dropped() -> None:
-    """Whoever connects in the middle of a line hears its tail, which may parse."""
+    """After connecting, it may be the tail of a line, and may parse as a number."""
     counter, link = talking("talk-only", [(0.3, number(7)), (1.3, number(8)), (2.3, number(9))])
 
     values = [counter.measure(2.5).value_hz for _ in range(2)]
@@ -286,7 +286,7 @@ def test_the_first_line_of_a_stream_is_dropped() -> None:
 
 
 def test_the_first_line_after_a_silence_is_dropped_too() -> None:
-    """A timeout may have torn it."""
+    """It may be cut by the timeout."""
     lines = [(t, number(round(t))) for t in (1.0, 2.0, 8.0, 9.0, 10.0)]
     counter, _ = talking("talk-only", lines)
     counter.measure(2.5)
@@ -300,8 +300,8 @@ def test_the_first_line_after_a_silence_is_dropped_too() -> None:
     assert value == Decimal("10000000.9")
 
 
-def test_a_stream_with_gates_longer_than_anybody_waits_says_what_to_do(tmp_path: Path) -> None:
-    """A line every 100 s is waited for in vain, until a profile says so."""
+def test_a_stream_with_very_long_gates_gives_a_remedy(tmp_path: Path) -> None:
+    """A line every 100 s needs a profile that states it."""
     lines = [(100.0 * k, "10000000.0231") for k in range(1, 9)]
     slow = ProfileCounter(TalkingLink(lines), profile_of(tmp_path, MINIMUM))
     told = ProfileCounter(
@@ -315,8 +315,8 @@ def test_a_stream_with_gates_longer_than_anybody_waits_says_what_to_do(tmp_path:
     assert told.measure(110.0).value_hz == Decimal("10000000.0231")
 
 
-def test_lines_that_came_while_nobody_listened_are_too_old() -> None:
-    """With one reading in ten seconds, each is as new as its stamp says."""
+def test_lines_from_between_polls_are_too_old() -> None:
+    """With one reading in ten seconds, each was measured at its time stamp."""
     counter, link = talking("talk-only", [(float(t), number(t)) for t in range(60)])
     seen = []
     for _ in range(3):
@@ -331,7 +331,7 @@ def test_lines_that_came_while_nobody_listened_are_too_old() -> None:
 
 
 def test_lines_that_waited_are_dated_by_the_pace_once_it_is_known() -> None:
-    """Four lines wait after eight were heard; one that does not fit the pace leaves none dated."""
+    """Four lines wait after eight were read; if one does not fit the pace, none is dated."""
     for late, kept in (([8.0, 9.0, 10.0, 11.0], True), ([8.0, 9.0, 11.0], False)):
         times_s = [*map(float, range(8)), *late, 12.0]
         counter, link = talking("talk-only", [(at_s, number(round(at_s))) for at_s in times_s])
@@ -346,8 +346,8 @@ def test_lines_that_waited_are_dated_by_the_pace_once_it_is_known() -> None:
         assert taken[0].undated_before == (0 if kept else 3)
 
 
-def test_lines_that_nobody_wanted_go_by() -> None:
-    """With a reading every so often only the next line is one, and nothing counts as missed."""
+def test_lines_between_paced_readings_are_discarded() -> None:
+    """With an interval only the next line is a reading, and none counts as missed."""
     counter, link = talking("talk-only", [(float(t), number(t)) for t in range(14)])
     for _ in range(7):
         counter.measure(2.5)
@@ -376,13 +376,13 @@ def test_lines_that_nobody_wanted_go_by() -> None:
         ("lines", "10000000.2", [1.0, 1.001, 2.0], [False, False, False]),
     ],
 )
-def test_an_equal_line_at_once_was_said_twice_by_a_counter_and_not_by_a_program(
+def test_an_equal_line_at_once_is_a_copy_from_a_counter_but_not_from_a_program(
     name: str, line: str, times_s: list[float], repeats: list[bool]
 ) -> None:
-    """No gate is over in a millisecond; a program writes what it measured before in one go.
+    """No gate takes a millisecond, but a program writes earlier measurements in one block.
 
-    Once the pace is known, a copy is known by it, however late a busy computer hears it. The
-    first line of the talk-only counter is dropped, as of every stream.
+    Once the pace is known, a copy is recognised by it, however late a busy computer reads it. The
+    first line of the talk-only counter is dropped, as in every stream.
     """
     counter, _ = talking(name, [(at_s, line) for at_s in times_s])
 
@@ -391,7 +391,7 @@ def test_an_equal_line_at_once_was_said_twice_by_a_counter_and_not_by_a_program(
     assert [m.repeat for m in taken] == repeats
 
 
-def test_display_text_is_read_with_its_unit_and_headings_are_passed_over() -> None:
+def test_display_text_is_read_with_its_unit_and_headings_are_ignored() -> None:
     """``10.000 000 24 MHz`` among other lines."""
     lines = [(1.0, "Gate 1.0 s"), (2.0, "Gate 1.0 s"), (2.0, "10.000 000 24 MHz")]
     counter, _ = talking("talk-only-display", lines)
@@ -411,7 +411,7 @@ def test_an_overflow_is_an_overrange_reading() -> None:
 
 @pytest.mark.parametrize("line", ["", GARBAGE.text, HUGE.text, "+1.000000E", "10 MHz", "1e7"])
 def test_a_bad_line_is_refused_and_the_next_one_read(line: str) -> None:
-    """No line that is not whole in the profile's form becomes a reading."""
+    """Only a whole line in the profile's form becomes a reading."""
     counter, _ = talking("talk-only", [(1.0, number(1)), (2.0, line), (3.0, number(3))])
 
     with pytest.raises(ReplyError):
@@ -420,8 +420,8 @@ def test_a_bad_line_is_refused_and_the_next_one_read(line: str) -> None:
     assert counter.measure(2.5).value_hz == Decimal("10000000.3")
 
 
-def test_something_else_than_the_profile_says_is_no_counter() -> None:
-    """After a handful of odd lines and no reading the operator is told to choose again."""
+def test_several_odd_lines_and_no_reading_are_no_such_counter() -> None:
+    """The sentence asks for another driver."""
     counter, _ = talking("talk-only", [(float(t), "hello") for t in range(9)])
 
     for _ in range(MOST_ODD_LINES - 1):
@@ -431,8 +431,8 @@ def test_something_else_than_the_profile_says_is_no_counter() -> None:
         counter.measure(2.5)
 
 
-def test_a_stream_can_be_set_to_nothing() -> None:
-    """No command is possible: the operator is sent to the front panel."""
+def test_nothing_can_be_set_on_a_stream() -> None:
+    """No command is possible: the sentence names the front panel."""
     counter, link = talking("talk-only", [])
 
     with pytest.raises(UsageError, match="front panel"):
@@ -443,8 +443,8 @@ def test_a_stream_can_be_set_to_nothing() -> None:
     assert link.sent == []
 
 
-def test_a_fixed_gate_and_a_family_are_what_is_known_of_a_mute_counter(tmp_path: Path) -> None:
-    """What the profile states where nothing can be asked."""
+def test_a_talk_only_counter_has_gate_and_family_from_its_profile(tmp_path: Path) -> None:
+    """These can't be queried."""
     profile = profile_of(tmp_path, MINIMUM + '\n[gate]\nfixed = "10 s"\n')
     counter = ProfileCounter(TalkingLink([]), profile)
 
@@ -454,7 +454,7 @@ def test_a_fixed_gate_and_a_family_are_what_is_known_of_a_mute_counter(tmp_path:
 
 
 def test_the_timeout_rule_gives_a_counter_the_gates_it_needs() -> None:
-    """A trigger in the middle of a gate of 1 s: the reading comes 1.9 s later."""
+    """A trigger during a gate of 1 s: the reading comes 1.9 s later."""
     counter, _ = asked("terse", {"T": Reply(text=TERSE, after_s=1.9), "G2": MUTE})
     counter.configure(Setup(gate_s=1.0))
     counter.gate_s()
@@ -477,7 +477,7 @@ def test_the_timeout_rule_gives_a_counter_the_gates_it_needs() -> None:
 def test_units_scales_and_marks(
     tmp_path: Path, line: str, pattern: str, more: str, resolution: float
 ) -> None:
-    """The value is exact whichever way it is written."""
+    """The value is exact in each notation."""
     value = "10000000.0231"
     text = (
         f'family = "made up"\nmode = "stream"\n[line]\npattern = \'{pattern}\'\n{more}\n'

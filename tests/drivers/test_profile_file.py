@@ -1,4 +1,4 @@
-"""Profiles in TOML: what is accepted, and what is said of the rest: file, key, expectation."""
+"""Profiles in TOML: accepted ones, and for others a sentence with file, key and expectation."""
 
 from pathlib import Path
 
@@ -14,7 +14,7 @@ QUERY = MINIMUM.replace('"stream"', '"query"') + '\n[reading]\ncommand = "READ?"
 
 
 def complaint(folder: Path, text: str) -> str:
-    """What is said of a profile that can't be used."""
+    """Return the sentence for a profile that can't be used."""
     path = write_profile(folder, text)
     with pytest.raises(DriverError) as caught:
         read_profile(path)
@@ -25,7 +25,7 @@ def complaint(folder: Path, text: str) -> str:
 
 
 def test_a_dozen_lines_describe_a_counter(tmp_path: Path) -> None:
-    """The least a profile needs; it is called like its file."""
+    """The least that a profile needs; it is named after its file."""
     profile = read_profile(write_profile(tmp_path, name="my-counter"))
 
     assert (profile.name, profile.family) == ("my-counter", "counter of a made-up kind")
@@ -33,8 +33,8 @@ def test_a_dozen_lines_describe_a_counter(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("path", bundled(), ids=lambda path: path.stem)
-def test_bundled_profiles_are_sound_and_say_what_they_are(path: Path) -> None:
-    """Each passes the checks that a user's own has to pass, and begins with an explanation."""
+def test_bundled_profiles_are_valid_and_begin_with_an_explanation(path: Path) -> None:
+    """Each passes the checks of a user's own profile."""
     driver = load(path)
 
     assert driver.family.isprintable()
@@ -80,7 +80,7 @@ def test_bundled_profiles_are_sound_and_say_what_they_are(path: Path) -> None:
 def test_a_fault_is_named_with_file_key_and_expectation(
     tmp_path: Path, written: str, instead: str, parts: tuple[str, ...]
 ) -> None:
-    """One thing wrong at a time; the sentence says where, what, and what was expected."""
+    """One mistake at a time; the sentence has place, value and expectation."""
     assert written in MINIMUM
 
     said = complaint(tmp_path, MINIMUM.replace(written, instead, 1))
@@ -103,9 +103,7 @@ def test_a_fault_is_named_with_file_key_and_expectation(
         ('[channels]\n0 = "A"', ("channels", "number of an input")),
     ],
 )  # fmt: skip
-def test_a_fault_in_what_is_sent_is_named(
-    tmp_path: Path, more: str, parts: tuple[str, ...]
-) -> None:
+def test_a_fault_in_commands_is_named(tmp_path: Path, more: str, parts: tuple[str, ...]) -> None:
     """Commands, gates, references."""
     said = complaint(tmp_path, f"{QUERY}\n{more}\n")
 
@@ -120,8 +118,8 @@ STRANGE: list[str] = [
 
 
 @pytest.mark.parametrize("table", ["", *[name for name in PROFILE.tables if name != "examples"]])
-def test_no_value_of_any_kind_gets_more_than_a_sentence(tmp_path: Path, table: str) -> None:
-    """Every key with every strange value: it is read, or refused in a sentence."""
+def test_any_value_of_any_key_is_read_or_refused_in_a_sentence(tmp_path: Path, table: str) -> None:
+    """Every key with every strange value."""
     keys = PROFILE.tables[table].keys if table else PROFILE.entries
     path, surprises = tmp_path / "mine.toml", []
     for key in keys:
@@ -156,10 +154,10 @@ def test_no_value_of_any_kind_gets_more_than_a_sentence(tmp_path: Path, table: s
         ("[[examples]]\nlin = 'x'", ("examples 1: unknown key 'lin'", "did you mean 'line'")),
     ],
 )
-def test_what_is_misspelt_is_told_before_what_is_missing(
+def test_misspelt_keys_are_reported_before_missing_ones(
     tmp_path: Path, written: str, parts: tuple[str, ...]
 ) -> None:
-    """Everything else is missing, and is no help to who has misspelt a word."""
+    """A misspelt key is often the missing one."""
     said = complaint(tmp_path, written)
 
     for part in parts:
@@ -180,10 +178,10 @@ def test_what_is_misspelt_is_told_before_what_is_missing(
         (MINIMUM.replace('"stream"', '"query"'), ("reading.command", "[reading]", '"READ?"')),
     ],
 )
-def test_what_is_missing_is_told_with_what_to_write(
+def test_a_missing_key_is_reported_with_an_example(
     tmp_path: Path, written: str, parts: tuple[str, ...]
 ) -> None:
-    """One thing after the other, until it is a profile."""
+    """One after the other, until it is a profile."""
     said = complaint(tmp_path, written)
 
     assert "is missing and needed" in said
@@ -191,15 +189,15 @@ def test_what_is_missing_is_told_with_what_to_write(
         assert part in said
 
 
-def test_a_question_is_needed_where_questions_are_answered(tmp_path: Path) -> None:
-    """Mode query without one can't read anything."""
+def test_mode_query_needs_the_query_of_a_reading(tmp_path: Path) -> None:
+    """Without it nothing can be read."""
     said = complaint(tmp_path, MINIMUM.replace('"stream"', '"query"'))
 
     assert "reading.command" in said
 
 
-def test_a_pattern_that_takes_pieces_is_refused_with_the_piece(tmp_path: Path) -> None:
-    """A number of any length: a line that lost its end would pass for a reading."""
+def test_a_pattern_that_accepts_pieces_is_refused_with_the_piece(tmp_path: Path) -> None:
+    """A number with any number of digits: a line without its end would be a reading."""
     said = complaint(tmp_path, MINIMUM.replace(r"\d{8}\.\d{4}", r"\d+\.?\d*"))
 
     assert "line.pattern" in said
@@ -208,7 +206,7 @@ def test_a_pattern_that_takes_pieces_is_refused_with_the_piece(tmp_path: Path) -
 
 
 def test_a_profile_may_rely_on_the_end_of_the_line_if_it_says_so(tmp_path: Path) -> None:
-    """Where the number of digits varies nothing else can tell."""
+    """Where the number of digits varies, only the terminator shows a whole number."""
     loose = MINIMUM.replace(r"\d{8}\.\d{4}", r"\d+\.?\d*")
     path = write_profile(tmp_path, loose.replace("[line]", '[line]\ncuts = "terminator"'))
 
@@ -220,8 +218,8 @@ def test_a_profile_may_rely_on_the_end_of_the_line_if_it_says_so(tmp_path: Path)
     [b"\xff\xfe\x00", b"a" * (LARGEST_FILE_BYTES + 1), b"[" * 5000, b"", b"x = \x1b[31m"],
     ids=["no text", "huge", "deep", "empty", "escape"],
 )
-def test_what_is_no_profile_at_all_is_refused(tmp_path: Path, data: bytes) -> None:
-    """A sentence, whatever the file holds."""
+def test_a_file_that_is_no_profile_is_refused(tmp_path: Path, data: bytes) -> None:
+    """With a sentence, for any content."""
     path = tmp_path / "mine.toml"
     path.write_bytes(data)
 
@@ -232,6 +230,6 @@ def test_what_is_no_profile_at_all_is_refused(tmp_path: Path, data: bytes) -> No
 
 
 def test_a_file_that_is_not_there_is_named(tmp_path: Path) -> None:
-    """With its path, and why."""
+    """With its path, and the reason."""
     with pytest.raises(DriverError, match=r"none\.toml.*no such file"):
         read_profile(tmp_path / "none.toml")

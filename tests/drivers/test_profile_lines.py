@@ -1,7 +1,7 @@
-"""Lines, whole and damaged, against every parser of replies: the right value or a refusal.
+"""Whole and damaged lines for every parser of replies: the right value or a refusal.
 
-The parsers are the one of SCPI, which is used when no driver is named, and every bundled
-profile. The default run makes 10 000 lines for each; BENCHWATCH_LINES=200000 makes more, as
+The parsers are that of SCPI, used when no driver is named, and those of all bundled profiles. The
+default run makes 10 000 lines for each; BENCHWATCH_LINES=200000 makes more, as
 `tests/benchmarks/test_many_lines.py` does.
 """
 
@@ -20,7 +20,7 @@ LINES = int(os.environ.get("BENCHWATCH_LINES", "10000"))
 
 
 def test_every_bundled_profile_has_a_writer_here() -> None:
-    """No profile comes along untested."""
+    """So that every profile is tested."""
     assert set(WRITERS) == set(PROFILES)
 
 
@@ -34,8 +34,8 @@ def test_a_made_line_gives_the_right_value_or_a_refusal(name: str) -> None:
     assert wrong[:5] == [], f"seed {seed}"
 
 
-def test_a_parser_that_takes_the_number_a_line_begins_with_is_caught() -> None:
-    """So that the made lines can be believed to find one."""
+def test_the_made_lines_find_a_lax_parser() -> None:
+    """A parser that reads the number at the beginning of a line fails this test's check."""
 
     def careless(text: str) -> Fraction | None:
         found = NUMBER.match(text.strip())
@@ -49,7 +49,7 @@ def test_a_parser_that_takes_the_number_a_line_begins_with_is_caught() -> None:
 @pytest.mark.parametrize(
     "name", sorted(set(PROFILES) - {"lines", "interval", "interval-talk-only"})
 )
-def test_no_piece_of_a_line_passes_for_a_reading(name: str) -> None:
+def test_no_piece_of_a_line_is_a_reading(name: str) -> None:
     """Every proper beginning and end of the examples: refused, the same, or far off."""
     reader = LineReader(PROFILES[name])
     passed = []
@@ -67,10 +67,10 @@ def test_no_piece_of_a_line_passes_for_a_reading(name: str) -> None:
     assert passed == []
 
 
-def test_pieces_of_digits_alone_are_told_by_the_line_end_only() -> None:
-    """What `lines` can't know: a program's number cut short is a number, and near the whole.
+def test_pieces_of_bare_digits_are_recognised_by_the_terminator_only() -> None:
+    """A bare number of `lines` that is cut is a number too, and near the whole one.
 
-    The profile says so (cuts = "terminator"); the wire hands on whole lines only.
+    The profile states that (cuts = "terminator"); the wire returns whole lines only.
     """
     reader = LineReader(PROFILES["lines"])
 
@@ -95,14 +95,14 @@ def test_pieces_of_digits_alone_are_told_by_the_line_end_only() -> None:
         "-1.00000002E+07",
     ],
 )
-def test_what_is_no_line_of_a_counter_is_no_reading(name: str, text: str) -> None:
+def test_a_line_that_no_counter_sends_is_no_reading(name: str, text: str) -> None:
     """Escapes, markup, endless digits, digits of other scripts, answers to something else."""
     assert said(LineReader(PROFILES[name]), text) is None
 
 
 @pytest.mark.parametrize("name", sorted(PROFILES))
 def test_a_refusal_quotes_the_line_harmlessly(name: str) -> None:
-    """An escape sequence in a line does not reach the terminal in the sentence about it."""
+    """The sentence holds no escape sequence of the line."""
     with pytest.raises(ReplyError) as caught:
         LineReader(PROFILES[name]).read("\x1b]0;title\x07\u202e1e7\x9b31m")
 

@@ -1,4 +1,4 @@
-"""No pattern of a profile holds up the program: each line is judged in a bounded time."""
+"""No pattern of a profile delays the program: each line is matched in a bounded time."""
 
 import contextlib
 import signal
@@ -36,7 +36,7 @@ FREEZING = [
     r"(?:(?:\w*\s*){20}){20}z",
     "((" * 100 + "a*" + ")*)*" * 100 + "b",
 ]
-"""Python's own matcher needs more than a person's life for most of these on one line."""
+"""Python's own matcher needs more than a lifetime for most of these on one line."""
 LINES = [
     "F=10000000.0231" + " a" * 92,
     "F=10000000.0231 " + "a" * 180,
@@ -48,7 +48,7 @@ LINES = [
     " " * MOST_CHARACTERS,
 ]
 SLOW_S = 0.5
-"""Of computing, for one line and pattern; some hundredths are measured at most."""
+"""Most processor seconds for one line and pattern; some hundredths are measured."""
 
 
 @pytest.mark.parametrize("source", FREEZING, ids=lambda source: source[:24])
@@ -90,15 +90,15 @@ def test_any_made_pattern_is_refused_or_judges_like_pythons(source: str, line: s
 
 
 @pytest.mark.parametrize("path", bundled(), ids=lambda path: path.stem)
-def test_the_profiles_that_come_along_are_read_and_small(path: Path) -> None:
-    """Their patterns are a few hundred steps at most, a tenth of what is allowed."""
+def test_patterns_of_bundled_profiles_are_small(path: Path) -> None:
+    """A few hundred steps at most, a tenth of the limit."""
     form = load(path).profile.line
 
     assert form.pattern.size < 400
 
 
 def test_groups_that_take_no_part_are_empty() -> None:
-    """And groups are known by their names before any line has come."""
+    """The names of groups are known before any line is matched."""
     pattern = Pattern(r"(?P<number>\d+)(?: (?P<unit>Hz))?")
 
     assert pattern.groups == {"number", "unit"}
@@ -107,7 +107,7 @@ def test_groups_that_take_no_part_are_empty() -> None:
     assert pattern.match("12 ") is None
 
 
-def test_what_is_longer_than_any_line_is_not_even_tried() -> None:
+def test_overlong_lines_are_not_matched() -> None:
     """A counter may send anything."""
     anything = Pattern(".*")
 
@@ -129,10 +129,10 @@ def test_what_is_longer_than_any_line_is_not_even_tried() -> None:
         (r"(?P<number>\d+", "missing"),
     ],
 )
-def test_what_can_not_be_matched_so_is_refused_with_file_and_key(
+def test_a_pattern_that_re2_lacks_is_refused_with_file_and_key(
     tmp_path: Path, source: str, why: str
 ) -> None:
-    """Looking around and back-references, and patterns too large."""
+    """Look-around, back-references, and patterns that are too large."""
     path = write_profile(tmp_path, MINIMUM.replace(r"(?P<number>\d{8}\.\d{4})", source))
 
     with pytest.raises(DriverError, match=rf"line\.pattern: .*{why}") as caught:
@@ -141,8 +141,8 @@ def test_what_can_not_be_matched_so_is_refused_with_file_and_key(
     assert str(path) in str(caught.value)
 
 
-def test_examples_that_could_not_be_tried_in_a_moment_are_refused(tmp_path: Path) -> None:
-    """All pieces of each are tried, so that their cost grows with the square of their length."""
+def test_examples_that_take_too_long_to_try_are_refused(tmp_path: Path) -> None:
+    """All pieces of each are tried, which takes the square of their length."""
     many = "".join(f'[[examples]]\nline = "{"9" * 190}"\n' for _ in range(200))
     path = write_profile(tmp_path, MINIMUM.replace("(?P<number>", "(?:a?){300}(?P<number>") + many)
     began_s = time.thread_time()
@@ -154,14 +154,14 @@ def test_examples_that_could_not_be_tried_in_a_moment_are_refused(tmp_path: Path
 
 
 def test_a_line_of_letters_neither_freezes_the_watch_nor_its_end(tmp_path: Path) -> None:
-    """From outside: a talk-only counter on a socket that says one such line, then readings."""
+    """From outside: a talk-only counter on a socket that sends one such line, then readings."""
     text = MINIMUM.replace(r"(?P<number>\d{8}\.\d{4})", FREEZING[0])
     path = write_profile(tmp_path, text.replace("10000000.0231", "F=10000000.0231;", 1))
     stop = threading.Event()
 
     def talk() -> None:
         client, _ = listener.accept()
-        with client, contextlib.suppress(OSError):  # the program hangs up at its end
+        with client, contextlib.suppress(OSError):  # the program closes the connection at its end
             client.sendall(b"F=10000000.0000;\nF=10000000.0001;\n")
             client.sendall(b"F=10000000.0231 " + b"a" * 170 + b"\n")
             number = 2

@@ -1,7 +1,7 @@
-"""The SCPI driver with scripted counters: what it sends, accepts and refuses.
+"""The SCPI driver with scripted counters: commands sent, replies accepted and refused.
 
-Codes and special numbers: SCPI-1999 volume 1 section 7.2.1.5 and volume 2 section 21.8,
-numeric replies: IEEE 488.2-1992 section 8.7 (clauses from memory).
+Codes and special numbers: SCPI-1999 volume 1 section 7.2.1.5 and volume 2 section 21.8, numeric
+replies: IEEE 488.2-1992 section 8.7 (clauses from memory).
 """
 
 from decimal import Decimal
@@ -23,19 +23,19 @@ NO_ERROR = COUNTER["SYST:ERR?"]
 
 
 def gated(text: str = READING) -> Reply:
-    """A reading that takes the gate of one second."""
+    """Return the scripted reply to a reading, which takes a gate of one second."""
     return Reply(text, after_s=1.0)
 
 
 def counter(**changes: object) -> tuple[ScpiCounter, FakeLink]:
-    """An identified counter on a scripted link; a change is keyed by its query, ? left out."""
+    """Return an identified counter on a scripted link; keys of changes are queries without "?"."""
     script: dict[str, object] = {**COUNTER, "READ?": gated()}
     script.update({key.replace("_", ":") + "?": value for key, value in changes.items()})
     return identified(script)  # type: ignore[arg-type]
 
 
 def identified(script: Script) -> tuple[ScpiCounter, FakeLink]:
-    """A counter that has said who it is."""
+    """Return a counter that has been identified."""
     link = FakeLink(script)
     made = ScpiCounter(link)
     made.identify()
@@ -43,7 +43,7 @@ def identified(script: Script) -> tuple[ScpiCounter, FakeLink]:
 
 
 def watch(made: ScpiCounter, readings: int) -> list[Decimal | None]:
-    """Do what acquisition does with a counter that nobody asked to be set."""
+    """Do what acquisition does when no setting is requested."""
     made.gate_s()
     made.time_base()
     values = [made.measure(2.5).value_hz for _ in range(readings)]
@@ -53,7 +53,7 @@ def watch(made: ScpiCounter, readings: int) -> list[Decimal | None]:
 
 
 def test_a_reading_is_exact_and_stamped_when_it_arrived() -> None:
-    """Every digit of the reply survives."""
+    """Every digit of the reply is kept."""
     made, link = counter()
     asked_s = link.now()
 
@@ -77,8 +77,8 @@ def test_the_identity_is_split_into_its_four_fields() -> None:
 
 
 @pytest.mark.parametrize("reply", [MUTE, GARBAGE, HUGE, "", READING, "\x1b[31mred"])
-def test_what_does_not_say_who_it_is_is_no_counter(reply: Answer) -> None:
-    """Nothing, garbage, a number, an escape sequence: a sentence, with nothing to interpret."""
+def test_without_an_identity_it_is_no_counter(reply: Answer) -> None:
+    """Nothing, garbage, a number, an escape sequence: a sentence without control characters."""
     made = ScpiCounter(FakeLink({"*IDN?": reply}))
 
     with pytest.raises(NotACounter, match=r"\*IDN\?") as caught:
@@ -92,7 +92,7 @@ def test_what_does_not_say_who_it_is_is_no_counter(reply: Answer) -> None:
     "knows", [set(COUNTER), {"*IDN?"}, {"*IDN?", "SYST:ERR?"}, set(COUNTER) - {"SYST:ERR?"}]
 )
 def test_watching_sends_nothing_but_queries(knows: set[str], continuous: str) -> None:
-    """Nothing is set unasked, whatever the counter knows, from the first line to the last."""
+    """Nothing is set without a request, whatever the counter can do."""
     script: dict[str, object] = {q: a for q, a in COUNTER.items() if q in knows}
     script |= {"READ?": gated(), "FETC?": READING}
     if "INIT:CONT?" in knows:
@@ -104,8 +104,8 @@ def test_watching_sends_nothing_but_queries(knows: set[str], continuous: str) ->
     assert [command for command in link.sent if not command.endswith("?")] == []
 
 
-def test_a_counter_that_knows_only_how_to_read_is_watched() -> None:
-    """Silence to every other query costs a quarter of a second each, once."""
+def test_a_counter_that_only_answers_read_is_watched() -> None:
+    """Silence to each other query takes a quarter of a second, once."""
     made, link = identified({"*IDN?": IDENTITY, "READ?": gated()})
     began_s = link.now()
 
@@ -123,7 +123,7 @@ def test_a_counter_that_knows_only_how_to_read_is_watched() -> None:
 
 
 def test_a_slow_counter_is_given_the_time_it_needs() -> None:
-    """Behind a slow gateway its settings take as long as its name."""
+    """Behind a slow gateway a setting takes as long as the identity."""
     slow = {q: Reply(a, after_s=0.4) for q, a in COUNTER.items()}
     made, _ = identified({**slow, "READ?": gated()})
 
@@ -131,8 +131,8 @@ def test_a_slow_counter_is_given_the_time_it_needs() -> None:
     assert made.time_base() == TimeBase("external")
 
 
-def test_the_errors_our_questions_caused_are_cleared_away() -> None:
-    """A counter must not be left with its error lamp lit because we asked for what it lacks."""
+def test_errors_that_the_drivers_queries_caused_are_cleared() -> None:
+    """The counter's error lamp must not stay lit for a query that it lacks."""
     unknown = ['-113,"Undefined header"', NO_ERROR]
     made, link = counter(FREQ_APER=MUTE, SYST_ERR=unknown)
 
@@ -141,8 +141,8 @@ def test_the_errors_our_questions_caused_are_cleared_away() -> None:
     assert link.sent.count("SYST:ERR?") >= 2
 
 
-def test_a_bottomless_error_queue_does_not_hold_us() -> None:
-    """At most 32 are read out."""
+def test_an_endless_error_queue_is_left() -> None:
+    """At most 32 errors are read."""
     made, link = counter(FREQ_APER=MUTE, SYST_ERR='-113,"Undefined header"')
 
     assert made.gate_s() is None
@@ -161,7 +161,7 @@ def test_a_bottomless_error_queue_does_not_hold_us() -> None:
     ],
 )
 def test_the_gate_is_found_in_each_form(query: str, reply: str, gate_s: float | None) -> None:
-    """A reply that is no sensible time is no gate."""
+    """A reply that is no plausible time is no gate."""
     made, _ = identified({"*IDN?": IDENTITY, "SYST:ERR?": NO_ERROR, query: reply})
 
     assert made.gate_s() == gate_s
@@ -172,8 +172,8 @@ def test_the_gate_is_found_in_each_form(query: str, reply: str, gate_s: float | 
     [("INT", "internal"), ("INTernal", "internal"), ("EXT", "external"), ('"EXT1"', "external"),
      ("CLK10", "unknown"), ("", "unknown"), (MUTE, "unknown")],
 )  # fmt: skip
-def test_the_time_base_is_told_or_unknown(reply: Answer, source: str) -> None:
-    """What is not understood is unknown, never guessed."""
+def test_the_time_base_is_known_or_unknown(reply: Answer, source: str) -> None:
+    """An unexpected answer is unknown, never guessed."""
     made, _ = counter(ROSC_SOUR=reply)
 
     assert made.time_base().source == source
@@ -202,7 +202,7 @@ def test_infinity_is_overrange(text: str) -> None:
      "0x10", "inf", "nan", "１０", "1_000", "1e+9999", "1\x1b[31m", "9" * 30],
 )  # fmt: skip
 def test_only_a_whole_number_is_a_reading(text: str) -> None:
-    """The reply is matched in full; Python's own float takes several of these."""
+    """The reply is matched in full; Python's own float accepts several of these."""
     made, _ = counter(READ=[READING, text])
     made.measure(2.5)
 
@@ -213,8 +213,8 @@ def test_only_a_whole_number_is_a_reading(text: str) -> None:
 
 
 @given(st.text(max_size=80))
-def test_no_text_surprises_the_parser(text: str) -> None:
-    """A reading or a refusal, whatever comes."""
+def test_any_text_is_a_reading_or_refused(text: str) -> None:
+    """No other error is raised."""
     made, _ = counter(READ=[READING, text])
     made.measure(2.5)
 
@@ -228,7 +228,7 @@ def test_no_text_surprises_the_parser(text: str) -> None:
 
 @pytest.mark.parametrize("late_s", [3.0, 5.0])
 def test_a_late_reading_is_never_taken_for_the_next(late_s: float) -> None:
-    """The identity is asked for until it comes, and whatever comes before it is skipped."""
+    """The identity is queried until it comes, and answers before it are skipped."""
     late = Reply("+1.00000009999E+07", after_s=late_s)
     made, link = counter(READ=[gated(), late, gated()])
     made.gate_s()
@@ -242,8 +242,8 @@ def test_a_late_reading_is_never_taken_for_the_next(late_s: float) -> None:
     assert link.sent.count("*IDN?") >= 2
 
 
-def test_a_counter_that_changes_its_name_is_not_believed() -> None:
-    """After a slip only the same identity brings the trust back; else the link is reopened."""
+def test_another_identity_after_a_missed_answer_ends_the_link() -> None:
+    """Only the same identity proves that answers belong to their queries."""
     made, _ = counter(READ=MUTE, **{"*IDN": [IDENTITY, "Tide Works,Counter B,0018,1.0"]})
     made.gate_s()
     with pytest.raises(ReplyTimeout):
@@ -254,8 +254,8 @@ def test_a_counter_that_changes_its_name_is_not_believed() -> None:
 
 
 @pytest.mark.parametrize("code", ["-350", "-500"])
-def test_a_restarted_counter_is_asked_anew(code: str) -> None:
-    """Its settings may be others now."""
+def test_a_restarted_counter_is_opened_again(code: str) -> None:
+    """Its settings may have changed."""
     made, _ = counter(READ=[gated(), MUTE, gated()], SYST_ERR=[f'{code},"..."', NO_ERROR])
     made.measure(2.5)
     with pytest.raises(ReplyTimeout):
@@ -266,7 +266,7 @@ def test_a_restarted_counter_is_asked_anew(code: str) -> None:
 
 
 def test_a_fault_of_the_counter_is_shown_in_its_own_words() -> None:
-    """-3xx is the instrument's own trouble, which a person should hear of."""
+    """-3xx is a fault of the instrument itself, which is reported."""
     made, _ = counter(
         READ=[gated(), MUTE, gated()], SYST_ERR=['-313,"Calibration memory lost"', NO_ERROR]
     )
@@ -281,7 +281,7 @@ def test_a_fault_of_the_counter_is_shown_in_its_own_words() -> None:
 
 
 def test_an_instrument_without_readings_is_no_counter() -> None:
-    """It speaks SCPI, but READ? is an undefined header to it."""
+    """To this SCPI instrument READ? is an undefined header."""
     made, _ = counter(READ=MUTE, SYST_ERR=['-113,"Undefined header"', NO_ERROR])
     with pytest.raises(ReplyTimeout):
         made.measure(2.5)
@@ -290,8 +290,8 @@ def test_an_instrument_without_readings_is_no_counter() -> None:
         made.measure(2.5)
 
 
-def test_a_counter_that_only_hands_out_its_newest_is_watched() -> None:
-    """It knows neither INIT:CONT? nor READ?, and measures by itself all the time."""
+def test_a_counter_that_only_has_fetch_is_watched() -> None:
+    """It lacks INIT:CONT? and READ?, and runs free."""
     link: FakeLink
 
     def newest() -> str:
@@ -309,8 +309,8 @@ def test_a_counter_that_only_hands_out_its_newest_is_watched() -> None:
     assert "READ?" not in link.sent
 
 
-def test_a_slow_counter_that_only_hands_out_its_newest_is_found_out() -> None:
-    """Its result does not change while it is looked at, but it says that it lacks READ?."""
+def test_a_slow_counter_that_only_has_fetch_is_recognised() -> None:
+    """Its result does not change during the test, but it reports that it lacks READ?."""
     link: FakeLink
 
     def newest() -> str:
@@ -334,7 +334,7 @@ def test_a_slow_counter_that_only_hands_out_its_newest_is_found_out() -> None:
 
 @pytest.mark.parametrize("unit", ["HZ", " Hz", " hz"])
 def test_a_unit_behind_the_number_is_read(unit: str) -> None:
-    """Hertz and nothing else, so that no prefix is guessed."""
+    """Hertz only, so that no prefix is guessed."""
     made, _ = counter(READ=[f"10000000.0231{unit}", "10.0000000231 MHZ"])
 
     assert made.measure(2.5).value_hz == Decimal("10000000.0231")
@@ -342,8 +342,8 @@ def test_a_unit_behind_the_number_is_read(unit: str) -> None:
         made.measure(2.5)
 
 
-def test_an_older_error_of_somebody_else_condemns_no_counter() -> None:
-    """What the technician mistyped before is in the same queue; a gate speaks for a counter."""
+def test_an_older_error_in_the_queue_does_not_matter() -> None:
+    """An error of an earlier user may be queued; a reported gate shows a counter."""
     made, _ = counter(READ=[MUTE, gated()], SYST_ERR=['-113,"Undefined header"', NO_ERROR])
     made.gate_s()
     with pytest.raises(ReplyTimeout):
@@ -353,7 +353,7 @@ def test_an_older_error_of_somebody_else_condemns_no_counter() -> None:
 
 
 def test_three_replies_that_are_no_numbers_are_no_counter() -> None:
-    """Before any number came; later they are trouble that passes."""
+    """Before any number came; later such replies are passing faults."""
     made, _ = counter(READ="hello")
     for _ in range(2):
         with pytest.raises(ReplyError):
@@ -364,7 +364,7 @@ def test_three_replies_that_are_no_numbers_are_no_counter() -> None:
 
 
 def test_read_again_sooner_than_a_gate_is_a_repeat() -> None:
-    """The same text without the time for a measurement is the same measurement."""
+    """The same text within the time of a gate is the same measurement."""
     made, _ = counter(READ=[gated(), READING, gated()])
     made.gate_s()
 
@@ -373,8 +373,8 @@ def test_read_again_sooner_than_a_gate_is_a_repeat() -> None:
     assert repeats == [False, True, False]
 
 
-def test_an_answer_said_twice_costs_nothing() -> None:
-    """The copy that comes after the next question is dropped, and the real answer waited for."""
+def test_a_doubled_answer_costs_no_reading() -> None:
+    """The copy that comes after the next query is dropped, and the real answer waited for."""
     echoed = Reply("1.00000000001E+07", after_s=1.0, times=2, apart_s=0.01)
     made, link = counter(READ=[echoed, gated("1.00000000002E+07"), gated("1.00000000003E+07")])
     made.gate_s()
@@ -388,8 +388,8 @@ def test_an_answer_said_twice_costs_nothing() -> None:
     assert made.time_base() == TimeBase("external")
 
 
-def test_a_reading_said_twice_is_not_taken_for_a_setting() -> None:
-    """The copy that comes when the gate is asked for is no gate of 10 million seconds."""
+def test_a_doubled_reading_is_not_taken_for_a_setting() -> None:
+    """The copy that comes after the gate's query is no gate of 10 million seconds."""
     echoed = Reply(READING, after_s=1.0, times=2, apart_s=0.01)
     slow = {q: Reply(COUNTER[q], after_s=0.05) for q in ("FREQ:APER?", "ROSC:SOUR?")}
     made, _ = identified({**COUNTER, **slow, "READ?": [echoed, gated()]})
@@ -402,11 +402,11 @@ def test_a_reading_said_twice_is_not_taken_for_a_setting() -> None:
     assert made.measure(2.5).repeat is False
 
 
-# ------------------------------------------------------------- counters that run by themselves
+# ------------------------------------------------------------- free-running counters
 
 
 def running(link_values: list[str], period_s: float = 1.0) -> tuple[ScpiCounter, FakeLink]:
-    """A counter with INIT:CONT ON whose newest result changes every `period_s`."""
+    """Return a counter with INIT:CONT ON whose newest result changes every `period_s`."""
     link: FakeLink
 
     def newest() -> str:
@@ -420,7 +420,7 @@ def running(link_values: list[str], period_s: float = 1.0) -> tuple[ScpiCounter,
 
 
 def test_a_running_counter_is_fetched_and_never_restarted() -> None:
-    """READ? would abort its measurement; each result is handed on once."""
+    """READ? would abort its measurement; each result is returned once."""
     values = [f"1000000{n}.{n}" for n in range(10)]
     made, link = running(values)
 
@@ -432,7 +432,7 @@ def test_a_running_counter_is_fetched_and_never_restarted() -> None:
 
 
 def test_a_coarse_running_counter_may_read_the_same_again() -> None:
-    """Results that change by a digit now and then are new measurements when they don't."""
+    """Where results differ by a digit at times, equal ones are new measurements too."""
     values = ["10000000.0", "10000000.0", "10000000.1", "10000000.1", "10000000.0"] * 8
     made, link = running(values)
     began_s = link.now()
@@ -440,12 +440,12 @@ def test_a_coarse_running_counter_may_read_the_same_again() -> None:
     got = [made.measure(2.5) for _ in range(25)]
 
     assert not any(m.repeat for m in got)
-    # an equal result is waited for a little longer than a gate: none is invented
+    # an equal result counts only after a little more than a gate, so none is invented
     assert link.now() - began_s >= 24.0
 
 
-def test_a_running_counter_that_stopped_is_found_out() -> None:
-    """Results that always differed by many digits do not come out equal by chance."""
+def test_a_running_counter_that_stopped_is_recognised() -> None:
+    """Results that always differed by many digits are not equal by chance."""
     values = [f"10000000.{n * 7919 % 10000:04d}" for n in range(8)]
     made, _ = running(values)
 
@@ -455,7 +455,7 @@ def test_a_running_counter_that_stopped_is_found_out() -> None:
 
 
 def test_dead_time_is_learned_so_no_reading_is_invented() -> None:
-    """A gate of 1 s with a result every 1.6 s: an unchanged result is not yet a new one."""
+    """A gate of 1 s with a result every 1.6 s: an unchanged result may still be the old one."""
     values = [f"10000000.{n * 7919 % 10000:04d}" for n in range(20)]
     made, _ = running(values, period_s=1.6)
 
@@ -466,7 +466,7 @@ def test_dead_time_is_learned_so_no_reading_is_invented() -> None:
 
 
 def test_no_result_yet_is_waited_for() -> None:
-    """-230 goes to the error queue and FETC? stays silent until there is a valid result."""
+    """The error queue gets -230 and FETC? no answer until there is a valid result."""
     made, link = identified(
         {**COUNTER, "INIT:CONT?": "1", "FETC?": [MUTE, "9.91E37", READING],
          "SYST:ERR?": ['-230,"Data corrupt or stale"', NO_ERROR]}
@@ -477,8 +477,8 @@ def test_no_result_yet_is_waited_for() -> None:
     assert link.sent.count("FETC?") == 3
 
 
-def test_an_odd_result_of_a_running_counter_is_passed_over() -> None:
-    """It may be the answer to something else, so the identity is asked for before the next."""
+def test_an_odd_result_of_a_running_counter_is_skipped() -> None:
+    """It may be another query's answer, so the identity is queried before the next."""
     made, link = identified(
         {**COUNTER, "INIT:CONT?": "1", "FETC?": ["10000000.1", "EXT", "10000000.2"]}
     )
@@ -490,8 +490,8 @@ def test_an_odd_result_of_a_running_counter_is_passed_over() -> None:
 
 
 @pytest.mark.parametrize(("wait_s", "is_kept"), [(0.2, True), (10.0, False)])
-def test_results_missed_with_an_answer_are_told_first(wait_s: float, is_kept: bool) -> None:
-    """FETC? goes unanswered for a second; what is found then is neither lost nor given when old."""
+def test_results_missed_with_an_answer_are_reported_first(wait_s: float, is_kept: bool) -> None:
+    """FETC? is unanswered for a second; the result after that is neither lost nor dated late."""
     link: FakeLink
 
     def number() -> int:
@@ -518,8 +518,8 @@ def test_results_missed_with_an_answer_are_told_first(wait_s: float, is_kept: bo
     assert after.value_hz == (found if is_kept else number())
 
 
-def test_overrange_of_a_running_counter_is_told_once_a_gate() -> None:
-    """Not at the rate at which it is polled."""
+def test_overrange_of_a_running_counter_is_reported_once_a_gate() -> None:
+    """And not with each poll."""
     made, link = identified({**COUNTER, "INIT:CONT?": "1", "FETC?": "9.9E37"})
     made.gate_s()
     began_s = link.now()
@@ -531,7 +531,7 @@ def test_overrange_of_a_running_counter_is_told_once_a_gate() -> None:
 
 
 def test_an_unchanged_result_without_a_known_gate_is_a_repeat() -> None:
-    """With neither a gate nor a change nobody can tell that it was measured anew."""
+    """Without a gate and without a change no result is known to be new."""
     judge = RepeatDetector()
 
     verdicts = [judge.judge(Decimal(10_000_000), 0.1, at_s, 0.02) for at_s in (0.0, 0.5, 1.1, 1.5)]
@@ -539,11 +539,11 @@ def test_an_unchanged_result_without_a_known_gate_is_a_repeat() -> None:
     assert verdicts == [True, None, False, None]
 
 
-# ------------------------------------------------------------- what the operator asks for
+# ------------------------------------------------------------- requested settings
 
 
-def test_a_gate_is_set_and_read_back_and_that_alone() -> None:
-    """One command, in the form the counter knows; the answer is what it made of it."""
+def test_only_the_gate_is_set_and_read_back() -> None:
+    """One command, in the form that the counter has; the gate reported is the counter's answer."""
     made, link = counter(FREQ_APER=["1.0", "+9.99999E-02"])
 
     got = made.configure(Setup(gate_s=0.1))
@@ -552,7 +552,7 @@ def test_a_gate_is_set_and_read_back_and_that_alone() -> None:
     assert [c for c in link.sent if not c.endswith("?")] == ["FREQ:APER 0.1"]
 
 
-def test_a_refused_gate_is_told_in_the_counters_words() -> None:
+def test_a_refused_gate_quotes_the_counters_error() -> None:
     """-222 is the standard's data out of range."""
     made, _ = counter(SYST_ERR=[NO_ERROR, '-222,"Data out of range"', NO_ERROR])
 
@@ -560,8 +560,8 @@ def test_a_refused_gate_is_told_in_the_counters_words() -> None:
         made.configure(Setup(gate_s=1000.0))
 
 
-def test_a_gate_that_no_form_can_set_is_told() -> None:
-    """Nothing is sent on the off chance."""
+def test_a_gate_that_no_command_sets_is_refused() -> None:
+    """No command is tried."""
     made, link = identified({"*IDN?": IDENTITY, "READ?": gated()})
 
     with pytest.raises(UsageError, match="front panel"):
@@ -578,8 +578,8 @@ def test_a_channel_is_set_and_read_back() -> None:
     assert 'FUNC "FREQ 2"' in link.sent
 
 
-def test_the_front_panel_is_given_back_once_something_was_set() -> None:
-    """By one last command: a question after it would take the panel back."""
+def test_the_front_panel_returns_to_local_after_a_setting() -> None:
+    """By the last command: a query after it would set remote again."""
     made, link = counter()
     made.configure(Setup(gate_s=1.0))
     del link.sent[:]
@@ -589,11 +589,11 @@ def test_the_front_panel_is_given_back_once_something_was_set() -> None:
     assert link.sent == ["SYST:LOC"]
 
 
-def test_a_counter_quicker_than_its_gate_that_says_the_same_is_believed_in_the_end() -> None:
+def test_equal_answers_quicker_than_the_gate_count_in_the_end() -> None:
     """READ? starts a measurement each time (SCPI-1999 vol. 2, 3.4): equal results are results.
 
-    The first few equal ones that come too soon may be one answer said twice; once question and
-    answer are proved to be in step, they are readings.
+    The first few equal ones that come too soon may be doubled answers; once queries and answers are
+    proved to be synchronised, they are readings.
     """
     made, _ = counter(READ=READING)
     made.gate_s()

@@ -1,4 +1,4 @@
-"""The journal: each reading exactly once on disk, whatever the disk and the process do."""
+"""The journal: each reading exactly once on disk, whatever happens to disk and process."""
 
 import contextlib
 import os
@@ -26,19 +26,19 @@ KITS = Path(__file__).parents[1] / "kits"
 
 @pytest.fixture(autouse=True)
 def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """A home of its own, where readings go that have no other place."""
+    """Set data and state folders of the test's own."""
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "home"))
     return tmp_path / "home"
 
 
 @pytest.fixture
 def path(tmp_path: Path) -> Path:
-    """A place for a journal."""
+    """Return the path of a new journal."""
     return tmp_path / "journal.db"
 
 
 def numbers(path: Path, run: JournalRun = RUN) -> list[float]:
-    """Return the times of the readings of `run`, which tell them apart."""
+    """Return the times of the readings of `run`, by which they are recognised."""
     return [event.elapsed_s for event in read_events(path, run)]
 
 
@@ -64,7 +64,7 @@ class Limited:
         self._connection.execute(f"PRAGMA max_page_count = {pages + 1}")
 
     def free(self) -> None:
-        """Make room."""
+        """Remove the limit."""
         assert self._connection is not None
         self._connection.execute("PRAGMA max_page_count = 1000000")
 
@@ -73,7 +73,7 @@ class Limited:
 
 
 def test_a_run_and_its_events_come_back_as_they_were_written(path):
-    """Run, readings, gap and mark survive in order, with the exact text."""
+    """Run, readings, gap and mark are read in order, with the exact text."""
     events = [
         reading(1, "10000000.02310000000000001"),
         Gap(
@@ -98,7 +98,7 @@ def test_a_run_and_its_events_come_back_as_they_were_written(path):
 
 
 def test_overrange_comes_back_as_overrange(path):
-    """A reading without a value keeps its flag and has nan for its values."""
+    """A reading without a value keeps its flag, and its values are nan."""
     journal = Journal(path)
     journal.save_run(RUN)
     journal.write(RUN.key, replace(reading(1), text="", flags=frozenset({OVERRANGE})))
@@ -123,8 +123,8 @@ def test_hostile_text_is_kept_and_harmless(path):
     assert gap.reason == text.replace("\ud800", "?")
 
 
-def test_a_run_is_known_on_disk_while_it_goes_on(path):
-    """What is learnt later, such as the nominal, replaces what was known; the end is null."""
+def test_a_run_is_on_disk_from_its_start(path):
+    """Later values, such as the nominal, replace the first ones; the end is null."""
     journal = Journal(path)
     journal.save_run(replace(RUN, nominal_hz=None))
     journal.save_run(replace(RUN, nominal_hz=Decimal("10E6"), identity="late"))
@@ -135,7 +135,7 @@ def test_a_run_is_known_on_disk_while_it_goes_on(path):
 
 
 def test_keys_of_runs_differ_and_sort_by_time():
-    """Programs that start in the same millisecond still get runs of their own."""
+    """Programs that start in the same millisecond have different keys."""
     keys = {new_key(START_UTC_S) for _ in range(100)}
 
     assert len(keys) > 95
@@ -162,7 +162,7 @@ while True:
 
 @pytest.mark.parametrize("readings", [1, 40, 700])
 def test_a_killed_program_loses_no_reading_that_it_had_taken(path, readings, monkeypatch):
-    """SIGKILL at any moment: all that was reported as written is there, once, in order."""
+    """After SIGKILL at any time all readings reported as written are there, once, in order."""
     monkeypatch.setenv("PYTHONPATH", str(KITS))
     child = start_python(WRITER, str(path))
     assert child.stdout is not None
@@ -179,7 +179,7 @@ def test_a_killed_program_loses_no_reading_that_it_had_taken(path, readings, mon
 
 
 def test_two_programs_on_one_journal(path):
-    """Two journals open on one file write at once, and each keeps its own run whole."""
+    """Two journals write to one file at once, and each run is whole."""
     runs = [replace(RUN, key=key, counter=name) for key, name in ((1, "ten"), (2, "five"))]
     journals = [Journal(path), Journal(path)]
 
@@ -200,8 +200,8 @@ def test_two_programs_on_one_journal(path):
     assert [numbers(path, run) for run in runs] == [[float(n) for n in range(300)]] * 2
 
 
-def test_what_is_older_than_the_sync_survives_a_power_cut(path, tmp_path):
-    """The main file alone, as if the log beside it had never reached the disk, has it all."""
+def test_readings_before_the_last_sync_survive_a_power_cut(path, tmp_path):
+    """The main file has them, as if the log beside it had never reached the disk."""
     clock = StillClock()
     journal = Journal(path, clock=clock)
     journal.save_run(RUN)
@@ -217,11 +217,11 @@ def test_what_is_older_than_the_sync_survives_a_power_cut(path, tmp_path):
     assert numbers(left) == [1.0, 2.0, 3.0, 4.0]
 
 
-# ------------------------------------------------------------- trouble while running
+# ------------------------------------------------------------- faults while running
 
 
 def test_readings_wait_while_another_program_holds_the_lock(path):
-    """Locked: the writer goes on and says so; freed: each reading is there exactly once."""
+    """While locked `trouble` reports it; afterwards each reading is there exactly once."""
     clock = StillClock()
     journal = Journal(path, clock=clock)
     journal.save_run(RUN)
@@ -240,7 +240,7 @@ def test_readings_wait_while_another_program_holds_the_lock(path):
 
 
 def test_a_locked_journal_is_not_tried_at_every_reading(path):
-    """While locked, a reading costs no wait for the lock but once a second."""
+    """While locked, a reading waits for the lock at most once a second."""
     clock = StillClock()
     journal = Journal(path, clock=clock)
     journal.save_run(RUN)
@@ -253,12 +253,12 @@ def test_a_locked_journal_is_not_tried_at_every_reading(path):
             journal.write(RUN.key, reading(number))
     journal.close()
 
-    assert tries.count("BEGIN IMMEDIATE") == 1  # the one of close()
+    assert tries.count("BEGIN IMMEDIATE") == 1  # the attempt of close()
     assert numbers(path) == [float(n) for n in range(1, 100)]
 
 
 def test_a_full_disk_costs_no_reading_when_there_is_room_again(path):
-    """Full: readings wait; room again: all are written, none twice."""
+    """Readings wait while the disk is full; then all are written, none twice."""
     clock = StillClock()
     journal = Journal(path, clock=clock)
     journal.save_run(RUN)
@@ -277,8 +277,8 @@ def test_a_full_disk_costs_no_reading_when_there_is_room_again(path):
     journal.close()
 
 
-def test_what_could_not_be_written_is_counted_at_the_end(path):
-    """A journal that stays locked says on closing how much is not in it, and leaves it beside."""
+def test_readings_that_were_not_written_are_counted_at_the_end(path):
+    """A journal locked to the end reports how many are missing, and leaves them beside it."""
     journal = Journal(path, clock=StillClock())
     journal.save_run(RUN)
     with locked(path):
@@ -293,8 +293,8 @@ def test_what_could_not_be_written_is_counted_at_the_end(path):
     assert read_runs(log_path) == [RUN]
 
 
-def test_the_queue_is_bounded_and_what_it_drops_becomes_a_gap(path):
-    """Beyond the queue the oldest go, and the journal shows a gap where they were."""
+def test_the_backlog_is_bounded_and_dropped_readings_become_a_gap(path):
+    """Beyond the limit the oldest are dropped, and the journal has a gap there."""
     clock = StillClock()
     journal = Journal(path, clock=clock, backlog=10)
     journal.save_run(RUN)
@@ -312,8 +312,8 @@ def test_the_queue_is_bounded_and_what_it_drops_becomes_a_gap(path):
     assert [event.elapsed_s for event in readings] == [float(n) for n in range(16, 26)]
 
 
-def test_a_file_that_was_taken_away_is_begun_again(path):
-    """Moved under the program: noticed within SYNC_S; the new file has the run from its start."""
+def test_a_moved_file_is_replaced_by_a_new_one(path):
+    """It is noticed within SYNC_S; the new file has the run from its start."""
     clock = StillClock()
     journal = Journal(path, clock=clock)
     journal.save_run(RUN)
@@ -334,8 +334,8 @@ def test_a_file_that_was_taken_away_is_begun_again(path):
 
 @pytest.mark.parametrize("all_of_it", [True, False])
 @pytest.mark.parametrize("goes_on", [True, False])
-def test_a_file_that_was_deleted_takes_no_reading_with_it(path, all_of_it, goes_on):
-    """Deleted, alone or with what SQLite keeps beside it: noticed later, or only at the end."""
+def test_deleting_the_file_loses_no_reading(path, all_of_it, goes_on):
+    """Deleted with or without its log and index, and noticed later, or only at the end."""
     clock = StillClock()
     journal = Journal(path, clock=clock)
     journal.save_run(RUN)
@@ -355,8 +355,8 @@ def test_a_file_that_was_deleted_takes_no_reading_with_it(path, all_of_it, goes_
 
 
 @pytest.mark.parametrize("content", [b"", b"\xa5" * 4096, b"\xa5" * 300_000])
-def test_a_file_that_was_written_over_takes_no_reading_with_it(path, content):
-    """Emptied: begun anew. Another kind of file in its place: the whole run is left beside it."""
+def test_overwriting_the_file_loses_no_reading(path, content):
+    """An emptied file is replaced. Beside a file of another kind the whole run is left."""
     clock = StillClock()
     journal = Journal(path, clock=clock)
     journal.save_run(RUN)
@@ -380,8 +380,8 @@ def test_a_file_that_was_written_over_takes_no_reading_with_it(path, content):
     assert numbers(kept) == [float(n) for n in range(400)]
 
 
-def test_another_program_that_began_the_file_anew_keeps_its_readings(path):
-    """Two programs lose the same file: both runs are whole in the new one."""
+def test_two_programs_that_lose_the_file_share_the_new_one(path):
+    """Both runs are whole in the new file."""
     clock = StillClock()
     runs = [RUN, replace(RUN, key=8, counter="five")]
     journals = [Journal(path, clock=clock), Journal(path, clock=clock)]
@@ -399,8 +399,8 @@ def test_another_program_that_began_the_file_anew_keeps_its_readings(path):
     assert [numbers(path, run) for run in runs] == [[float(n) for n in range(60)]] * 2
 
 
-def test_a_place_that_is_gone_for_good_is_said(home, tmp_path):
-    """The whole folder deleted: the end says how much is not there, and where it is instead."""
+def test_a_deleted_folder_is_reported_at_the_end(home, tmp_path):
+    """With the number of missing readings, and the file that holds them instead."""
     clock = StillClock()
     place = tmp_path / "stick"
     place.mkdir()
@@ -439,7 +439,7 @@ journal.close()
 
 
 def test_a_file_size_limit_of_the_system_costs_no_reading(path, monkeypatch):
-    """A write that the kernel refuses is waited out: nothing is lost or doubled."""
+    """After a write that the kernel refuses, nothing is lost or doubled."""
     monkeypatch.setenv("PYTHONPATH", str(KITS))
     child = start_python(LIMITED, str(path))
     trouble, errors = child.communicate()
@@ -453,7 +453,7 @@ def test_a_file_size_limit_of_the_system_costs_no_reading(path, monkeypatch):
 
 
 def test_a_locked_journal_may_be_opened(path):
-    """A lock passes: opening works, says so, and the readings get there afterwards."""
+    """Opening works and reports the lock, and the readings are written afterwards."""
     Journal(path).close()
     with locked(path):
         journal = Journal(path)
@@ -474,8 +474,8 @@ def test_a_locked_journal_may_be_opened(path):
         (b"x", "is damaged, or is no journal"),  # SQLite itself would overwrite it
     ],
 )
-def test_what_is_no_journal_is_refused_and_left_alone(path, content, words):
-    """A file of another kind gets a sentence, and not a byte of it is changed."""
+def test_a_file_that_is_no_journal_is_refused_and_unchanged(path, content, words):
+    """A file of another kind gives a sentence, and no byte of it changes."""
     path.write_bytes(content)
     with pytest.raises(JournalError, match=words):
         Journal(path)
@@ -501,7 +501,7 @@ def test_a_damaged_journal_is_a_sentence(path):
 
 
 def test_a_database_of_another_program_is_refused(path):
-    """An SQLite file that is not ours is not written to."""
+    """An SQLite file of another program is not written to."""
     with contextlib.closing(sqlite3.connect(path)) as other:
         other.execute("CREATE TABLE recipes (name TEXT)")
     before = path.read_bytes()
@@ -512,7 +512,7 @@ def test_a_database_of_another_program_is_refused(path):
 
 
 def test_a_journal_of_a_newer_version_is_refused(path):
-    """A schema from the future is neither read nor written."""
+    """A newer schema is neither read nor written."""
     with contextlib.closing(sqlite3.connect(path)) as newer:
         newer.execute(f"PRAGMA application_id = {APPLICATION_ID}")
         newer.execute("PRAGMA user_version = 99")
@@ -532,7 +532,7 @@ def test_a_journal_of_a_newer_version_is_refused(path):
     ],
 )
 def test_names_that_are_no_file_are_refused(name, words, tmp_path, monkeypatch):
-    """What SQLite would not keep on disk, or not under that name, gets a sentence."""
+    """Names that SQLite would not keep on disk, or not under that name, give a sentence."""
     monkeypatch.chdir(tmp_path)
     with pytest.raises(JournalError, match=words):
         Journal(Path(name))
@@ -549,7 +549,7 @@ def test_a_second_name_of_the_file_itself_is_refused(path):
 
 
 def test_places_that_hold_no_file_are_refused(tmp_path):
-    """A folder, a missing folder, and a file used as a folder each get a sentence."""
+    """A folder, a missing folder, and a file used as a folder each give a sentence."""
     (tmp_path / "file").write_text("")
     for place in (tmp_path, tmp_path / "missing" / "journal.db", tmp_path / "file" / "journal.db"):
         with pytest.raises(FileError, match=r"can't be opened|is no journal"):
@@ -558,7 +558,7 @@ def test_places_that_hold_no_file_are_refused(tmp_path):
 
 @pytest.mark.skipif(os.geteuid() == 0, reason="the superuser may write everywhere")
 def test_a_read_only_file_is_refused(path):
-    """Without the permission to write, the sentence says so."""
+    """Without write permission there is a sentence."""
     Journal(path).close()
     path.chmod(0o444)
     with pytest.raises(JournalError, match="read-only"):
@@ -566,7 +566,7 @@ def test_a_read_only_file_is_refused(path):
 
 
 def test_the_default_place_is_the_users_data_folder(tmp_path, monkeypatch):
-    """The folder is made; one that can't be made is a sentence."""
+    """The folder is made; if it can't be made, there is a sentence."""
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
 
     assert default_path() == tmp_path / "data" / "benchwatch" / "journal.db"

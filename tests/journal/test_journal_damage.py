@@ -1,6 +1,6 @@
-"""A damaged journal stops no watch: it is kept, and what can be read of it is carried over.
+"""A damaged journal stops no watch: it is kept, and its readable rows are copied to a new one.
 
-The damage is done to the bytes of closed files, and what came of it is asked of plain SQLite.
+The tests damage the bytes of closed files, and check the result with plain SQLite.
 """
 
 import random
@@ -28,7 +28,7 @@ READINGS = 1500
 OLD = [replace(RUN, key=key << 60, watch=key << 60) for key in (1, 2, 3)]
 NEW = replace(RUN, key=4 << 60, watch=4 << 60)
 LONG = '{"note": "' + "tide gauge " * 900 + '"}'
-"""A record that fills more than one page."""
+"""A record longer than one page."""
 
 
 @pytest.fixture(scope="module")
@@ -52,7 +52,7 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> bytes:
 
 
 def noise(begin: int, end: int) -> Callable[[bytes], bytes]:
-    """Write over the pages from `begin` up to `end`; from the end when negative."""
+    """Overwrite the pages from `begin` up to `end`, counted from the end when negative."""
 
     def spoil(content: bytes) -> bytes:
         pages = len(content) // PAGE
@@ -72,18 +72,18 @@ DAMAGES: dict[str, tuple[Callable[[bytes], bytes], float]] = {
     "last pages gone": (noise(-4, 0), 0.9),
     "end full of zeros": (lambda content: content[: -20 * PAGE] + bytes(20 * PAGE), 0.6),
 }
-"""What is done to the file, and which part of the readings is to be there afterwards at least."""
+"""The damage of the file, and the least part of the readings that must be recovered."""
 
 
 def carried_over(journal: Journal) -> None:
-    """Wait until what can be read has been carried over."""
+    """Wait until the readable rows are copied."""
     assert journal._recovery is not None
     journal._recovery._thread.join(60)
 
 
 @pytest.mark.parametrize("damage", DAMAGES)
-def test_a_damaged_journal_is_set_aside_and_what_is_left_is_carried_over(tmp_path, whole, damage):
-    """The old file keeps its bytes under a dated name; the new one has what that one still has."""
+def test_a_damaged_journal_is_set_aside_and_its_rows_are_recovered(tmp_path, whole, damage):
+    """The old file keeps its bytes under a dated name; the new one has its readable rows."""
     spoil, least = DAMAGES[damage]
     path = tmp_path / "journal.db"
     path.write_bytes(spoil(whole))
@@ -114,8 +114,8 @@ def test_a_damaged_journal_is_set_aside_and_what_is_left_is_carried_over(tmp_pat
     ]
 
 
-def test_damage_that_no_reading_meets_is_found_too(tmp_path, whole):
-    """A page in the middle of old runs: looked for from the start, beside the readings."""
+def test_damage_in_pages_of_old_runs_is_found_too(tmp_path, whole):
+    """The whole file is checked from the start, while readings are written."""
     path = tmp_path / "journal.db"
     middle = len(whole) // PAGE // 2
     path.write_bytes(noise(middle, middle + 1)(whole))
@@ -135,8 +135,8 @@ def test_damage_that_no_reading_meets_is_found_too(tmp_path, whole):
     assert 0.95 * 3 * READINGS < len(kept(path)) - 50 < 3 * READINGS
 
 
-def test_rows_of_runs_that_are_lost_get_one(tmp_path, whole):
-    """The page of the runs is gone: readings are there all the same, under a run that says so."""
+def test_rows_of_lost_runs_get_a_run(tmp_path, whole):
+    """If the page of the runs is lost, their readings are under a run that states that."""
     path = tmp_path / "journal.db"
     path.write_bytes(noise(2, 3)(whole))
     journal = Journal(path, clock=StillClock())
@@ -154,7 +154,7 @@ def test_rows_of_runs_that_are_lost_get_one(tmp_path, whole):
 
 
 def left_by_a_kill(folder: Path) -> Path:
-    """Return the file, with the log beside it, of a journal that was never closed."""
+    """Return the file and its log of a journal that was never closed."""
     running = Journal(folder / "running.db", clock=StillClock())
     running.save_run(OLD[0])
     for number in range(30):
@@ -166,7 +166,7 @@ def left_by_a_kill(folder: Path) -> Path:
 
 
 def test_an_emptied_journal_keeps_the_log_beside_it(tmp_path):
-    """A file of no length with a log: SQLite would delete the log; here it is read."""
+    """SQLite would delete the log of an empty file; here it is read."""
     path = left_by_a_kill(tmp_path)
     path.write_bytes(b"")
     journal = Journal(path)
@@ -178,7 +178,7 @@ def test_an_emptied_journal_keeps_the_log_beside_it(tmp_path):
 
 @pytest.mark.parametrize("where", [0.0, 0.5])
 def test_a_damaged_log_blocks_nothing(tmp_path, where):
-    """What stands in the log before the damage is there, and the next watch goes on."""
+    """Rows in the log before the damage are kept, and the next watch writes."""
     path = left_by_a_kill(tmp_path)
     log = path.with_name("journal.db-wal")
     content = bytearray(log.read_bytes())
@@ -197,7 +197,7 @@ def test_a_damaged_log_blocks_nothing(tmp_path, where):
     (said,) = journal.notices
     told = re.search(r"was damaged \(.*-wal\): the last (\d+) readings and notes", said)
     assert told is not None
-    # Every entry is a commit of its own; before the readings come the tables and the run.
+    # Every event is a commit of its own; before the readings come the tables and the run.
     missing = 30 + 10 - ask(path, "SELECT count(*) FROM readings")[0][0]
     assert missing <= int(told[1]) <= missing + (5 if where == 0.0 else 0)
     again = Journal(path)
@@ -206,7 +206,7 @@ def test_a_damaged_log_blocks_nothing(tmp_path, where):
 
 
 def test_a_log_that_was_only_cut_off_is_not_called_damaged(tmp_path):
-    """A program that is killed while it writes leaves half an entry, which nobody has seen."""
+    """A killed program leaves half a commit, which no program has seen."""
     path = left_by_a_kill(tmp_path)
     log = path.with_name("journal.db-wal")
     content = log.read_bytes()
@@ -218,7 +218,7 @@ def test_a_log_that_was_only_cut_off_is_not_called_damaged(tmp_path):
 
 
 def test_a_log_that_another_program_writes_is_not_called_damaged(tmp_path):
-    """Openings beside a writer that also empties its log; each finds the log whole."""
+    """Opened beside a writer that also empties its log; each opening finds the log whole."""
     path = tmp_path / "journal.db"
     writer = Journal(path)
     writer.save_run(NEW)
@@ -267,13 +267,13 @@ def test_two_programs_that_find_the_damage_set_it_aside_once(tmp_path, whole):
     assert sorted(found) == sorted(value for watch in watches for value in watch.shown)
 
 
-def test_damage_while_it_is_watched_is_said_and_the_watch_goes_on(tmp_path):
-    """Pages written over under a running watch: every reading shown before and after is kept."""
+def test_damage_during_a_watch_is_reported_and_costs_no_reading(tmp_path):
+    """Pages are overwritten during a watch: readings from before and after are kept."""
     path = tmp_path / "journal.db"
     with tiny_counter(0.005) as counter, Watching(counter.resource, journal=path) as watch:
         watch.wait_for_lines(60)
         with closing(sqlite3.connect(path, isolation_level=None)) as other:
-            # One page of another program's making, as a bad disk would give it back.
+            # One page of other content, as a bad disk might return it.
             other.execute("PRAGMA writable_schema = ON")
             other.execute("UPDATE sqlite_master SET rootpage = 1 WHERE name = 'readings'")
             other.execute("PRAGMA schema_version = 99")
@@ -291,7 +291,7 @@ def test_damage_while_it_is_watched_is_said_and_the_watch_goes_on(tmp_path):
 
 @pytest.mark.parametrize("content", [b"time_s,frequency_hz\n" * 4000, b"x", b"\0" * 40_000])
 def test_a_file_of_another_kind_is_left_alone_where_the_user_named_it(tmp_path, content):
-    """Neither moved nor written: the user may have named it by mistake."""
+    """It is neither moved nor written: the user may have named it by mistake."""
     path = tmp_path / "mine.csv"
     path.write_bytes(content)
     with pytest.raises(JournalError, match="is damaged, or is no journal"):
@@ -301,8 +301,8 @@ def test_a_file_of_another_kind_is_left_alone_where_the_user_named_it(tmp_path, 
     assert [name.name for name in tmp_path.iterdir()] == ["mine.csv"]
 
 
-def test_in_the_default_place_whatever_is_no_journal_is_set_aside(tmp_path):
-    """There nobody else puts anything: it is kept, and no watch is blocked."""
+def test_at_the_default_path_a_file_that_is_no_journal_is_set_aside(tmp_path):
+    """No other program writes there: the file is kept, and no watch is stopped."""
     path, content = tmp_path / "benchwatch" / "journal.db", bytes(40_000)
     path.parent.mkdir()
     path.write_bytes(content)
@@ -322,12 +322,12 @@ def test_in_the_default_place_whatever_is_no_journal_is_set_aside(tmp_path):
 
 
 def test_killed_while_setting_aside_nothing_is_missing(tmp_path, whole, monkeypatch):
-    """Killed between the second names and the loss of the first: the next watch does it again."""
+    """Killed between making the new names and removing the old ones: the next watch repeats it."""
     path = tmp_path / "journal.db"
     path.write_bytes(whole[: len(whole) // 2])
 
     class Killed(BaseException):
-        """Stands for SIGKILL: nothing is tidied up after it."""
+        """Stands for SIGKILL: no cleanup follows."""
 
     def die(*_: object) -> None:
         raise Killed

@@ -1,6 +1,6 @@
-"""A full disk: what is not on it is said in numbers, and found again afterwards.
+"""A full disk: readings that are not on it are counted, and found again afterwards.
 
-All is tried from outside: real processes, a memory disk of 160 kB, and plain SQLite.
+All is tested from outside: real processes, a memory disk of 160 kB, and plain SQLite.
 """
 
 import re
@@ -21,14 +21,14 @@ GATE_S = 0.01
 
 @pytest.fixture
 def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """A home with room, which is where readings can go when the disk has none."""
+    """Set data and state folders on a disk with room, where readings can be left."""
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
     return tmp_path / "data"
 
 
 @pytest.fixture
 def disk(tmp_path: Path) -> Iterator[Path]:
-    """A disk that is full after a few dozen readings."""
+    """Make a disk that is full after a few dozen readings."""
     folder = tmp_path / "disk"
     folder.mkdir()
     words = ["mount", "-t", "tmpfs", "-o", "size=160k", "tmpfs", str(folder)]
@@ -39,8 +39,8 @@ def disk(tmp_path: Path) -> Iterator[Path]:
     subprocess.run(["umount", str(folder)], check=True)
 
 
-def test_killed_on_a_full_disk_each_line_had_said_whether_it_was_kept(home, disk):
-    """SIGKILL: lines with ``not_on_disk`` 0 are in the file; the last one counts all others."""
+def test_after_a_kill_on_a_full_disk_the_lines_show_which_readings_are_kept(home, disk):
+    """Lines with ``not_on_disk`` 0 are in the file; the last line counts all others."""
     path = disk / "journal.db"
     with tiny_counter(GATE_S) as counter, Watching(counter.resource, journal=path) as watch:
         watch.wait_for_narration("disk is full")
@@ -58,8 +58,8 @@ def test_killed_on_a_full_disk_each_line_had_said_whether_it_was_kept(home, disk
 
 
 @pytest.mark.parametrize("end", [signal.SIGTERM, None])
-def test_at_the_end_the_rest_is_elsewhere_and_the_sentence_says_where(home, disk, end):
-    """SIGTERM, or the count reached: journal and the other file have every line."""
+def test_at_the_end_the_rest_is_in_a_file_that_the_sentence_names(home, disk, end):
+    """After SIGTERM or the count, the journal and the other file have every line."""
     path = disk / "journal.db"
     options = ("--count", "120") if end is None else ()
     with (
@@ -82,8 +82,8 @@ def test_at_the_end_the_rest_is_elsewhere_and_the_sentence_says_where(home, disk
     assert sorted([*kept(path), *left]) == sorted({*watch.shown, *left})
 
 
-def test_where_nothing_can_be_written_anywhere_the_number_is_said(home, tmp_path):
-    """The kernel lets no file grow at all: how many are lost is said, and each doubling of it."""
+def test_where_no_file_can_be_written_the_number_of_lost_readings_is_reported(home, tmp_path):
+    """The kernel lets no file grow; each doubling of the number is reported."""
     path = tmp_path / "journal.db"
     with tiny_counter(GATE_S) as counter, Watching(counter.resource, journal=path) as watch:
         watch.wait_for_lines(10)

@@ -1,6 +1,6 @@
-"""One journal, many programs: no reading is lost and the file stays whole.
+"""One journal shared by several programs: no reading is lost, and the file stays whole.
 
-All is tried from outside: real processes, and SQLite as it comes with Python.
+All is tested from outside: real processes, and SQLite as it comes with Python.
 """
 
 import os
@@ -27,12 +27,12 @@ READERS = (("replay", "JOURNAL", "--json"), ("doctor",))
 
 
 def test_short_watches_and_readers_beside_a_long_one_cost_no_reading(tmp_path: Path) -> None:
-    """Each reading that any of them showed is in the file once, also of those that were killed.
+    """Each reading that any watch showed is in the file once, also those of killed watches.
 
-    The short ones know the file by another name. Ten of them beside all readers are among the
+    The short ones use another name of the file. Ten of them beside all readers are among the
     benchmarks.
     """
-    path = tmp_path / "benchwatch" / "journal.db"  # the default place, so that doctor looks at it
+    path = tmp_path / "benchwatch" / "journal.db"  # the default path, so that doctor reads it
     path.parent.mkdir()
     link = tmp_path / "link.db"
     link.symlink_to(path)
@@ -70,8 +70,8 @@ def locks(path: Path) -> list[str]:
     return [line.partition(": ")[2] for line in lines if number in line]
 
 
-def test_looking_at_an_open_journal_drops_none_of_its_locks(tmp_path: Path) -> None:
-    """What the kernel lists as locked is the same before and after each look at the file."""
+def test_reading_an_open_journal_drops_none_of_its_locks(tmp_path: Path) -> None:
+    """The kernel lists the same locks before and after each read of the file."""
     path = tmp_path / "journal.db"
     journal = Journal(path)
     before = locks(path)
@@ -106,8 +106,8 @@ sys.stdin.read()
 """
 
 
-def test_a_moved_journal_takes_nothing_of_the_new_one_with_it(tmp_path: Path) -> None:
-    """Begun anew after a move, and killed: another program finds the log beside the new file."""
+def test_a_moved_journal_does_not_affect_the_new_one(tmp_path: Path) -> None:
+    """After a move and SIGKILL another program finds the log beside the new file."""
     path = tmp_path / "journal.db"
     environ = os.environ | {"PYTHONPATH": str(KITS)}
     child = subprocess.Popen(
@@ -127,8 +127,10 @@ def test_a_moved_journal_takes_nothing_of_the_new_one_with_it(tmp_path: Path) ->
     assert moved.fetchone()[0] >= 10
 
 
-def test_a_log_that_another_program_keeps_from_being_emptied_is_said_once(tmp_path: Path) -> None:
-    """A reading transaction left open: one sentence with the size, one when it is over."""
+def test_a_log_that_another_program_keeps_from_being_emptied_is_reported_once(
+    tmp_path: Path,
+) -> None:
+    """With a read transaction left open: one sentence with the size, one when it is over."""
     path, clock = tmp_path / "journal.db", StillClock()
     journal = Journal(path, clock=clock)
     journal.save_run(RUN)
