@@ -234,7 +234,7 @@ class BenchwatchApp(App[None]):
                 self.redraw_soon()
 
     def _page(self, opener: str, view: View, available: Collection[Capability]) -> TextOverlay:
-        """Make the page of text of the key with the id `opener`; other keys replace the page."""
+        """Make the page that the key with the id `opener` opens; keys of other pages replace it."""
         from benchwatch.screen import text_pages  # noqa: PLC0415 - the first screen does not need it
 
         def text(width: int) -> list[StyledLine]:

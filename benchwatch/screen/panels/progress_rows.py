@@ -61,7 +61,7 @@ def judge_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     elif reason_to_wait(frame):
         text, role = f"good to {good}, {reason_to_wait(frame)}", Role.TEXT
     else:
-        turn = "turn" if _turn(frame) is None else "turn again"
+        turn = "turn" if _last_turn(frame) is None else "turn again"
         text, role = f"good to {good}, {turn}", Role.GOOD
     cells = min(BAR_CELLS, max(width - 52, 8))
     drawn = (
@@ -72,7 +72,7 @@ def judge_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
 
 def nudge_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     """Draw the size of the last nudge, and how far to turn next."""
-    nudge = _turn(frame)
+    nudge = _last_turn(frame)
     if nudge is None:
         return [line(("  no nudge seen yet", Role.DIM))]
     size = with_u(write_fraction(nudge.size, nudge.u, frame.unit), frame.theme.glyphs.plus_minus)
@@ -141,8 +141,8 @@ def tool_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
         )
         text += line(f", moved by {moved}")
         aim = line(("aim for V", Role.STRONG))
-        asks = (" as it went on; not turned yet? ", "; not turned? ", "; ")
-        return [fitting(width, *(text + line(ask) + aim for ask in asks))]
+        phrases = (" as it went on; not turned yet? ", "; not turned? ", "; ")
+        return [fitting(width, *(text + line(phrase) + aim for phrase in phrases))]
     if state is None or state.pull is None:
         return [text + line(", its pull is known once it is lifted")] if on else [text]
     pull = with_u(
@@ -219,7 +219,7 @@ def _no_as_found(frame: Frame, width: int) -> StyledLine:
     how, short = "", ""
     if warming(frame):
         why, how = "not yet, still warming", "a records it all the same"
-    elif _turn(frame) is not None:
+    elif _last_turn(frame) is not None:
         why, how = "none, turned before it was known", "a records the present offset"
     else:
         why, how, short = (
@@ -253,7 +253,7 @@ def standing_lines(frame: Frame, width: int, rows: int) -> list[StyledLine]:
         lamp = line("  ", ("[LANDED]", Role.GOOD_LAMP))
         records_rows = records_line(frame, width - lamp.width, rows)
         return [lamp + row for row in records_rows] if landed else landing_rows
-    waiting = frame.operator and not _has_as_found(frame) and _turn(frame) is None
+    waiting = frame.operator and not _has_as_found(frame) and _last_turn(frame) is None
     state = tool_state(frame)
     learned = state is not None and state.pull is not None
     return tool_rows if tool_on(frame) or (learned and not waiting) else records_rows
@@ -274,7 +274,7 @@ def record_words(frame: Frame, record: "OffsetRecord") -> str:
     return with_u(text, frame.theme.glyphs.plus_minus)
 
 
-def _turn(frame: Frame) -> "Nudge | None":
+def _last_turn(frame: Frame) -> "Nudge | None":
     """Return the newest nudge; a step by the tool does not count where it is known as such."""
     now = frame.snapshot.trim
     return frame.snapshot.numbers.last_nudge if now is None else now.turn
