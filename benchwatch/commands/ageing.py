@@ -225,6 +225,7 @@ def _u_shown(fit: AgeingFit) -> float | None:
 
 
 def _rate(fit: AgeingFit, unit: OffsetUnit) -> str:
+    """Write the rate of a law: per decade of time (logarithmic) or a year (linear)."""
     u = _u_shown(fit)
     if fit.per_decade is not None:
         return f"{write_fraction(fit.per_decade, u, unit)} per decade of time"

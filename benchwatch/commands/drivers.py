@@ -164,6 +164,7 @@ def _end_values(findings: Findings) -> dict[str, Any]:
 
 
 def _write_draft(path: Path, findings: Findings) -> None:
+    """Write the draft of a profile, and narrate what it still lacks."""
     text = profile_draft(findings)
     made = datetime.now(UTC).date().isoformat()
     write_file(path, f"# {printable(findings.resource)}, {made}\n{text}")
@@ -184,6 +185,7 @@ def _fault_of(path: Path) -> str:
 
 
 def _row(info: DriverInfo) -> dict[str, Any]:
+    """Return the values of a driver for JSON and for the table."""
     trouble = about = ""
     try:
         about = info.about(info.load())

@@ -70,6 +70,7 @@ def find(
 
 
 def _paragraph(found: FoundResource) -> str:
+    """Write a resource, its identity and note, and the command that checks its driver."""
     resource = printable(found.resource, 200)
     lines = [f"{resource}  ({found.about})" if found.about else resource]
     lines += [printable(text, 400) for text in (found.identity, found.note) if text]

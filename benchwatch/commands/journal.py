@@ -188,6 +188,7 @@ def _values(found: JournalContents) -> dict[str, object]:
 
 
 def _rows(found: JournalContents) -> list[tuple[str, str]]:
+    """Return the contents of the journal as pairs (name, text) for people."""
     unused = f", {_size(found.unused_bytes)} of it unused" if found.unused_bytes else ""
     unended = f", {found.unended} of them without an end (watched now, or killed)"
     runs = how_many(found.runs, "run")
@@ -217,6 +218,7 @@ def _when(utc_s: float | None) -> str | None:
 
 
 def _size(size: float) -> str:
+    """Write a number of bytes with three digits and a unit."""
     for unit in ("B", "kB", "MB"):
         if size < 1000:
             return f"{size:.3g} {unit}"

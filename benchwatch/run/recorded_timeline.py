@@ -167,6 +167,7 @@ class ReplayPass:
     def _connect(
         self, name: str, link: LinkStatus, gate_s: float | None, time_base: TimeBase | None = None
     ) -> None:
+        """Store the state of a counter, and pass it to the counter's pipeline."""
         self._links[name] = CounterStatus(
             link=link, gate_s=gate_s, time_base=time_base or TimeBase()
         )

@@ -107,6 +107,7 @@ def _limited(decimals: int | None, size: float) -> int | None:
 
 
 def _resolution(snapshot: Snapshot) -> float:
+    """Return the last digit of the newest reading as a fraction; 0 when unknown."""
     if snapshot.reading is None or not snapshot.nominal_hz > 0:
         return 0.0
     return snapshot.reading.resolution_hz / snapshot.nominal_hz

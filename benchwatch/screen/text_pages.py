@@ -56,6 +56,7 @@ def key_list(
 
 
 def _key_lines(keys: Sequence[KeyBinding], width: int) -> list[StyledLine]:
+    """Return label and help of each key that has a help."""
     rows = []
     for key in keys:
         if key.help:

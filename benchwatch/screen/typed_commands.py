@@ -66,12 +66,14 @@ def suggestions(
 
 
 def _key(key: KeyBinding, view: View | None = None) -> Suggestion:
+    """Return the suggestion for a key; `view`: the view to change to first."""
     name = key.label.partition("/")[0]
     where, text = ("", key.action) if view is None else (view.name, f"{view.title}: {key.action}")
     return Suggestion(name=name, text=text, command=KeyCommand(key.id, where), also=key.help)
 
 
 def _settings(typed: str) -> list[Suggestion]:
+    """Return the settings that `typed` sets to a value; without a value, all settings."""
     first, _, rest = typed.strip().partition(" ")
     listed = []
     for setting in get_args(Setting):

@@ -32,6 +32,7 @@ def reference_sentence(found: Bench) -> str:
 
 
 def _clause(name: str, reference: Reference) -> str:
+    """Write uncertainty, known offset, age and ageing of a reference."""
     text = f"{name}: "
     text += "uncertainty not stated" if reference.u is None else f"u = {_bare(reference.u)}"
     if reference.offset:

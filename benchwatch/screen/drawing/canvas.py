@@ -63,6 +63,7 @@ class Canvas:
         return line(*(("".join(char for char, _ in run), role) for role, run in runs))
 
     def _cell(self, cell: int) -> str:
+        """Return the character of a cell: text, else its dots, else a blank."""
         if self._text and cell in self._text:
             return self._text[cell]
         bits = self._bits[cell]

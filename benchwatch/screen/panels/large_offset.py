@@ -63,6 +63,7 @@ def _no_figure(frame: Frame) -> StyledLine:
 
 
 def _figure(frame: Frame, text: QuantityText, size: DigitSize | None) -> list[StyledLine]:
+    """Draw a figure and its unit, all rows of one width; `size` None: in plain characters."""
     if size is None:
         return [line("  ", (text.digits, Role.STRONG), " ", (text.unit, Role.STRONG))]
     rows = [line("  ") + row for row in large(text.digits, size, frame.theme.glyphs)]

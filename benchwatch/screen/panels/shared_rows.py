@@ -59,6 +59,7 @@ def header_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
 
 
 def _tabs(frame: Frame, *, short: bool) -> StyledLine:
+    """Draw the tabs; when `short`, only the current one with its title."""
     row = StyledLine()
     for tab in frame.tabs:
         if tab.current:

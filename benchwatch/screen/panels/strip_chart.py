@@ -55,6 +55,7 @@ def offset_figures(frame: Frame, rows: int) -> list[tuple[int, str]]:
 
 
 def _time_axis(frame: Frame, axes: Axes, width: int) -> StyledLine:
+    """Draw the time axis, with a sign at each mark of the operator."""
     room = max(width - FIGURE_CELLS - 1, 1)
     ago, now = f"{format_duration(frame.span_s)} ago", "now"
     text = ago.ljust(room - len(now)) + now

@@ -134,6 +134,7 @@ class KeyInput:
                 yield from self._parser.feed(whole)
 
     def _take_pasted(self, paste: str, character: str) -> Iterator[Message]:
+        """Add a character to a paste, unless it belongs to the sequence that ends the paste."""
         self._sequence += character
         if self._sequence == _PASTE_END:
             self._sequence = ""

@@ -119,6 +119,7 @@ class TerminalDriver(LinuxDriver):
         return (self._up or self._suspended) and not cast("BenchwatchApp", self._app).ending
 
     def _stop_in_background(self) -> None:
+        """Stop a process that is still in the background and not ending."""
         if self._wanted and not in_foreground(self.fileno):
             os.kill(os.getpid(), signal.SIGSTOP)
 

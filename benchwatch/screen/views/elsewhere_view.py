@@ -53,6 +53,7 @@ def clock_line(frame: Frame, _width: int, _rows: int) -> list[StyledLine]:
 
 
 def _cells(frame: Frame, one: "Elsewhere") -> list[tuple[str, Role]]:
+    """Return the cells (text, role) of one frequency, in the order of `_HEADINGS`."""
     offset = write_hz(one.offset_hz, one.u_hz)
     beat = "never" if one.beat_period_s is None else format_duration(one.beat_period_s)
     return [

@@ -52,6 +52,7 @@ def note_lines(frame: Frame, width: int, rows: int) -> list[StyledLine]:
 
 
 def _rows(frame: Frame, one: LoggedEvent, width: int) -> list[StyledLine]:
+    """Draw one event over as many rows as its text needs."""
     dated = math.isfinite(one.utc_s)
     time = time_of_day(one.utc_s) if dated else "no date"
     start = line(

@@ -171,6 +171,7 @@ def _decades(low: float, high: float) -> tuple[float, float]:
 
 
 def _size_figures(frame: Frame, axes: Axes, sizes: tuple[float, float]) -> list[tuple[int, str]]:
+    """Return the figures (row, text) of the decades between `sizes`, and the unit."""
     low, high = (round(math.log10(end)) for end in sizes)
     figures = []
     for power in range(low, high + 1):

@@ -37,6 +37,7 @@ def suggestion_lines(found: Sequence[Suggestion], chosen: int, rows: int) -> lis
 
 
 def _first_shown(chosen: int, rows: int) -> int:
+    """Return the index of the first suggestion in a list of `rows` that shows the chosen one."""
     return max(chosen - rows + 1, 0)
 
 
