@@ -29,7 +29,7 @@ from benchwatch.reading import Gap, Reading
 
 @pytest.fixture(autouse=True)
 def home(tmp_path, monkeypatch) -> Path:
-    """A home of its own, so that no test touches the journal of whoever runs it."""
+    """Set data and state folders of the test's own."""
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
     return tmp_path
@@ -39,7 +39,7 @@ def ended(process: "subprocess.Popen[str]") -> tuple[int, list[str], str]:
     """Wait for the end; return exit code, lines of standard output, standard error."""
     assert process.stdout is not None
     assert process.stderr is not None
-    # Not communicate(): it would pass over what a test's readline() has buffered already.
+    # Not communicate(): it would skip what a test's readline() has buffered already.
     with process:
         out, errors = process.stdout.read(), process.stderr.read()
     assert "Traceback" not in errors
@@ -60,13 +60,13 @@ def parsed(lines: list[str]) -> list[dict]:
     return [json.loads(line, parse_constant=refuse) for line in lines]
 
 
-# ------------------------------------------------------------- watch a counter none of us wrote
+# ------------------------------------------------------------- watch a foreign counter
 
 
 def test_sixty_readings_of_a_strange_counter_and_nothing_set(home):
-    """The main job: 60 right readings as JSON, nothing but queries sent, exit 0.
+    """The main job: 60 right readings as JSON, only queries sent, exit 0.
 
-    It knows neither whether it measures by itself nor the mask of its events, and says nothing.
+    The counter leaves the queries of its trigger mode and of its event mask unanswered.
     """
     with tiny_counter() as counter:
         counter.replies |= {"INIT:CONT?": None, "*ESE?": None}
@@ -86,7 +86,7 @@ def test_sixty_readings_of_a_strange_counter_and_nothing_set(home):
 
 
 def test_the_journal_is_on_by_default_and_has_each_reading_once(home):
-    """Without any option the readings are kept in the user's data folder."""
+    """Without options the journal is in the user's data folder."""
     with tiny_counter() as counter:
         code, _, errors = ended(
             start_program("watch", f"ten={counter.resource}", "--plain", "--count", "20")
@@ -103,7 +103,7 @@ def test_the_journal_is_on_by_default_and_has_each_reading_once(home):
 
 
 def test_no_journal_leaves_nothing_behind(home):
-    """--no-journal writes no file anywhere in the home."""
+    """--no-journal writes no file in the home folder."""
     with tiny_counter() as counter:
         ended(start_program("watch", counter.resource, "--no-journal", "--json", "--count", "3"))
 
@@ -124,7 +124,7 @@ def test_lines_when_standard_output_is_no_terminal():
 
 
 def test_two_counters_with_names_and_nominals_of_their_own():
-    """Each line says which counter; each has its nominal; the end counts both."""
+    """Each line names its counter; each has its nominal; the end counts both."""
     with tiny_counter() as one, tiny_counter() as two:
         code, lines, errors = ended(
             start_program(
@@ -144,7 +144,7 @@ def test_two_counters_with_names_and_nominals_of_their_own():
 
 
 def test_a_lost_link_is_a_gap_and_the_run_goes_on(home):
-    """The peer hangs up in the middle: a gap line, then readings again, none twice."""
+    """The peer closes the connection: a gap line, then further readings, none twice."""
     with tiny_counter() as counter:
         counter.close_after = 5
         code, lines, _ = ended(
@@ -166,7 +166,7 @@ def test_a_lost_link_is_a_gap_and_the_run_goes_on(home):
 
 
 def test_a_killed_watch_loses_no_line_that_was_seen(home):
-    """SIGKILL of the product while it reads: every reading that was printed is in the journal."""
+    """After SIGKILL every printed reading is in the journal."""
     with tiny_counter(gate_s=0.002) as counter:
         process = start_program("watch", counter.resource, "--nominal", "10MHz", "--json")
         assert process.stdout is not None
@@ -186,7 +186,7 @@ def test_a_killed_watch_loses_no_line_that_was_seen(home):
 
 
 def test_two_programs_on_one_journal(home):
-    """Two watches write to one file at the same time: each run is there whole."""
+    """Two watches write to one file at once: each run is whole."""
     path = home / "shared.db"
     with tiny_counter() as one, tiny_counter() as two:
         programs = [
@@ -205,7 +205,7 @@ def test_two_programs_on_one_journal(home):
     assert [frequencies(events) for events in kept.values()] == [expected] * 2
 
 
-# ------------------------------------------------------------- how it ends
+# ------------------------------------------------------------- the end of a run
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
@@ -224,8 +224,8 @@ def test_a_signal_ends_the_run_in_order(number):
     assert end["readings"] == len(readings) >= 5
 
 
-def test_a_signal_in_the_middle_of_a_long_gate_is_heard():
-    """A gate of a minute does not hold up the end."""
+def test_a_signal_during_a_long_gate_ends_the_run():
+    """A gate of a minute does not delay the end."""
     with tiny_counter() as counter:
         counter.replies["READ?"] = None
         process = start_program("watch", counter.resource, "--json", "--no-journal")
@@ -240,8 +240,8 @@ def test_a_signal_in_the_middle_of_a_long_gate_is_heard():
     assert parsed(lines) == [{"kind": "end", "readings": 0, "gaps": 0, "reason": "interrupted"}]
 
 
-def test_a_reader_that_has_had_enough_is_no_error():
-    """Piped into head: no traceback, no complaint, and the program ends."""
+def test_a_pipe_that_its_reader_closes_is_no_error():
+    """Piped into head: no traceback, no error, and the program ends."""
     with tiny_counter(gate_s=0.001) as counter:
         process = start_program("watch", counter.resource, "--json", "--no-journal")
         assert process.stdout is not None
@@ -277,7 +277,7 @@ def test_a_full_standard_output_is_a_sentence():
     "words", ["elsewhere 2ppb --nominal 10MHz", "drivers --json", "doctor", "simulate"]
 )
 def test_any_command_on_a_full_standard_output_is_a_sentence(words: str):
-    """Tables and JSON of every kind go the same way."""
+    """For tables and JSON of every command."""
     with Path("/dev/full").open("w") as full:
         process = subprocess.run(
             [*COMMAND, *words.split()],
@@ -290,7 +290,7 @@ def test_any_command_on_a_full_standard_output_is_a_sentence(words: str):
 
 
 def test_closed_standard_output_is_a_sentence():
-    """As by ``>&-`` in a shell."""
+    """As with ``>&-`` in a shell."""
     process = subprocess.run(
         [*COMMAND, "elsewhere", "2ppb", "--nominal", "10MHz"],
         preexec_fn=lambda: os.close(1), stderr=subprocess.PIPE, text=True, timeout=100, check=False,
@@ -301,8 +301,8 @@ def test_closed_standard_output_is_a_sentence():
     assert process.stderr.count("\n") == 1
 
 
-def test_narration_never_lands_among_the_data():
-    """Standard error closed, as by ``2>&-``: it is lost, and data stay data."""
+def test_narration_is_never_written_among_the_data():
+    """With standard error closed, as by ``2>&-``, it is lost, and data are complete."""
     with tiny_counter() as counter:
         process = subprocess.run(
             [*COMMAND, "watch", counter.resource, "--json",
@@ -317,7 +317,7 @@ def test_narration_never_lands_among_the_data():
 
 
 def test_for_ends_after_the_time():
-    """--for: the run ends by itself with what it has."""
+    """--for ends the run with the readings it has."""
     with tiny_counter(gate_s=0.05) as counter:
         code, lines, _ = ended(
             start_program("watch", counter.resource, "--json", "--no-journal", "--for", "1s")
@@ -327,7 +327,7 @@ def test_for_ends_after_the_time():
     assert parsed(lines)[-1]["reason"] == "time is up"
 
 
-# ------------------------------------------------------------- what can't be
+# ------------------------------------------------------------- mistakes
 
 
 def said(capsys, *arguments: str) -> tuple[int, str]:
@@ -366,8 +366,8 @@ def said(capsys, *arguments: str) -> tuple[int, str]:
         (("simulate", "atlantis"), 2, "no simulated bench 'atlantis'"),
     ],
 )  # fmt: skip
-def test_what_can_not_be_is_a_sentence_and_an_exit_code(capsys, arguments, code, words):
-    """Bad input of every kind: what, where, what to do; no traceback and no escapes."""
+def test_each_mistake_is_a_sentence_and_an_exit_code(capsys, arguments, code, words):
+    """Bad input of every kind: what, where, remedy; no traceback and no escapes."""
     found, errors = said(capsys, *arguments)
 
     assert found == code, errors
@@ -377,7 +377,7 @@ def test_what_can_not_be_is_a_sentence_and_an_exit_code(capsys, arguments, code,
 
 
 def test_a_device_that_is_no_counter():
-    """It answers, but it counts nothing: exit 3."""
+    """It answers, but READ? gives no number: exit 3."""
     with tiny_counter() as counter:
         counter.replies["*IDN?"] = b"\xff\xfe\x1b[2Jgarbage\n"
         code, lines, errors = ended(
@@ -389,8 +389,8 @@ def test_a_device_that_is_no_counter():
     assert "\x1b" not in errors
 
 
-def test_a_nominal_that_the_readings_are_nowhere_near():
-    """10 MHz on the input and 5 MHz asked for: exit 4, and both are named."""
+def test_a_nominal_far_from_the_readings():
+    """10 MHz on the input and 5 MHz typed: exit 4, and both are named."""
     with tiny_counter() as counter:
         code, lines, errors = ended(
             start_program("watch", counter.resource, "--nominal", "5MHz", "--json", "--no-journal")
@@ -403,7 +403,7 @@ def test_a_nominal_that_the_readings_are_nowhere_near():
 
 
 def test_a_damaged_journal_stops_the_start_and_is_left_alone(home):
-    """Before anything is read, the file is refused, with a way out."""
+    """The file is refused before any reading, with a remedy."""
     path = home / "journal.db"
     path.write_bytes(b"no journal at all" * 100)
     with tiny_counter() as counter:
@@ -417,7 +417,7 @@ def test_a_damaged_journal_stops_the_start_and_is_left_alone(home):
 
 
 def test_a_journal_that_is_locked_holds_nothing_up(home):
-    """Locked all the time: every line comes; the end says what is missing, and exits 5."""
+    """Locked all the time: every line comes; the end reports what is missing, and exits 5."""
     path = home / "journal.db"
     Journal(path).close()
     other = sqlite3.connect(path, isolation_level=None)
@@ -435,14 +435,14 @@ def test_a_journal_that_is_locked_holds_nothing_up(home):
     assert "locked by another program" in errors
     left = re.search(r"(\d+) readings and notes are not in it", errors)
     assert left is not None
-    assert int(left[1]) >= 30  # and whatever was noted by itself
+    assert int(left[1]) >= 30  # and the events that were logged automatically
 
 
 # ------------------------------------------------------------- replay, simulate, the rest
 
 
 def test_a_replayed_run_has_the_numbers_of_the_live_one(home, capsys):
-    """JSON lines, replayed, come out as they went in: the very same estimate."""
+    """JSON lines that are replayed give the same lines, with the same estimates."""
     pipeline = Pipeline(Plan(name="main", resource="R", nominal=NOMINAL, tolerance=5e-9))
     stream = io.StringIO()
     lines = LineOutput(stream, json_line)
@@ -471,7 +471,7 @@ def test_a_replayed_run_has_the_numbers_of_the_live_one(home, capsys):
 
 
 def test_replay_of_a_table(home, capsys):
-    """Gaps are told, the nominal is used exactly, and a gate is taken from --gate."""
+    """Gaps are reported, the nominal is used exactly, and the gate is that of --gate."""
     (home / "run.csv").write_text(
         "# a made run\ntime_s,frequency_hz\n0,10000000.0010\n1,10000000.0020\n8,10000000.0030\n"
     )
@@ -508,7 +508,7 @@ def test_replay_refuses_what_is_no_recording(home, capsys, content, code):
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_simulate_prints_names_and_resources_and_serves_until_interrupted(number):
-    """One line a counter on standard output, flushed; a watch reads from it; a signal ends it."""
+    """One flushed line a counter on standard output; a watch reads from it; a signal ends it."""
     server = start_program("simulate", "quiet", "--seed", "7")
     assert server.stdout is not None
     name, resource = server.stdout.readline().split()
@@ -524,7 +524,7 @@ def test_simulate_prints_names_and_resources_and_serves_until_interrupted(number
 
 
 def test_watching_a_simulated_bench_takes_its_suggestions():
-    """--sim needs no other option: nominal and tolerance are the bench's."""
+    """--sim needs no other option: nominal and tolerance are those of the bench."""
     code, lines, errors = ended(
         start_program("watch", "--sim", "--seed", "3", "--json", "--no-journal", "--count", "2")
     )
@@ -532,12 +532,12 @@ def test_watching_a_simulated_bench_takes_its_suggestions():
     first = parsed(lines)[0]
     assert code == 0
     assert first["tolerance"] == {"limit": 1e-9, "inside": False}
-    assert 1e-7 < first["offset"] < 4.4e-6  # it comes in from 4e-6 while the program starts
+    assert 1e-7 < first["offset"] < 4.4e-6  # the oven comes in from 4e-6 while the program starts
     assert "seed 3" in errors
 
 
 def test_the_screen_is_for_terminals_and_ends_with_the_run(home):
-    """On a terminal the screen comes up, and --count ends it with exit 0 and a clean line."""
+    """On a terminal the screen is shown, and --count ends it with exit 0."""
     with tiny_counter(gate_s=0.05) as counter:
         child, terminal = pty.fork()
         if child == 0:
@@ -557,7 +557,7 @@ def test_the_screen_is_for_terminals_and_ends_with_the_run(home):
         os.close(terminal)
 
     assert os.waitstatus_to_exitcode(status) == 0
-    assert b"\x1b[?1049h" in shown  # the alternate screen came ...
+    assert b"\x1b[?1049h" in shown  # the alternate screen was entered ...
     assert shown.rindex(b"\x1b[?1049l") > shown.rindex(b"\x1b[?1049h")  # ... and was left
     assert b"40 readings" in shown
     path = home / "data" / "benchwatch" / "journal.db"
@@ -581,7 +581,7 @@ def test_version_and_help_load_nothing_heavy():
 
 @pytest.mark.parametrize("name", COMMANDS)
 def test_every_command_can_be_loaded_and_explains_itself(capsys, name):
-    """The table of commands is true, and each has help."""
+    """Each command of the table exists and has help."""
     code = run([name, "--help"])
 
     assert code == 0

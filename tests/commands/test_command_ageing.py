@@ -55,12 +55,12 @@ def test_lines_for_programs(series: str) -> None:
     assert outlook[0]["date"] == "2031-02-01"
     assert all(row["low"] < row["offset"] < row["high"] for row in outlook)
     assert "2031-02-01" < due["earliest"] < due["date"] == "2031-07-31"
-    # A month of visits does not make it sure to be outside within five years.
+    # From a month of visits it is not certain that it leaves the tolerance within five years.
     assert due["latest"] is None
 
 
 def test_table_for_people(series: str) -> None:
-    """The better law with its evidence, the forecast, and a sentence on when it is due."""
+    """The better law with its evidence, the forecast, and a sentence about the due date."""
     text = run(series, "--since", "2030-12-31", "--tolerance", "12ppb", "--ahead", "5y")
 
     assert "logarithmic ageing from 9 visits: +4.91 ± 0.13 ppb per decade" in text
@@ -80,7 +80,7 @@ def test_table_for_people(series: str) -> None:
 def test_rows_without_a_header_and_offsets_in_the_unit_of_their_column(
     tmp_path: Path, rows: str
 ) -> None:
-    """The row that the documentation shows is a file; a column may name its unit."""
+    """The documentation's row is a valid file; a column may name its unit."""
     path = tmp_path / "visits.csv"
     path.write_text(rows)
 
@@ -88,7 +88,7 @@ def test_rows_without_a_header_and_offsets_in_the_unit_of_their_column(
 
 
 def test_never_due(series: str) -> None:
-    """A tolerance that is not left within the horizon is said to hold, and is null in JSON."""
+    """A tolerance that is kept over the horizon is reported so, and null in JSON."""
     text = run(series, "--tolerance", "500ppb")
     last = json.loads(run(series, "--tolerance", "500ppb", "--json").splitlines()[-1])
 
@@ -97,7 +97,7 @@ def test_never_due(series: str) -> None:
 
 
 def test_two_visits(tmp_path: Path) -> None:
-    """Two visits give a line, and say that scatter and range are unknown."""
+    """Two visits give a line; scatter and range are reported as unknown."""
     path = tmp_path / "visits.csv"
     path.write_text("date,offset\n2031-01-01,1ppb\n2032-01-01,2ppb\n")
 
@@ -108,7 +108,7 @@ def test_two_visits(tmp_path: Path) -> None:
 
 
 def test_visits_in_the_order_of_time(series: str) -> None:
-    """Rows may stand in any order and in any way of writing a fraction."""
+    """Rows may be in any order and fractions in any notation."""
     visits = read_visits(series)
 
     assert list(visits.utc_s) == sorted(visits.utc_s)
@@ -130,7 +130,7 @@ def test_visits_in_the_order_of_time(series: str) -> None:
     ],
 )
 def test_bad_files(tmp_path: Path, text: str, says: str) -> None:
-    """A file that is none is refused by line, with what was expected and no raw escapes."""
+    """A bad file is refused with its line, the expectation and no raw escapes."""
     path = tmp_path / "visits.csv"
     path.write_text(text)
 
@@ -148,7 +148,7 @@ def test_bad_files(tmp_path: Path, text: str, says: str) -> None:
     ],
 )
 def test_bad_options(series: str, arguments: tuple[str, ...], error: type[BenchwatchError]) -> None:
-    """Options that can't be get a sentence."""
+    """Impossible options give a sentence."""
     with pytest.raises(error):
         run(series, *arguments)
 
@@ -162,8 +162,8 @@ def test_one_visit(tmp_path: Path) -> None:
         run(str(path))
 
 
-def test_few_visits_are_not_told_apart(tmp_path: Path) -> None:
-    """Four visits: both laws and the unknown beginning in the table, and what to type."""
+def test_few_visits_show_both_laws(tmp_path: Path) -> None:
+    """Four visits: both laws and the unknown beginning in the table, and an option to type."""
     path = tmp_path / "visits.csv"
     path.write_text(
         "date,offset\n2030-01-01,1ppb\n2030-07-01,1.3ppb\n2031-01-01,1.9ppb\n2032-01-02,3ppb\n"
@@ -180,8 +180,8 @@ def test_few_visits_are_not_told_apart(tmp_path: Path) -> None:
     assert "--since" not in known.stderr
 
 
-def test_visits_at_the_edge_of_time(tmp_path: Path) -> None:
-    """Dates up to the last that is taken give a table, however far it looks ahead."""
+def test_visits_with_extreme_dates(tmp_path: Path) -> None:
+    """Dates up to the latest valid one give a table, however far ahead the forecast is."""
     path = tmp_path / "visits.csv"
     path.write_text("date,offset\n1900-01-01,1ppb\n2999-12-30,2ppb\n2999-12-31,3ppb\n")
 

@@ -1,4 +1,4 @@
-"""`benchwatch bench` and `watch --bench`: a file is written, checked, and all that is typed."""
+"""`benchwatch bench` and `watch --bench`: a bench file is drafted, checked and watched."""
 
 import json
 from pathlib import Path
@@ -19,7 +19,7 @@ SERIAL = "ASRL/dev/ttyUSB0::INSTR"
 
 @pytest.fixture(autouse=True)
 def here(tmp_path, monkeypatch) -> Path:
-    """A folder of its own to stand in, and nothing to find but one serial port."""
+    """Change to a new folder, where only one serial port can be found."""
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
     place = ResourceLister("serial ports", True, lambda: [ListedResource(SERIAL, "an adapter")])
@@ -35,7 +35,7 @@ def said(capsys, *arguments: str) -> tuple[int, str, str]:
 
 
 def test_init_and_then_watch_is_all_that_is_typed(capsys, here):
-    """Two counters found out, written down, watched: names, nominals and all."""
+    """Two counters are found, drafted and watched, with names and nominals."""
     with open_bench("pair", seed=2) as bench:
         named = [f"--counter={name}={resource}" for name, resource in bench.resources.items()]
         code, _, errors = said(capsys, "bench", "init", *named)
@@ -58,8 +58,8 @@ def test_init_and_then_watch_is_all_that_is_typed(capsys, here):
     assert [message for message in heard if "?" not in message] == []
 
 
-def test_init_never_overwrites_unless_told(capsys, here):
-    """What a person has written stays."""
+def test_init_overwrites_only_on_request(capsys, here):
+    """A person's edits are kept."""
     (here / "bench.toml").write_text("mine")
     code, _, errors = said(capsys, "bench", "init")
     kept = (here / "bench.toml").read_text()
@@ -71,7 +71,7 @@ def test_init_never_overwrites_unless_told(capsys, here):
 
 
 def test_init_to_standard_output_writes_no_file(capsys, here):
-    """- as the file."""
+    """With - as the file."""
     code, out, _ = said(capsys, "bench", "init", "-")
 
     assert code == 0
@@ -80,7 +80,7 @@ def test_init_to_standard_output_writes_no_file(capsys, here):
 
 
 def test_init_keeps_a_typed_counter_that_does_not_answer(capsys, here):
-    """It may be switched off today: the table is there, with the reason."""
+    """It may be switched off: its table is there, with the reason."""
     code, _, _ = said(capsys, "bench", "init", "--counter", "ten=TCPIP0::127.0.0.1::9::SOCKET")
 
     text = (here / "bench.toml").read_text()
@@ -114,8 +114,8 @@ def watched(capsys, *arguments: str) -> tuple[int, list[dict], str]:
     return code, [json.loads(line) for line in out.splitlines()], errors
 
 
-def test_what_is_typed_goes_over_what_is_in_the_file(capsys, here):
-    """The file's tolerance, unless another is typed."""
+def test_an_option_overrides_the_bench_file(capsys, here):
+    """The file's tolerance applies unless another is typed."""
     with tiny_counter(gate_s=0.01) as counter:
         file = a_bench(here, counter.resource)
         _, from_file, _ = watched(capsys, "--bench", file)
@@ -128,11 +128,11 @@ def test_what_is_typed_goes_over_what_is_in_the_file(capsys, here):
 
 
 def test_the_gate_of_the_file_is_set_and_nothing_else(capsys, here):
-    """The one thing that was asked for."""
+    """Only the requested setting changes."""
     with open_bench("quiet", seed=2) as bench:
         file = a_bench(here, bench.resources["main"], 'gate = "0.1 s"')
         code, lines, _ = watched(capsys, "--bench", file)
-        wait_until(lambda: not bench.is_remote("main"))  # after the gate that was under way
+        wait_until(lambda: not bench.is_remote("main"))  # after the gate in progress
         heard = bench.received("main")
 
     assert code == 0
@@ -162,7 +162,9 @@ def test_names_choose_among_the_counters_of_the_file(capsys, here):
         (("--bench", "bench.toml", "--backend", "@nonesuch"), 2, "can't be used"),
     ],
 )
-def test_what_does_not_fit_a_bench_file_is_a_sentence(capsys, here, arguments, code, words):
+def test_wrong_names_and_options_for_a_bench_file_are_a_sentence(
+    capsys, here, arguments, code, words
+):
     """Names, options and files."""
     a_bench(here, "TCPIP0::127.0.0.1::9::SOCKET")
     found, _, errors = said(capsys, "watch", *arguments, "--json", "--no-journal")
@@ -172,7 +174,7 @@ def test_what_does_not_fit_a_bench_file_is_a_sentence(capsys, here, arguments, c
 
 
 def test_an_absent_counter_ends_lines_with_exit_3(capsys, here):
-    """Nobody sits before a pipe and waits; the screen would go on trying."""
+    """Nobody waits at a pipe; the screen would go on trying."""
     a_bench(here, "TCPIP0::127.0.0.1::9::SOCKET")
     code, out, errors = said(capsys, "watch", "--bench", "bench.toml", "--json", "--no-journal")
 
@@ -193,8 +195,8 @@ def test_an_absent_counter_ends_lines_with_exit_3(capsys, here):
         ('driver = "absent.toml"', 2, "absent.toml"),
     ],
 )
-def test_check_finds_what_would_fail_at_the_bench(capsys, here, more, code, words):
-    """Keys, drivers, profiles; nothing is opened."""
+def test_check_finds_mistakes_without_opening_anything(capsys, here, more, code, words):
+    """Keys, drivers, profiles."""
     a_bench(here, "TCPIP0::127.0.0.1::9::SOCKET", more)
     found, _, errors = said(capsys, "bench", "check", "bench.toml")
 
@@ -203,7 +205,7 @@ def test_check_finds_what_would_fail_at_the_bench(capsys, here, more, code, word
 
 
 def test_check_reads_the_resource_too(capsys, here):
-    """No such resource string, with the key that holds it."""
+    """A bad resource string is reported with its key."""
     a_bench(here, "TCPIP0::127.0.0.1::99999::SOCKET")
     code, _, errors = said(capsys, "bench", "check")
 
@@ -212,7 +214,7 @@ def test_check_reads_the_resource_too(capsys, here):
     assert "no port" in errors
 
 
-def test_check_says_what_is_known_of_the_reference(capsys, here):
+def test_check_reports_the_reference(capsys, here):
     """For people on standard error, for programs in the line of each counter."""
     a_bench(here, "TCPIP0::127.0.0.1::9::SOCKET", '[reference]\nname = "r"\nuncertainty = "2e-12"')
     code, out, errors = said(capsys, "bench", "check", "--json")
@@ -223,7 +225,7 @@ def test_check_says_what_is_known_of_the_reference(capsys, here):
 
 
 def test_reference_is_named_once() -> None:
-    """Without a name it is called the reference, and its known offset is said."""
+    """Without a name it is called the reference, with its known offset."""
     text = '[reference]\nuncertainty = "5 ppb"\noffset = "3 ppb"\n'
 
     said = reference_sentence(read_bench(text, "bench.toml", utc_s=0.0))
@@ -231,8 +233,8 @@ def test_reference_is_named_once() -> None:
     assert said.startswith("reference: u = 5 ppb, known to be off by +3.000 ppb")
 
 
-def test_a_counters_own_time_base_is_said_too() -> None:
-    """What is stated of it stands behind the reference, by the counter's name."""
+def test_check_reports_a_counters_own_time_base() -> None:
+    """After the reference, by the counter's name."""
     text = '[counters.main]\nresource = "GPIB0::3::INSTR"\n[counters.main.time_base]\n'
 
     said = reference_sentence(read_bench(text + 'offset = "-2 ppb"\n', "bench.toml", utc_s=0.0))

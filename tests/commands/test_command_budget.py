@@ -53,8 +53,8 @@ def test_budget_of_a_run(tmp_path: Path) -> None:
     assert whole["expanded"] == pytest.approx(whole["k"] * whole["u"])  # type: ignore[operator]
 
 
-def test_only_what_came_after_the_nudge(tmp_path: Path) -> None:
-    """Readings before the turn of the trimmer are no part of the offset, and that is said."""
+def test_only_readings_after_the_nudge_count(tmp_path: Path) -> None:
+    """Readings before the turn of the trimmer are left out, and that is reported."""
     path = write_run(tmp_path / "run.csv", turned=True)
 
     result = CliRunner().invoke(budget, [path, *STATED, "--json"], catch_exceptions=False)
@@ -66,7 +66,7 @@ def test_only_what_came_after_the_nudge(tmp_path: Path) -> None:
 
 
 def test_as_found_is_before_the_first_nudge(tmp_path: Path) -> None:
-    """As found is the offset nobody had touched yet."""
+    """As found is the offset before the first turn."""
     path = write_run(tmp_path / "run.csv", turned=True)
 
     *_, whole = lines_of(path, "--kind", "as found")
@@ -77,7 +77,7 @@ def test_as_found_is_before_the_first_nudge(tmp_path: Path) -> None:
 
 
 def test_end_of_a_run(tmp_path: Path) -> None:
-    """``--last`` takes the end of the run only."""
+    """``--last`` uses the end of the run only."""
     *_, whole = lines_of(write_run(tmp_path / "run.csv"), "--last", "3min")
 
     assert whole["readings"] == 180
@@ -110,7 +110,7 @@ def test_stated_resolution(tmp_path: Path) -> None:
 
 
 def test_conditions_of_the_run(tmp_path: Path) -> None:
-    """Gate and an internal time base, where the recording tells them, stand on the record."""
+    """Gate and an internal time base, if recorded, are on the record."""
     path = tmp_path / "run.jsonl"
     path.write_text(
         "".join(
@@ -132,7 +132,7 @@ def test_conditions_of_the_run(tmp_path: Path) -> None:
 
 
 def test_offsets_without_a_nominal(tmp_path: Path) -> None:
-    """A file of fractions gives a budget in fractions, and no hertz are invented."""
+    """A file of fractions gives a budget in fractions, without hertz."""
     path = tmp_path / "run.csv"
     path.write_text("time_s,offset\n" + "".join(f"{k},{1e-9 + k % 3 * 1e-11}\n" for k in range(90)))
 
@@ -144,7 +144,7 @@ def test_offsets_without_a_nominal(tmp_path: Path) -> None:
 
 
 def test_one_reading(tmp_path: Path) -> None:
-    """A single reading has a mean, no noise that could be told, and no uncertainty made up."""
+    """A single reading has a mean, an unknown noise, and no uncertainty."""
     path = tmp_path / "run.csv"
     path.write_text("time_s,frequency_hz\n0,10000000.02\n")
 
@@ -169,7 +169,7 @@ def test_one_reading(tmp_path: Path) -> None:
 def test_bad_statements(
     tmp_path: Path, arguments: tuple[str, ...], error: type[BenchwatchError]
 ) -> None:
-    """What is stated and can't be gets a sentence, not a traceback or a number."""
+    """An impossible statement gives a sentence, not a traceback or a number."""
     with pytest.raises(error):
         CliRunner().invoke(
             budget, [write_run(tmp_path / "run.csv"), *arguments], catch_exceptions=False
@@ -177,7 +177,7 @@ def test_bad_statements(
 
 
 def test_date_of_calibration_needs_a_dated_run(tmp_path: Path) -> None:
-    """Without dates in the file an age has to be given, and the sentence says so."""
+    """For a file without dates the sentence asks for an age."""
     path = write_run(tmp_path / "run.csv", dated=False)
 
     with pytest.raises(UsageError, match="--calibrated 90d"):
@@ -185,7 +185,7 @@ def test_date_of_calibration_needs_a_dated_run(tmp_path: Path) -> None:
 
 
 def test_nothing_usable(tmp_path: Path) -> None:
-    """A run of nothing but gaps has no offset."""
+    """A run of gaps only has no offset."""
     path = tmp_path / "run.csv"
     path.write_text("time_s,offset\n0,\n1,\n")
 
@@ -194,7 +194,7 @@ def test_nothing_usable(tmp_path: Path) -> None:
 
 
 def test_ages_and_rates() -> None:
-    """An age is read as such; a date is taken from the run; ``none`` is a rate of zero."""
+    """An age is read as such; a date is subtracted from the run's; ``none`` is a rate of zero."""
     assert calibration_age_s("90d", None) == 90 * 86400.0
     assert calibration_age_s("1970-01-02", 3 * 86400.0) == 2 * 86400.0
     assert parse_ageing("1ppb/1d") == pytest.approx(1e-9 / 86400)
@@ -202,7 +202,7 @@ def test_ages_and_rates() -> None:
 
 
 def test_gaps_are_kept_as_nan() -> None:
-    """A gap and an unfit reading stay in the part as nan, so that nothing is bridged."""
+    """A gap and an unfit reading are nan in the part, so that nothing is bridged."""
 
     def reading(at: float, *flags: str) -> Reading:
         return Reading(
@@ -231,14 +231,14 @@ def test_gaps_are_kept_as_nan() -> None:
 
 
 @pytest.mark.parametrize("text", ["0001-01-01", "1900-01-01"])
-def test_a_calibration_of_long_ago_is_a_slip(text: str) -> None:
-    """No reference was calibrated a hundred years ago."""
+def test_a_calibration_a_hundred_years_ago_is_refused(text: str) -> None:
+    """It must be a typing error."""
     with pytest.raises(UsageError, match="hundred years"):
         calibration_age_s(text, 1_935_656_420.5)
 
 
 def test_one_notation_in_one_budget(tmp_path: Path) -> None:
-    """An offset of 2 ppb with contributions of parts in 10^12 is in ppb from head to foot."""
+    """An offset of 2 ppb with contributions of parts in 10^12 is in ppb throughout."""
     result = CliRunner().invoke(
         budget, [write_run(tmp_path / "run.csv"), *STATED], catch_exceptions=False
     )

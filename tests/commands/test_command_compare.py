@@ -15,7 +15,7 @@ TIME_BASES = {"main": 0.0, "spare": 5e-9, "rack": 0.0}
 
 @pytest.fixture
 def files(tmp_path: Path) -> list[str]:
-    """Write what three counters read of one drifting signal; ``spare``'s time base is fast."""
+    """Write readings of one drifting signal by three counters; ``spare``'s time base is fast."""
     random = np.random.default_rng(8)
     signal = 2e-9 + 1e-12 * np.arange(600)
     paths = []
@@ -62,7 +62,7 @@ def test_three_counters(files: list[str]) -> None:
 
 
 def test_table_for_people(files: list[str]) -> None:
-    """People read who disagrees, and by how much the time base is off."""
+    """The table names the counter that disagrees, and the offset of its time base."""
     text = run(*files)
 
     assert "main - spare" in text
@@ -70,8 +70,8 @@ def test_table_for_people(files: list[str]) -> None:
     assert "three-cornered hat" in text
 
 
-def test_two_counters_accuse_nobody(files: list[str]) -> None:
-    """Two counters alone don't tell which one is off, and the text says so."""
+def test_two_counters_name_no_odd_one_out(files: list[str]) -> None:
+    """Two counters alone don't show which one is off, and the text states that."""
     assert "don't tell whose time base is off" in run(*files[:2])
 
 
@@ -90,13 +90,13 @@ def test_uncertainty_of_the_reference_is_needed(files: list[str]) -> None:
     ],
 )
 def test_bad_options(files: list[str], arguments: tuple[str, ...], says: str) -> None:
-    """Options that can't be get a sentence."""
+    """Impossible options give a sentence."""
     with pytest.raises(UsageError, match=says):
         run(*files[:2], *arguments)
 
 
 def test_one_counter(files: list[str]) -> None:
-    """One counter has nothing to be compared with."""
+    """One counter can't be compared."""
     with pytest.raises(UsageError, match="hold 1"):
         run(files[0])
 
@@ -130,7 +130,7 @@ def test_different_nominals(files: list[str], tmp_path: Path) -> None:
 
 
 def test_four_counters(files: list[str], tmp_path: Path) -> None:
-    """Every pair of any number is compared and the odd one named; the hat is for three alone."""
+    """All pairs are compared and the odd one named; the hat is for three counters only."""
     rows = Path(files[0]).read_text().splitlines()
     fourth = tmp_path / "fourth.csv"
     fourth.write_text("\n".join(rows) + "\n")

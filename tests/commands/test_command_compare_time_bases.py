@@ -1,4 +1,4 @@
-"""``benchwatch compare``: what it says of time bases never contradicts what the files tell."""
+"""``benchwatch compare``: its claims about time bases never contradict the recordings."""
 
 import json
 from pathlib import Path
@@ -64,7 +64,7 @@ def test_reference_on_its_own_oscillator(tmp_path: Path) -> None:
 
 
 def test_both_on_their_own(tmp_path: Path) -> None:
-    """Without a reference, two counters on their own oscillators are said to be so."""
+    """Without a reference, two counters on their own oscillators are reported as such."""
     files = [
         written(tmp_path, "main", own=(0, 400), external=False),
         written(tmp_path, "spare", off=FAST, own=(0, 400), external=False),
@@ -73,8 +73,8 @@ def test_both_on_their_own(tmp_path: Path) -> None:
     assert "Both ran on their own oscillators" in said(*files)
 
 
-def test_condition_of_an_untold_time_base(tmp_path: Path) -> None:
-    """Where the recording doesn't tell, the statement stands under that condition."""
+def test_condition_of_an_unknown_time_base(tmp_path: Path) -> None:
+    """If the recording lacks the time base, the claim is made under that condition."""
     files = [
         written(tmp_path, "main", external=False),
         written(tmp_path, "spare", off=FAST, external=False),
@@ -89,7 +89,7 @@ def test_condition_of_an_untold_time_base(tmp_path: Path) -> None:
 
 
 def test_reference_that_was_lost_for_a_while(tmp_path: Path) -> None:
-    """Readings that the named one took on its own oscillator are left out."""
+    """Readings of the reference counter on its own oscillator are left out."""
     files = [
         written(tmp_path, "main", own=(100, 200), external=True),
         written(tmp_path, "spare", off=FAST, own=(0, 400), external=False),
@@ -102,7 +102,7 @@ def test_reference_that_was_lost_for_a_while(tmp_path: Path) -> None:
 
 
 def test_both_on_the_reference(tmp_path: Path) -> None:
-    """Of a counter on an external time base no offset of its own oscillator is claimed."""
+    """For a counter on an external time base nothing is claimed of its own oscillator."""
     files = [
         written(tmp_path, "main", external=True),
         written(tmp_path, "spare", off=FAST, external=True),
@@ -130,7 +130,7 @@ def test_majority_on_their_own_accuses_nobody_on_the_reference(tmp_path: Path) -
 
 
 def test_one_unit(tmp_path: Path) -> None:
-    """Differences of 5 ppb and of nearly nothing stand in one unit, as the claim does."""
+    """Differences of 5 ppb and of nearly nothing are in the unit of the claim."""
     files = [
         written(tmp_path, "main", external=False),
         written(tmp_path, "spare", off=FAST, external=False),

@@ -1,4 +1,4 @@
-"""`benchwatch doctor`: each fault is a sentence that says what to do."""
+"""`benchwatch doctor`: each fault is a sentence with a remedy."""
 
 import json
 import os
@@ -17,14 +17,14 @@ AS_ROOT = os.geteuid() == 0
 
 @pytest.fixture(autouse=True)
 def home(tmp_path, monkeypatch) -> Path:
-    """A home of its own."""
+    """Set data and state folders of the test's own."""
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
     return tmp_path
 
 
 def test_all_is_well_here(capsys, monkeypatch):
-    """Every finding is JSON with a verdict; the exit code is 0 where nothing is bad."""
+    """Every finding is JSON with a verdict; the exit code is 0 if none is bad."""
     monkeypatch.setattr(doctor, "serial_ports", list)
     code = run(["doctor", "--json"])
     *checks, end = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
@@ -35,8 +35,8 @@ def test_all_is_well_here(capsys, monkeypatch):
     assert {"python", "packages", "visa @py", "serial ports", "drivers", "journal"} <= names
 
 
-def test_one_bad_thing_is_exit_1_and_has_a_way_out(capsys, monkeypatch, home):
-    """For people: the word NO, and what to do below it."""
+def test_one_fault_is_exit_1_and_has_a_remedy(capsys, monkeypatch, home):
+    """For people: the word NO, and the remedy below it."""
     monkeypatch.setattr(doctor, "serial_ports", list)
     folder = home / "config" / "benchwatch" / "profiles"
     folder.mkdir(parents=True)
@@ -63,8 +63,8 @@ def test_an_old_python_and_a_missing_package(monkeypatch):
     assert bad[1].advice == "pip install no-such-package"
 
 
-def test_what_a_visa_library_lacks_matters_only_to_who_needs_it():
-    """A bus without its library is a dash with advice; no library at all is a NO."""
+def test_a_bus_without_its_library_is_no_fault():
+    """It is a dash with advice; no VISA library at all is a NO."""
     lame = Backend(
         name="@py",
         usable=True,
@@ -83,7 +83,7 @@ def test_what_a_visa_library_lacks_matters_only_to_who_needs_it():
 
 @pytest.mark.skipif(AS_ROOT, reason="root may open everything")
 def test_a_port_that_may_not_be_opened_names_its_group(tmp_path):
-    """The permissions of the file decide; nothing is opened."""
+    """The file's permissions decide; nothing is opened."""
     port = tmp_path / "ttyUSB0"
     port.touch(mode=0)
     (found,) = doctor.check_serial([ListedResource(f"ASRL{port}::INSTR", "an adapter")])
@@ -102,19 +102,19 @@ def test_the_advice_for_a_port_is_its_group(tmp_path, monkeypatch):
     for mode, words in other.items():
         port.chmod(mode)
         (found,) = doctor.check_serial([ListedResource(f"ASRL{port}::INSTR")])
-        expected = words if group else "udev rule"  # nobody is told to join root's group
+        expected = words if group else "udev rule"  # joining root's group is never advised
 
         assert found.good is False
         assert expected in found.advice
 
 
 def test_no_serial_port_is_no_fault():
-    """A computer without any."""
+    """For a computer without any."""
     assert [item.good for item in doctor.check_serial([])] == [None]
 
 
 def usb_tree(root: Path, kind: str) -> tuple[Path, Path]:
-    """Lay out one USB device as the kernel does (sysfs rules of Linux)."""
+    """Write one USB device as the kernel does (sysfs rules of Linux)."""
     devices, nodes = root / "devices", root / "nodes"
     for path, text in {
         "1-2/product": "Counter\x1b[31m", "1-2/busnum": "1", "1-2/devnum": "7",
@@ -128,7 +128,7 @@ def usb_tree(root: Path, kind: str) -> tuple[Path, Path]:
     return devices, nodes
 
 
-def test_a_usb_instrument_is_seen_by_its_class_and_its_node_is_looked_at(tmp_path, monkeypatch):
+def test_a_usb_instrument_is_recognised_by_its_class_and_its_node_checked(tmp_path, monkeypatch):
     """Class FE, subclass 03 is USBTMC (USBTMC 1.0, 4.2, from memory)."""
     devices, nodes = usb_tree(tmp_path, "fe")
     (allowed,) = doctor.check_usb(devices, nodes)
@@ -141,12 +141,12 @@ def test_a_usb_instrument_is_seen_by_its_class_and_its_node_is_looked_at(tmp_pat
 
 
 def test_a_usb_stick_is_no_instrument(tmp_path):
-    """Another class is passed over."""
+    """Another class is ignored."""
     assert list(doctor.check_usb(*usb_tree(tmp_path, "08"))) == []
 
 
 def test_a_journal_without_room_or_permission(tmp_path, monkeypatch):
-    """Little space, or a place that can't be written: both name --journal."""
+    """Little space, or a folder that can't be written: both name --journal."""
     path = tmp_path / "data" / "journal.db"
     (fine,) = doctor.check_journal(path)
     monkeypatch.setattr(doctor, "LITTLE_SPACE_BYTES", 10**18)
@@ -174,7 +174,7 @@ def test_a_journal_without_room_or_permission(tmp_path, monkeypatch):
         (None, {}, "ascii", []),
     ],
 )
-def test_what_a_terminal_can_not_do(size, environ, encoding, bad):
+def test_limits_of_a_terminal(size, environ, encoding, bad):
     """Size, colours, characters; no terminal, no colour asked for and ASCII are no faults."""
     found = list(doctor.check_terminal(size, environ, encoding))
 

@@ -11,7 +11,7 @@ from benchwatch_simulators.bench.simulated_bench import open_bench
 
 @pytest.fixture(autouse=True)
 def own(tmp_path, monkeypatch):
-    """A configuration folder of its own; returns the folder of one's own profiles."""
+    """Set a new configuration folder; return its folder of own profiles."""
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path))
     folder = tmp_path / "benchwatch" / "profiles"
     folder.mkdir(parents=True)
@@ -28,8 +28,8 @@ def said(capsys, *arguments: str) -> tuple[int, str, str]:
 # ------------------------------------------------------------- list and show
 
 
-def test_the_list_says_where_each_came_from(capsys, own):
-    """The package, or the file in one's own folder."""
+def test_the_list_shows_the_origin_of_each_driver(capsys, own):
+    """The package, or the file in the user's folder."""
     code, out, errors = said(capsys)
 
     rows = {line.split()[0]: line for line in out.splitlines()[1:]}
@@ -39,8 +39,8 @@ def test_the_list_says_where_each_came_from(capsys, own):
     assert str(own) in errors
 
 
-def test_a_broken_profile_is_named_and_passed_over(capsys, own):
-    """The others are listed; what is wrong stands on standard error."""
+def test_a_broken_profile_is_named_and_skipped(capsys, own):
+    """The others are listed; the mistake is on standard error."""
     (own / "broken.toml").write_text("mode = 3")
     code, out, errors = said(capsys, "--json")
 
@@ -52,8 +52,8 @@ def test_a_broken_profile_is_named_and_passed_over(capsys, own):
     assert "broken.toml" in errors
 
 
-def test_show_prints_the_profile_or_what_the_module_says(capsys):
-    """A profile to copy, and a driver's docstring."""
+def test_show_prints_the_profile_or_the_docstring(capsys):
+    """A profile to copy, or a driver's docstring."""
     _, profile, _ = said(capsys, "show", "talk-only")
     _, module, _ = said(capsys, "show", "scpi")
 
@@ -61,8 +61,8 @@ def test_show_prints_the_profile_or_what_the_module_says(capsys):
     assert "SCPI-1999" in module
 
 
-def test_show_obeys_no_terminal_code_in_a_file(capsys, own):
-    """A profile is somebody else's text; the one control character that TOML allows is shown."""
+def test_show_escapes_control_characters(capsys, own):
+    """Also the one control character that TOML allows."""
     path = own / "odd.toml"
     path.write_text(
         "# C1 \x9b31m red\nfamily = 'odd'\nmode = 'stream'\n"
@@ -86,8 +86,8 @@ def test_an_unknown_driver_is_a_sentence_with_the_nearest_name(capsys):
 # ------------------------------------------------------------- check
 
 
-def test_check_of_a_counter_none_of_us_wrote_sends_only_questions(capsys):
-    """Every check stands in a line of its own."""
+def test_check_of_a_foreign_counter_sends_only_queries(capsys):
+    """Each check is a line."""
     with tiny_counter(gate_s=0.05) as counter:
         code, out, errors = said(capsys, "check", counter.resource, "--readings", "4")
 
@@ -101,7 +101,7 @@ def test_check_of_a_counter_none_of_us_wrote_sends_only_questions(capsys):
 
 
 def test_check_as_json_ends_with_the_findings(capsys):
-    """For programs: the readings and how long each took."""
+    """For programs: the readings and the time of each."""
     with tiny_counter(gate_s=0.02) as counter:
         code, out, _ = said(capsys, "check", counter.resource, "--readings", "3", "--json")
 
@@ -114,7 +114,7 @@ def test_check_as_json_ends_with_the_findings(capsys):
 
 
 def test_a_draft_is_a_driver_at_once(capsys, tmp_path):
-    """Described by data and watched: no Python written, and the same readings."""
+    """The drafted profile is used for a watch, which gives the same readings."""
     path = tmp_path / "mine.toml"
     with open_bench("terse", seed=4) as bench:
         resource = bench.resources["main"]
@@ -134,8 +134,8 @@ def test_a_draft_is_a_driver_at_once(capsys, tmp_path):
     assert lines[-1]["readings"] == 2
 
 
-def test_a_draft_never_overwrites_unless_told(capsys, tmp_path):
-    """Before anything is asked."""
+def test_a_draft_overwrites_only_on_request(capsys, tmp_path):
+    """It is refused before any query."""
     path = tmp_path / "mine.toml"
     path.write_text("mine")
     with tiny_counter() as counter:
@@ -161,8 +161,8 @@ def test_a_draft_never_overwrites_unless_told(capsys, tmp_path):
         ({"READ?": b"+9.9E37\n"}, 4),
     ],
 )
-def test_check_of_what_is_no_good_counter(capsys, replies, code):
-    """Mute, garbage, hung up, no number, overrange: an exit code, and no escape gets through."""
+def test_check_of_faulty_counters(capsys, replies, code):
+    """Mute, garbage, closed, no number, overrange: an exit code, and no escape is printed."""
     with tiny_counter() as counter:
         counter.replies |= replies
         found, out, errors = said(capsys, "check", counter.resource, "--readings", "2")
@@ -171,8 +171,8 @@ def test_check_of_what_is_no_good_counter(capsys, replies, code):
     assert "\x1b" not in out + errors
 
 
-def test_check_of_nobody_is_exit_3(capsys):
-    """A refused port is the usual sentence."""
+def test_check_of_an_absent_counter_is_exit_3(capsys):
+    """A refused port gives the usual sentence."""
     code, _, errors = said(capsys, "check", "TCPIP0::127.0.0.1::9::SOCKET")
 
     assert code == 3

@@ -43,25 +43,25 @@ def test_table_for_people() -> None:
 
 
 def test_no_offset() -> None:
-    """Without an offset the beat never comes: a word for people, null for programs."""
+    """Without an offset there is no beat: a word for people, null for programs."""
     assert "never" in output_of("0", "--nominal", "10MHz")
     assert json.loads(output_of("0", "--nominal", "10MHz", "--json"))["beat_period_s"] is None
 
 
 @pytest.mark.parametrize("offset", ["10000000", "fast", "5 bananas"])
 def test_bad_offset(offset: str) -> None:
-    """What is no offset gets a sentence with the forms that are."""
+    """A text that is no offset gives a sentence with the forms that are."""
     with pytest.raises(QuantityError):
         output_of(offset, "--nominal", "10MHz")
 
 
 @pytest.mark.parametrize("u", ["-1ppb", "-1e-9", "-10mHz", "much"])
 def test_bad_uncertainty(u: str) -> None:
-    """An uncertainty below zero, or none at all, is refused by the name of its option."""
+    """An uncertainty below zero, or that is no number, is refused by the option's name."""
     with pytest.raises(QuantityError, match="--u: "):
         output_of("2ppb", "--nominal", "10MHz", f"--u={u}")
 
 
 def test_nominal_is_needed() -> None:
-    """Without a nominal there is nothing to carry from."""
+    """Without a nominal there is a sentence."""
     assert CliRunner().invoke(elsewhere, ["1ppb"]).exit_code == 2

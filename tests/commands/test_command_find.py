@@ -1,4 +1,4 @@
-"""`benchwatch find` end to end; nothing here ever looks at a network."""
+"""`benchwatch find` end to end; these tests never search a network."""
 
 import json
 
@@ -15,7 +15,7 @@ from benchwatch_simulators.bench.simulated_bench import open_bench
 
 @pytest.fixture(autouse=True)
 def places(monkeypatch) -> list[ResourceLister]:
-    """The places that are looked at: none, unless a test puts one in."""
+    """Replace the listers by none, unless a test adds one."""
     there: list[ResourceLister] = []
     monkeypatch.setattr(discovery_options, "listers", lambda _backend: there)
     return there
@@ -43,7 +43,7 @@ def test_a_typed_counter_is_asked_and_named_with_its_driver(capsys):
 
 
 def test_for_people_each_is_a_paragraph_that_ends_in_a_command(capsys):
-    """What to type next is written there."""
+    """The command to type next."""
     with tiny_counter() as counter:
         code = run(["find", counter.resource])
 
@@ -53,8 +53,8 @@ def test_for_people_each_is_a_paragraph_that_ends_in_a_command(capsys):
     assert lines[2].strip() == f"driver scpi: benchwatch drivers check {counter.resource}"
 
 
-def test_a_talk_only_counter_on_a_serial_line_is_known_by_its_line(capsys):
-    """Nothing was sent; the profile that reads the line is named."""
+def test_a_talk_only_counter_on_a_serial_line_is_recognised_by_its_line(capsys):
+    """Nothing is sent; the profile that reads the line is named."""
     with open_bench("talker", seed=3) as bench:
         code, (line, _), _ = found(capsys, bench.resources["main"])
 
@@ -65,7 +65,7 @@ def test_a_talk_only_counter_on_a_serial_line_is_known_by_its_line(capsys):
 def test_a_profile_of_ones_own_that_recognises_the_identity_goes_first(
     capsys, tmp_path, monkeypatch
 ):
-    """Its [identity] pattern is what recognises."""
+    """By its [identity] pattern."""
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path))
     folder = tmp_path / "benchwatch" / "profiles"
     folder.mkdir(parents=True)
@@ -83,7 +83,7 @@ def test_a_profile_of_ones_own_that_recognises_the_identity_goes_first(
 
 
 def test_one_of_two_that_is_absent_is_exit_3(capsys):
-    """Who named it wants to know."""
+    """It was typed."""
     with tiny_counter() as counter:
         code, lines, errors = found(capsys, counter.resource, "TCPIP0::127.0.0.1::9::SOCKET")
 
@@ -93,15 +93,15 @@ def test_one_of_two_that_is_absent_is_exit_3(capsys):
 
 
 def test_nothing_found_is_exit_3(capsys):
-    """No place has anything."""
+    """All listers are empty."""
     code, lines, _ = found(capsys)
 
     assert code == 3
     assert lines == [{"kind": "end", "found": 0, "fitted": 0, "finished": True}]
 
 
-def test_local_looks_at_no_network(capsys, places):
-    """The lister that would broadcast is not even called."""
+def test_local_searches_no_network(capsys, places):
+    """The lister that would broadcast is not called."""
     called = []
     places.append(
         ResourceLister(
@@ -118,7 +118,7 @@ def test_local_looks_at_no_network(capsys, places):
 
 
 def test_another_visa_library_lists_and_is_asked(tmp_path):
-    """pyvisa-sim's instruments, through --backend; GPIB is listed and not asked."""
+    """pyvisa-sim's instruments, through --backend; GPIB is listed and not queried."""
     path = devices_file(tmp_path, [LAN, GPIB])
     process = start_program("find", "--local", "--json", "--backend", f"{path}@sim")
     out, errors = process.communicate(timeout=100)
@@ -131,7 +131,7 @@ def test_another_visa_library_lists_and_is_asked(tmp_path):
 
 
 def test_the_whole_way_through_another_visa_library(tmp_path, monkeypatch):
-    """Found, drafted, described in a bench file and watched, all by pyvisa-sim's GPIB counter.
+    """pyvisa-sim's GPIB counter is found, drafted, put into a bench file and watched.
 
     The path of a library is typed each time: a bench file may not name one.
     """

@@ -1,7 +1,6 @@
-"""``benchwatch journal``: sizes and counts, old runs to an archive, and what was left merged.
+"""``benchwatch journal``: sizes and counts, archiving of old runs, merging of left files.
 
-The journals are looked at with plain SQLite; the command is a process of its own where it is
-killed.
+The journals are read with plain SQLite; the command is a process of its own where it is killed.
 """
 
 import json
@@ -39,7 +38,7 @@ RUNS = [
 
 @dataclass(frozen=True)
 class Done:
-    """What came of a command."""
+    """Exit code and output of a command."""
 
     returncode: int
     stdout: str
@@ -59,7 +58,7 @@ def run(capsys: pytest.CaptureFixture[str]) -> Callable[..., Done]:
 
 
 def made(path: Path, readings: int = 50) -> Path:
-    """Write a journal of these runs."""
+    """Write a journal of these runs; return its path."""
     journal = Journal(path)
     for number, one in enumerate(RUNS):
         journal.save_run(one)
@@ -79,12 +78,12 @@ def day(number: int) -> str:
 
 
 def runs_in(path: Path) -> list[int]:
-    """Return which of `RUNS` a file holds, counted from 1."""
+    """Return the numbers of the `RUNS` in a file, from 1."""
     return [key >> 60 for (key,) in ask(path, "SELECT run FROM runs ORDER BY run")]
 
 
 def test_what_a_journal_holds_is_said(tmp_path: Path, run: Run) -> None:
-    """Path, sizes, counts, oldest and newest, as the file system and plain SQL have them."""
+    """Path, sizes, counts, oldest and newest agree with the file system and plain SQL."""
     path = made(tmp_path / "journal.db")
     done = run("journal", "--journal", str(path), "--json")
     plain = run("journal", "--journal", str(path))
@@ -104,7 +103,7 @@ def test_what_a_journal_holds_is_said(tmp_path: Path, run: Run) -> None:
 
 
 def test_old_watches_are_moved_whole_and_can_be_replayed(tmp_path: Path, run: Run) -> None:
-    """The first watch ended before that day; the second has a run that did not, so both stay."""
+    """The first watch ended before that day; a run of the second did not, so both its runs stay."""
     path, into = made(tmp_path / "journal.db", 2000), tmp_path / "archive.db"
     words = ("journal", "archive", str(into), "--before", day(2), "--journal", str(path))
     done = run(*words, "--json")
@@ -121,7 +120,7 @@ def test_old_watches_are_moved_whole_and_can_be_replayed(tmp_path: Path, run: Ru
 
 
 def test_what_was_killed_is_old_too_where_nobody_watches(tmp_path: Path, run: Run) -> None:
-    """With nobody on the journal, a run without an end is no longer watched."""
+    """If no program has the journal open, a run without an end is over."""
     path, into = made(tmp_path / "journal.db"), tmp_path / "archive.db"
     done = run("journal", "archive", str(into), "--before", day(9), "--journal", str(path))
 
@@ -131,7 +130,7 @@ def test_what_was_killed_is_old_too_where_nobody_watches(tmp_path: Path, run: Ru
 
 
 def test_a_watch_goes_on_while_runs_are_archived(tmp_path: Path, run: Run) -> None:
-    """All its readings stay in the journal, whatever the date; it notices nothing of it."""
+    """All its readings stay in the journal, for any date."""
     path, into = made(tmp_path / "journal.db", 3000), tmp_path / "archive.db"
     with tiny_counter(0.01) as counter, Watching(counter.resource, journal=path) as watch:
         watch.wait_for_lines(10)
@@ -151,7 +150,7 @@ def test_a_watch_goes_on_while_runs_are_archived(tmp_path: Path, run: Run) -> No
 
 
 def test_killed_while_archiving_it_loses_no_reading(tmp_path: Path, run: Run) -> None:
-    """SIGKILL at any moment, three times; then once to the end: nothing is lost or left over."""
+    """After SIGKILL at any time, three times, and one whole run nothing is lost or left over."""
     path, into = made(tmp_path / "journal.db", 3000), tmp_path / "archive.db"
     everything = kept(path)
     chance = random.Random(unseen_seed())
@@ -167,7 +166,7 @@ def test_killed_while_archiving_it_loses_no_reading(tmp_path: Path, run: Run) ->
         except subprocess.TimeoutExpired:
             child.kill()
             child.communicate()
-        # With a rollback journal beside it the archive was killed while its tables were made.
+        # With a rollback journal beside it, the program was killed while it made the tables.
         archived = (
             kept(into)
             if into.stat().st_size
@@ -187,7 +186,7 @@ def test_killed_while_archiving_it_loses_no_reading(tmp_path: Path, run: Run) ->
 
 
 def test_what_was_left_elsewhere_is_merged(tmp_path: Path, run: Run) -> None:
-    """Runs and readings come over once; doing it again changes nothing."""
+    """Runs and readings are copied once; repeating it changes nothing."""
     path, left = made(tmp_path / "journal.db"), tmp_path / "journal-left-7.db"
     other = Journal(left)
     other.save_run(replace(RUN, ended_utc_s=START_UTC_S + 5, end_reason="interrupted"))
@@ -204,7 +203,7 @@ def test_what_was_left_elsewhere_is_merged(tmp_path: Path, run: Run) -> None:
 
 
 def test_a_run_that_was_left_with_its_end_gets_it(tmp_path: Path, run: Run) -> None:
-    """The journal knew the run without an end; the file that was left knows how it ended."""
+    """The journal has the run without an end; the left file has its end."""
     path, left = made(tmp_path / "journal.db"), tmp_path / "left.db"
     other = Journal(left)
     other.save_run(replace(RUNS[3], ended_utc_s=START_UTC_S + 9 * DAY_S, end_reason="time is up"))
@@ -215,7 +214,7 @@ def test_a_run_that_was_left_with_its_end_gets_it(tmp_path: Path, run: Run) -> N
 
 
 def test_damage_that_no_watch_meets_is_found_and_repaired(tmp_path: Path, run: Run) -> None:
-    """A page in the middle: said, exit code 1; `repair` keeps the file and carries over."""
+    """A page in the middle: exit code 1; `repair` keeps the file and copies its rows."""
     path = made(tmp_path / "journal.db", 3000)
     content = bytearray(path.read_bytes())
     middle = len(content) // 4096 // 2 * 4096

@@ -21,7 +21,7 @@ KEYS = [
 
 
 def run(*arguments: str, text: str | None = None) -> Result:
-    """Run the command in this process; our own errors come out as they are raised."""
+    """Run the command in this process; the program's errors are raised."""
     result = CliRunner().invoke(stability, list(arguments), input=text)
     if isinstance(result.exception, BenchwatchError):
         raise result.exception
@@ -77,7 +77,7 @@ def test_all_deviations_in_decades(handbook_file: str) -> None:
 
 
 def test_the_table_for_people_is_aligned(handbook_file: str) -> None:
-    """One line a number under a header, columns in line, remarks on standard error only."""
+    """One line a number under a header, aligned columns, remarks on standard error only."""
     result = run(handbook_file, "--taus", "1s,10s", "--deviations", "oadev,tdev")
 
     header, *rows = result.stdout.splitlines()
@@ -109,7 +109,7 @@ def test_each_kind_of_file_has_the_same_stability(tmp_path: Path, column: str) -
 
 
 def test_standard_input_and_a_bare_column() -> None:
-    """A column of numbers piped in, with what they are and how far apart."""
+    """A column of numbers from a pipe, with its meaning and interval as options."""
     text = "\n".join(f"{10_000_000 + v / 100:.2f}" for v in NINE) + "\n"
 
     result = run("-", "--column", "frequency_hz", "--interval", "2s", "--json", text=text)
@@ -122,7 +122,7 @@ def test_standard_input_and_a_bare_column() -> None:
 
 
 def test_an_averaging_time_is_taken_as_the_nearest_multiple(tmp_path: Path) -> None:
-    """A quarter-second gate and its pause are 0.2515 s: 1 s is four readings, and that is said."""
+    """Gate and pause are 0.2515 s: 1 s is four readings, and that is reported."""
     path = tmp_path / "quarter.csv"
     rows = "".join(f"{0.2515 * i:.4f},{i % 3}e-9\n" for i in range(100))
     path.write_text("time_s,offset\n" + rows)
@@ -134,7 +134,7 @@ def test_an_averaging_time_is_taken_as_the_nearest_multiple(tmp_path: Path) -> N
 
 
 def test_a_gap_is_not_bridged(tmp_path: Path) -> None:
-    """A jump during a gap does not show, and what is left out is said."""
+    """A jump during a gap has no effect, and left-out readings are reported."""
     path = tmp_path / "gap.csv"
     rows = [f"{i},{1e-9 if i % 2 else -1e-9}\n" for i in range(20)]
     rows += [f"{i + 100},{1e-3 + (1e-9 if i % 2 else -1e-9)!r}\n" for i in range(20)]
@@ -148,7 +148,7 @@ def test_a_gap_is_not_bridged(tmp_path: Path) -> None:
 
 
 def test_constant_readings_are_null_beyond_their_value(tmp_path: Path) -> None:
-    """What is unknown is null: a counter that repeats itself has a deviation of 0, no limits."""
+    """A counter that repeats itself has a deviation of 0, and null limits."""
     path = tmp_path / "same.csv"
     path.write_text("time_s,offset\n" + "".join(f"{i},1e-9\n" for i in range(10)))
 
@@ -159,7 +159,7 @@ def test_constant_readings_are_null_beyond_their_value(tmp_path: Path) -> None:
     assert row["low"] is row["high"] is row["edf"] is row["noise"] is None
 
 
-def test_dead_time_is_corrected_and_told(tmp_path: Path) -> None:
+def test_dead_time_is_corrected_and_reported(tmp_path: Path) -> None:
     """With a gate of half the interval, averaging times count gates, flicker loses √B2."""
     rng = np.random.default_rng(77)
     path = tmp_path / "dead.csv"
@@ -178,8 +178,8 @@ def test_dead_time_is_corrected_and_told(tmp_path: Path) -> None:
     assert "mdev, tdev, totdev: not corrected" in result.stderr
 
 
-def test_gates_told_by_the_file_are_pointed_out(tmp_path: Path) -> None:
-    """JSON lines tell the gate; dead time that was not asked to be corrected is mentioned."""
+def test_uncorrected_dead_time_is_mentioned(tmp_path: Path) -> None:
+    """JSON lines hold the gate; dead time without a request to correct it is mentioned."""
     path = tmp_path / "run.jsonl"
     path.write_text(
         "".join(
@@ -216,7 +216,7 @@ def test_gates_told_by_the_file_are_pointed_out(tmp_path: Path) -> None:
 def test_mistakes_get_a_sentence(
     handbook_file: str, arguments: list[str], error: type[BenchwatchError], words: str
 ) -> None:
-    """What was typed, why it can't be, and what can."""
+    """With the typed text, the reason and the valid forms."""
     with pytest.raises(error, match=words) as caught:
         run(handbook_file, *arguments)
 
@@ -235,10 +235,10 @@ def test_mistakes_get_a_sentence(
     column=st.sampled_from(["offset", "phase_s"]),
     taus=st.sampled_from(["octave", "decade", "1s,3s"]),
 )
-def test_whatever_the_numbers_the_answer_is_strict(
+def test_any_numbers_give_strict_json_or_a_sentence(
     cells: list[str], column: str, taus: str
 ) -> None:
-    """Any mixture of values gives strict JSON, ordered limits, or a sentence; no warning."""
+    """Any mixture of values gives strict JSON with ordered limits, or a sentence; no warning."""
     text = f"time_s,{column}\n" + "".join(f"{i},{cell}\n" for i, cell in enumerate(cells))
 
     try:

@@ -1,4 +1,4 @@
-"""Of which readings the numbers after the fact are: spikes, turns, warm-ups, lost readings."""
+"""The readings used for numbers after a run: spikes, turns, warm-ups, lost readings."""
 
 import io
 import json
@@ -22,7 +22,7 @@ Floats = np.ndarray[Any, np.dtype[np.float64]]
 
 @dataclass(frozen=True)
 class Result:
-    """What a command said."""
+    """Exit code and output of a command."""
 
     exit_code: int
     stdout: str
@@ -85,7 +85,7 @@ def test_a_spike_that_nobody_flagged(write: Callable[..., str]) -> None:
 
 
 def test_spikes_that_replay_flagged(write: Callable[..., str], tmp_path: Path) -> None:
-    """What ``replay --json`` flags is left out, and its deviation is that of the noise."""
+    """Readings that ``replay --json`` flags are left out, and the deviation is the noise."""
     offset = noise(900)
     offset[[100, 450, 451 + 200]] += np.array([2e-8, -3e-8, 5e-8])
     played = tmp_path / "played.jsonl"
@@ -115,7 +115,7 @@ def test_a_warm_up_before_the_turns_is_the_one_that_is_told(write: Callable[...,
 
 
 def test_as_found_is_not_of_the_warm_up(write: Callable[..., str]) -> None:
-    """An oven comes in to 37 ppb and is turned to 1 ppb: as found is what it settled at."""
+    """An oven comes in to 37 ppb and is turned to 1 ppb: as found is the settled offset."""
     offset = noise(900)
     offset[:200] += 1e-6 * np.exp(-np.arange(200) / 25.0)
     offset[:600] += 37e-9
@@ -130,7 +130,7 @@ def test_as_found_is_not_of_the_warm_up(write: Callable[..., str]) -> None:
 
 
 def test_nothing_tells_since_when_it_is_settled(write: Callable[..., str]) -> None:
-    """An oven that still comes in at the end, and quiet noise: both are said to be all of it."""
+    """An oven that comes in until the end, and quiet noise: the whole run is used, as reported."""
     moving = noise(60) + 1e-6 * np.exp(-np.arange(60) / 100.0)
     for offset in (moving, noise(300)):
         path = write(offset)
@@ -160,7 +160,7 @@ def test_neither_noise_nor_steps_nor_digits_are_spikes() -> None:
 
 
 def test_wild_readings_are_found() -> None:
-    """Of 200 readings 20 to 300 σ off, all are found and no other, whatever the sign and shift."""
+    """Of 200 readings 20 to 300 σ off, all are found and no other, at any sign and shift."""
     rng = np.random.default_rng(unseen_seed())
     y = rng.normal(size=20_000)
     at = 50 + 90 * np.arange(200)
@@ -191,7 +191,7 @@ def test_turns_are_told_and_left_out_on_demand(write: Callable[..., str]) -> Non
 
 
 def test_a_long_run_shows_its_turn_to_the_reading(write: Callable[..., str]) -> None:
-    """Where readings are taken in blocks a turn of one σ is still placed within some readings."""
+    """In a run searched by blocks a turn of one σ is still located within some readings."""
     offset = noise(20_000)
     offset[12_345:] += 1e-9
 
@@ -201,7 +201,7 @@ def test_a_long_run_shows_its_turn_to_the_reading(write: Callable[..., str]) -> 
 
 
 def test_a_warm_up_is_told_and_left_out_on_demand(write: Callable[..., str]) -> None:
-    """An exponential of 2 min: a note until when, and ``--since settled`` begins there."""
+    """An exponential of 2 min: a note with its end, and ``--since settled`` begins there."""
     at = np.arange(3600.0)
     path = write(noise(3600) + 5e-7 * np.exp(-at / 120.0))
 
@@ -213,7 +213,7 @@ def test_a_warm_up_is_told_and_left_out_on_demand(write: Callable[..., str]) -> 
     budget = lines(run("budget", path, "--since", "settled", "--json"))[-1]
 
     assert "holds a warm-up until" in told
-    # 120 s · ln(5e-7 / 1e-10) is 1022 s; the rule may stop where the rest drowns in the mean.
+    # 120 s · ln(5e-7 / 1e-10) is 1022 s; the rule may stop once the rest is below the mean's noise.
     assert 600.0 < by_itself["begin_s"] < 1400.0
     assert 600.0 < by_limit["begin_s"] < 2600.0
     assert budget["begin_s"] == by_itself["begin_s"]
@@ -221,7 +221,7 @@ def test_a_warm_up_is_told_and_left_out_on_demand(write: Callable[..., str]) -> 
 
 
 def test_from_and_to(write: Callable[..., str]) -> None:
-    """``--from`` and ``--to`` choose, and a mistake gets a sentence with the run's own ends."""
+    """``--from`` and ``--to`` choose a part; a mistake gives a sentence with the run's ends."""
     path = write(noise(600))
 
     row = lines(run("stability", path, "--from", "2min", "--to", "5min", "--json"))[0]
@@ -265,7 +265,7 @@ def test_lost_readings_cost_short_averages_only(write: Callable[..., str]) -> No
 
 
 def test_phase_runs_on_through_a_gap(tmp_path: Path) -> None:
-    """A time error with an hour missing out of four still shows the longest averages of all."""
+    """A time error with one of four hours missing still shows the longest averages."""
     rng = np.random.default_rng(unseen_seed())
     x = np.cumsum(rng.normal(0.0, 1e-10, 14_400))
     kept = np.ones(x.size, dtype=bool)
@@ -292,7 +292,7 @@ def test_phase_runs_on_through_a_gap(tmp_path: Path) -> None:
 
 
 def test_a_jump_during_a_gap_is_not_bridged(write: Callable[..., str]) -> None:
-    """Where the level jumped while readings were lost, nothing reaches across."""
+    """If the level jumped while readings were lost, no difference spans the gap."""
     offset = noise(2000)
     offset[1000:] += 1e-6
     lost = np.zeros(2000)

@@ -1,4 +1,4 @@
-"""Options that can't be used are refused before anything is started, by name and with a way out."""
+"""Impossible options are refused by name before anything is started, with a remedy."""
 
 from decimal import Decimal
 
@@ -40,7 +40,7 @@ REFUSED = [
 def test_a_wrong_option_is_refused_by_name_before_anything_starts(
     option, text, instead, capsys, monkeypatch
 ):
-    """Exit 2; the sentence has the option, its text and what to write; no bench, no counter."""
+    """Exit 2; the sentence has the option, its text and the valid form; nothing is opened."""
     monkeypatch.setattr("benchwatch_simulators.bench.simulated_bench.open_bench", never)
 
     assert run(["watch", "--sim", "station", "--no-journal", "--json", *option]) == 2
@@ -52,12 +52,12 @@ def test_a_wrong_option_is_refused_by_name_before_anything_starts(
 
 
 def never(*_: object, **__: object) -> None:
-    """Stand in for what must not be started."""
+    """Fail: nothing may be started."""
     raise AssertionError("it was started")
 
 
 def test_a_wrong_address_of_pages_is_refused_before_anything_starts(capsys, monkeypatch):
-    """Likewise --web-address."""
+    """So is --web-address."""
     monkeypatch.setattr("benchwatch_simulators.bench.simulated_bench.open_bench", never)
 
     assert run(["watch", "--sim", "station", "--no-journal", "--web-address", "nowhere"]) == 2
@@ -65,7 +65,7 @@ def test_a_wrong_address_of_pages_is_refused_before_anything_starts(capsys, monk
 
 
 def test_hertz_without_a_nominal_name_the_option(capsys):
-    """That no nominal is known is told with the option, before the counter is opened."""
+    """The missing nominal is reported with the option, before the counter is opened."""
     words = ["watch", "TCPIP0::127.0.0.1::9::SOCKET", "--no-journal", "--json"]
 
     assert run([*words, "--tolerance", "50 mHz"]) == 2
@@ -75,7 +75,7 @@ def test_hertz_without_a_nominal_name_the_option(capsys):
 
 
 def test_replay_refuses_a_tolerance_in_the_same_words(capsys):
-    """Before the file is opened, which isn't even there."""
+    """Before the file is opened, which does not exist."""
     assert run(["replay", "nothing.csv", "--tolerance", "5"]) == 2
     assert "--tolerance 5ppb" in capsys.readouterr().err
 

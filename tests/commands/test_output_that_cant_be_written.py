@@ -1,4 +1,4 @@
-"""Standard output and standard error that are full, or that nobody reads any more."""
+"""Standard output and standard error that are full, or closed by their reader."""
 
 import os
 import subprocess
@@ -24,7 +24,7 @@ needs_full = pytest.mark.skipif(not FULL.exists(), reason="needs a device that i
 
 
 def started(words: str, **streams) -> "subprocess.Popen[str]":
-    """Start the command with these streams, the usual way of keeping output back or none."""
+    """Start the command with these streams, with buffered or unbuffered output."""
     unbuffered = streams.pop("unbuffered", False)
     environ = {**os.environ, "PYTHONUNBUFFERED": "1" if unbuffered else ""}
     command = [*COMMAND, *words.split()]
@@ -34,7 +34,7 @@ def started(words: str, **streams) -> "subprocess.Popen[str]":
 @needs_full
 @pytest.mark.parametrize("words", PRINTS)
 def test_full_standard_output_is_one_sentence(words):
-    """Exit code 5, and the last line on standard error says what to do."""
+    """Exit code 5, and the last line on standard error has a remedy."""
     with FULL.open("w", encoding="utf-8") as full:
         process = started(words, stdout=full, stderr=subprocess.PIPE)
         _, narration = process.communicate(timeout=100)
@@ -50,8 +50,8 @@ def test_full_standard_output_is_one_sentence(words):
 
 @needs_full
 @pytest.mark.parametrize("words", ["--help", "elsewhere 2ppb --nominal 10MHz"])
-def test_it_is_the_same_with_nothing_kept_back(words):
-    """With Python told to write at once, the error comes elsewhere and the sentence stays."""
+def test_full_standard_output_is_the_same_without_buffering(words):
+    """With unbuffered output the error is raised elsewhere, and the sentence is the same."""
     with FULL.open("w", encoding="utf-8") as full:
         process = started(words, stdout=full, stderr=subprocess.PIPE, unbuffered=True)
         _, narration = process.communicate(timeout=100)
@@ -67,7 +67,7 @@ def test_it_is_the_same_with_nothing_kept_back(words):
     [("--help", 0), ("watch --sim quiet --no-journal --json --count 2", 0), ("nonsense", 2)],
 )
 def test_full_standard_error_changes_nothing(words, code):
-    """Narration is lost; data and exit code are what they would have been."""
+    """Narration is lost; data and exit code are as usual."""
     with FULL.open("w", encoding="utf-8") as full:
         process = started(words, stdout=subprocess.PIPE, stderr=full)
         data, _ = process.communicate(timeout=100)
@@ -77,8 +77,8 @@ def test_full_standard_error_changes_nothing(words, code):
 
 
 @pytest.mark.parametrize("words", PRINTS)
-def test_a_reader_that_has_had_enough_ends_it_quietly(words):
-    """As in `| head -1`: exit code 0, and no word about it."""
+def test_a_pipe_that_its_reader_closes_ends_it_quietly(words):
+    """As in `| head -1`: exit code 0, and no message."""
     read_end, write_end = os.pipe()
     process = started(words, stdout=write_end, stderr=subprocess.PIPE)
     os.close(write_end)

@@ -1,7 +1,7 @@
-"""A journal that is read slowly while it is written: the reader holds nothing up.
+"""A journal that is read slowly while it is written: the reader blocks nothing.
 
 Writer and check are the plain SQLite of Python. `PRAGMA wal_checkpoint(TRUNCATE)` succeeds only
-when nobody reads an older state (https://www.sqlite.org/pragma.html#pragma_wal_checkpoint).
+when no reader uses an older state (https://www.sqlite.org/pragma.html#pragma_wal_checkpoint).
 """
 
 import json
@@ -13,11 +13,11 @@ from made_damage import good_journal
 from program_kit import COMMAND
 
 READINGS = 12_000
-"""More lines than a pipe holds, and than are read of the file at once."""
+"""More lines than a pipe holds, and more than one portion read from the file."""
 
 
 def test_a_slow_reader_keeps_no_old_state_of_the_journal(tmp_path: Path) -> None:
-    """Its lines are not taken off it; meanwhile the log is emptied, and more is written."""
+    """While its lines are not consumed, the log is emptied, and more is written."""
     path = tmp_path / "journal.db"
     good_journal(path, READINGS)
     writer = sqlite3.connect(path, isolation_level=None)

@@ -1,4 +1,4 @@
-"""Hostile and hand-made files: a sentence with a place in it, exit code 5, and nothing invented."""
+"""Hostile and hand-made files: a sentence with a place, exit code 5, and no invented readings."""
 
 import os
 import random
@@ -35,11 +35,11 @@ LINES = {
     '"frequency_hz":1e7,"correction":1e9999}\n',
 }
 PASSED_OVER = {"kind is a list", "kind is an object"}
-"""Lines of a kind that is not known are none of ours to judge."""
+"""Lines of an unknown kind, which are ignored."""
 
 
 def check_refused(outcome: Outcome, place: str) -> None:
-    """Check that the sentence names the place and ends; nothing in it steers a terminal."""
+    """Check that the sentence names the place, and holds no control characters."""
     assert outcome.code == 5, outcome.narration
     sentence = outcome.narration.splitlines()[-1]
     assert place in sentence
@@ -48,7 +48,7 @@ def check_refused(outcome: Outcome, place: str) -> None:
 
 
 def test_hostile_lines_are_refused_by_number(tmp_path: Path) -> None:
-    """Each command says which line it is; a kind that is not known is passed over."""
+    """Each command reports the number of the line; an unknown kind is ignored."""
     commands = [
         [command, write(tmp_path / f"{number}.jsonl", GOOD + line)]
         for number, line in enumerate(LINES.values())
@@ -66,7 +66,7 @@ def test_hostile_lines_are_refused_by_number(tmp_path: Path) -> None:
 
 
 def test_a_gate_that_no_counter_has_is_taken_as_unknown(tmp_path: Path) -> None:
-    """Below zero, or longer than eleven days; the reading itself is good."""
+    """A gate below zero or above eleven days; the reading itself is good."""
     readings = [READING % (i, gate, "10000000.1") for i, gate in enumerate(("-5", "1e30", "1.0"))]
 
     outcome = run_one("replay", "--json", write(tmp_path / "run.jsonl", "".join(readings)))
@@ -86,7 +86,7 @@ CREATE TABLE records (run, number, utc_s, elapsed_s, kind, document);
 INSERT INTO runs VALUES (17, 5, 'main', 'x', 'scpi', 2e9, '10000000', '', 'external', 1.0, '{}',
     NULL, '');
 """
-"""The tables of a journal as a stranger could make them: without types."""
+"""The tables of a journal by another program: without types."""
 GOOD_ROW = (17, 1, 2e9, 1.0, 1.0, "10000000.1", 1e-4, "")
 CELLS = {
     "text as a time": (17, 2, 2e9, "noon", 1.0, "10000000.1", 1e-4, ""),
@@ -129,7 +129,7 @@ def journal(path: Path, *, row: tuple[object, ...] | None = None, change: str = 
 
 
 def test_hand_made_journals_are_refused_with_the_place(tmp_path: Path) -> None:
-    """What no writer of ours puts there: other types, NULLs, infinities, missing tables."""
+    """Contents that the program never writes: other types, NULLs, infinities, missing tables."""
     paths = [journal(tmp_path / f"cell{i}.db", row=row) for i, row in enumerate(CELLS.values())]
     paths += [
         journal(tmp_path / f"table{i}.db", change=change)
@@ -145,7 +145,7 @@ def test_hand_made_journals_are_refused_with_the_place(tmp_path: Path) -> None:
 
 
 def test_pairs_of_readings_with_gaps_between_are_read(tmp_path: Path) -> None:
-    """Stretches of two readings have no second differences; every command still ends in order."""
+    """Stretches of two readings have no second differences; every command still works."""
     rows = [(i, "" if i % 3 == 2 else f"10000000.{i % 7}") for i in range(90)]
     content = "time_s,frequency_hz\n" + "".join(f"{at},{text}\n" for at, text in rows)
     path = write(tmp_path / "pairs.csv", content)
@@ -159,7 +159,7 @@ def test_pairs_of_readings_with_gaps_between_are_read(tmp_path: Path) -> None:
 
 
 def test_a_gate_far_shorter_than_the_interval_costs_no_memory(tmp_path: Path) -> None:
-    """Daily rows taken with a gate of a millisecond: 86 million gates lie between two of them."""
+    """Daily rows with a gate of a millisecond: 86 million gates fit between two of them."""
     rows = "".join(f"{day * 86400},{day * 7919 % 13}e-10\n" for day in range(400))
     path = write(tmp_path / "daily.csv", "time_s,offset\n" + rows)
 
@@ -170,7 +170,7 @@ def test_a_gate_far_shorter_than_the_interval_costs_no_memory(tmp_path: Path) ->
 
 
 def test_a_pipe_is_read_from_its_very_beginning(tmp_path: Path) -> None:
-    """Nobody looks into a pipe beforehand: what is read of it is gone."""
+    """The check of a file's form must not read from a pipe, as that would lose lines."""
     pipe = tmp_path / "readings.csv"
     os.mkfifo(pipe)
     with subprocess.Popen(
@@ -186,7 +186,7 @@ def test_a_pipe_is_read_from_its_very_beginning(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("device", ["/dev/zero", "/dev/random"])
 def test_a_device_is_no_file(device: str) -> None:
-    """It never ends, and says nothing that was recorded."""
+    """It never ends, and holds no recording."""
     outcome = run_one("replay", "--json", device)
 
     assert outcome.code == 5
@@ -203,7 +203,7 @@ def test_mixed_line_ends_and_a_byte_order_mark_are_no_matter(tmp_path: Path) -> 
 
 
 def test_files_changed_at_random_end_in_numbers_or_a_sentence(tmp_path: Path) -> None:
-    """Whatever is in them: no traceback, nothing that steers a terminal, exit codes as promised."""
+    """For any content: no traceback, no control characters, and a documented exit code."""
     rng = random.Random(unseen_seed())
     good_journal(tmp_path / "good.db", 40)
     commands = []

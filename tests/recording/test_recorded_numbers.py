@@ -1,4 +1,4 @@
-"""Columns of numbers and dates that are read many at a time, beside Python's own one by one."""
+"""Columns of numbers and dates: the fast readers agree with Python's own, one value at a time."""
 
 import random
 from datetime import UTC, datetime, timedelta
@@ -22,7 +22,7 @@ ODD = (
 
 
 def a_number(rng: random.Random) -> str:
-    """Write a number as loggers do, in fixed or changing width."""
+    """Return a number as loggers write it, in fixed or changing width."""
     how = rng.random()
     if how < 0.4:
         return f"{1e7 + rng.gauss(0, 0.1):.4f}"
@@ -36,7 +36,7 @@ def a_number(rng: random.Random) -> str:
 
 
 def table(path: Path, column: str, cells: list[str], *, first: int = 0) -> str:
-    """Write a table with a row a second."""
+    """Return a table with a row a second."""
     rows = "".join(f"{first + i},{cell}\n" for i, cell in enumerate(cells))
     return write(path, f"time_s,{column}\n{rows}")
 
@@ -45,7 +45,7 @@ def table(path: Path, column: str, cells: list[str], *, first: int = 0) -> str:
 def test_frequencies_are_subtracted_exactly_whatever_their_form(
     tmp_path: Path, nominal: str
 ) -> None:
-    """Each difference is that of `decimal`, rounded once; to the last bit."""
+    """Each difference is that of `decimal`, rounded once, to the last bit."""
     rng = random.Random(unseen_seed())
     near = Decimal(nominal)
     cells = [
@@ -77,7 +77,7 @@ def test_fractions_are_the_floats_that_are_written(tmp_path: Path) -> None:
 
 
 def test_steps_of_a_time_error_are_exact_in_any_form(tmp_path: Path) -> None:
-    """The difference of two long numbers is taken before anything is rounded."""
+    """Two long numbers are subtracted before anything is rounded."""
     rng = random.Random(unseen_seed())
     cells = [f"{3600 + rng.gauss(0, 1e-6):.{rng.choice([12, 16, 20])}f}" for _ in range(500)]
 
@@ -144,7 +144,7 @@ def test_where_a_file_is_cut_into_blocks_is_no_matter(
 
 
 def test_a_time_error_of_uneven_rows_is_divided_by_its_own_steps(tmp_path: Path) -> None:
-    """At times that vary by a third the offset is still that of the oscillator (IEEE 1139-2008)."""
+    """At times that vary by a third the offset is that of the oscillator (IEEE 1139-2008)."""
     rng = random.Random(unseen_seed())
     times = [i + rng.uniform(-0.15, 0.15) for i in range(500)]
     rows = "".join(f"{at:.6f},{2e-9 * round(at, 6):.18f}\n" for at in times)

@@ -15,10 +15,10 @@ LEVEL = 2.4e-9
 
 
 def told_too_long(gate_s: float, readings: int) -> list[dict[str, object]]:
-    """Readings every half second of a counter that tells a gate of `gate_s`.
+    """Return readings every half second of a counter that reports a gate of `gate_s`.
 
-    Stamps are those of the middle of that gate, and no earlier than the run: so were they written
-    when nobody doubted what a counter tells of its gate.
+    Their stamps are those of the middle of that gate, and no earlier than the run: as written
+    before reported gates were doubted.
     """
     rng = np.random.default_rng(unseen_seed())
     return [
@@ -37,12 +37,12 @@ def written(rows: list[dict[str, object]]) -> str:
 
 
 def times(outcome: Outcome) -> list[float]:
-    """Return the times of the readings that were played."""
+    """Return the times of the readings."""
     return [float(str(reading["elapsed_s"])) for reading in outcome.readings]
 
 
 def test_a_gate_told_too_long_hides_no_run(tmp_path: Path) -> None:
-    """Ten readings share the time 0: all are read, in order, and it is said what was done."""
+    """Ten readings share the time 0: all are read, in order, with a note."""
     path = write(tmp_path / "run.jsonl", written(told_too_long(10.0, 120)))
 
     played, budget, stability = run_each(
@@ -58,7 +58,7 @@ def test_a_gate_told_too_long_hides_no_run(tmp_path: Path) -> None:
 
 
 def test_a_gate_that_grows_in_a_run_hides_nothing_either(tmp_path: Path) -> None:
-    """The middle of the first long gate lies before readings that are there already."""
+    """The middle of the first long gate is before readings that are there already."""
     rows = told_too_long(0.5, 60)
     longer = told_too_long(10.0, 120)[60:]
     path = write(tmp_path / "run.jsonl", written(rows + longer))
@@ -72,7 +72,7 @@ def test_a_gate_that_grows_in_a_run_hides_nothing_either(tmp_path: Path) -> None
 
 
 def test_two_runs_that_were_joined_are_still_refused(tmp_path: Path) -> None:
-    """Minutes back are no matter of a gate."""
+    """A gate does not explain a step of minutes back."""
     rows = told_too_long(1.0, 150)
     path = write(tmp_path / "run.jsonl", written(rows + rows))
 
@@ -114,7 +114,7 @@ def test_a_journal_of_such_a_counter_is_read_too(tmp_path: Path) -> None:
 
 
 def table(at_s: "np.ndarray[tuple[int], np.dtype[np.float64]]", seed: int) -> str:
-    """A table of a quiet oscillator with these times."""
+    """Return a table of a quiet oscillator with these times."""
     rng = np.random.default_rng(seed)
     high_hz = 1e7 * (LEVEL + rng.normal(0, NOISE, at_s.size))
     rows = zip(at_s.tolist(), high_hz.tolist(), strict=True)
@@ -144,7 +144,7 @@ def test_jitter_of_the_times_invents_no_gap(tmp_path: Path) -> None:
 
 
 def test_what_is_truly_missing_in_an_uneven_file_is_a_gap(tmp_path: Path) -> None:
-    """A minute without rows stands out of any jitter; in an even file one row does."""
+    """A minute without rows exceeds any jitter; in an even file one row does."""
     rng = np.random.default_rng(unseen_seed())
     at_s = np.arange(700) + rng.uniform(-0.3, 0.3, 700)
     uneven = np.delete(at_s, np.arange(400, 460))
@@ -163,7 +163,7 @@ def test_what_is_truly_missing_in_an_uneven_file_is_a_gap(tmp_path: Path) -> Non
 
 
 def test_what_replay_writes_reads_back_to_the_same_lines(tmp_path: Path) -> None:
-    """Turns, spikes, missing rows, blanks and readings over range: all come back as they were."""
+    """Turns, spikes, missing rows, blanks and readings over range all stay the same."""
     rng = np.random.default_rng(unseen_seed())
     level, rows = 3e-8, []
     for at_s in range(300):

@@ -1,4 +1,4 @@
-"""Nominals, units and wraps of recorded files: what is likely a slip is questioned, not mended."""
+"""Nominals, units and wraps of recorded files: a likely mistake is questioned, not corrected."""
 
 import re
 import subprocess
@@ -15,13 +15,13 @@ LEVEL, NOISE = 2.4e-9, 1e-10
 
 
 def offsets(count: int, *, parts: float = 1.0) -> list[str]:
-    """Offsets of a quiet oscillator, written in one part of so many."""
+    """Return offsets of a quiet oscillator, written in this unit."""
     rng = np.random.default_rng(unseen_seed())
     return [f"{value:.6g}" for value in (LEVEL + rng.normal(0, NOISE, count)) * parts]
 
 
 def table(column: str, cells: list[str]) -> str:
-    """A table with a row a second."""
+    """Return a table with a row a second."""
     return f"time_s,{column}\n" + "".join(f"{i},{cell}\n" for i, cell in enumerate(cells))
 
 
@@ -36,7 +36,7 @@ def table(column: str, cells: list[str]) -> str:
 def test_fractions_that_are_far_too_large_are_questioned(
     tmp_path: Path, parts: float, unit: str, column: str
 ) -> None:
-    """The sentence names the likely unit and the column to name; named so, it is read so."""
+    """The sentence has the likely unit and the column's name for it, which is then read so."""
     cells = offsets(60, parts=parts)
     slip = write(tmp_path / "slip.csv", table("offset", cells))
     right = write(tmp_path / "right.csv", table(column, cells))
@@ -61,7 +61,7 @@ def test_fractions_of_any_oscillator_are_not_questioned(tmp_path: Path) -> None:
 
 
 def test_a_nominal_that_readings_miss_is_questioned(tmp_path: Path) -> None:
-    """10.01 MHz was typed for an oscillator of 10 MHz; the numbers are of what was typed."""
+    """10.01 MHz was typed for an oscillator of 10 MHz; the numbers are relative to that."""
     path = write(tmp_path / "run.csv", table("frequency_hz", ["10000000.1", "10000000.2"] * 5))
 
     typed, near = run_each(
@@ -79,7 +79,7 @@ def test_a_nominal_that_readings_miss_is_questioned(tmp_path: Path) -> None:
 
 
 def test_a_nominal_that_a_counter_misses_is_questioned_live(tmp_path: Path) -> None:
-    """Readings come down a pipe; the question comes once, on standard error."""
+    """For readings from a pipe; once, on standard error."""
     script = "import time\nfor n in range(8):\n print('10000000.1', flush=True); time.sleep(0.1)"
     with subprocess.Popen([sys.executable, "-c", script], stdout=subprocess.PIPE) as feed:
         watch = subprocess.run(
@@ -93,9 +93,9 @@ def test_a_nominal_that_a_counter_misses_is_questioned_live(tmp_path: Path) -> N
 
 
 def wrapped_phase() -> tuple[list[str], list[float]]:
-    """A time error that begins anew after 100 ns, and the offsets without that.
+    """Return a time error that wraps after 100 ns, and the offsets without the wraps.
 
-    2.4 ppb and less make 0.24 ns in 0.1 s; here 24 ns a row, so that it wraps every fourth.
+    2.4 ppb make 0.24 ns in 0.1 s; here it is 24 ns a row, so that it wraps every fourth.
     """
     rng = np.random.default_rng(unseen_seed())
     steps = 2.4e-9 + rng.normal(0, 1e-11, 200)
@@ -104,7 +104,7 @@ def wrapped_phase() -> tuple[list[str], list[float]]:
 
 
 def test_a_time_error_that_wraps_is_put_right_when_stated_and_else_said(tmp_path: Path) -> None:
-    """Steps of a whole period are taken out; without a word of it they stay, with a question."""
+    """With a stated period its steps are removed; else they stay, with a question."""
     cells, steps = wrapped_phase()
     path = write(tmp_path / "phase.csv", table("phase_s", cells))
 
@@ -119,7 +119,7 @@ def test_a_time_error_that_wraps_is_put_right_when_stated_and_else_said(tmp_path
 
 
 def test_a_time_error_that_wraps_is_put_right_in_a_comparison_too(tmp_path: Path) -> None:
-    """Beside a counter that reads the same signal 1 ppb higher, as fractions."""
+    """Compared with a counter that reads the same signal 1 ppb higher, as fractions."""
     cells, steps = wrapped_phase()
     phase = write(tmp_path / "phase.csv", table("phase_s", cells))
     rows = "".join(f"{i + 0.5},{step + 1e-9!r}\n" for i, step in enumerate(steps))
@@ -136,7 +136,7 @@ def test_a_time_error_that_wraps_is_put_right_in_a_comparison_too(tmp_path: Path
 
 
 def test_a_time_error_runs_on_through_missing_rows(tmp_path: Path) -> None:
-    """What passed meanwhile is in the row after them: long averages know it to the last digit."""
+    """The row after a gap holds the change during it, so long averages are exact."""
     rng = np.random.default_rng(unseen_seed())
     phase = np.concatenate(([0.0], np.cumsum(1e-9 + rng.normal(0, 1e-11, 400))))
     rows = [f"{i},{value:.16f}\n" for i, value in enumerate(phase)]

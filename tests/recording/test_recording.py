@@ -1,4 +1,4 @@
-"""Recorded files: every form is read exactly, and bad ones get a sentence with a place in it."""
+"""Recorded files: every form is read exactly, and bad ones give a sentence with a place."""
 
 import io
 import json
@@ -21,24 +21,24 @@ TEN_MHZ = Decimal(10_000_000)
 
 
 def write(folder: Path, content: str | bytes) -> str:
-    """Put `content` in a file and return its path."""
+    """Write `content` to a file and return its path."""
     path = folder / "run.csv"
     path.write_bytes(content.encode() if isinstance(content, str) else content)
     return str(path)
 
 
 def readings(recording: Recording) -> list[Reading]:
-    """Return the readings played back, without the gaps."""
+    """Return the readings of a recording, without the gaps."""
     return [event for event in recording.events() if isinstance(event, Reading)]
 
 
 def gaps(recording: Recording) -> list[Gap]:
-    """Return the gaps played back, without the readings."""
+    """Return the gaps of a recording, without the readings."""
     return [event for event in recording.events() if isinstance(event, Gap)]
 
 
 def test_frequencies_are_subtracted_before_they_become_floats(tmp_path: Path) -> None:
-    """10000000.000000123 Hz is 1.23e-7 Hz high, as anybody can subtract.
+    """10000000.000000123 Hz is 1.23e-7 Hz high.
 
     A double of IEEE 754 has steps of 1.9e-9 at 1e7: float first would give 1.22934579849e-07.
     """
@@ -64,7 +64,7 @@ def test_frequencies_are_subtracted_before_they_become_floats(tmp_path: Path) ->
 def test_each_column_becomes_the_same_fraction(
     tmp_path: Path, column: str, cells: list[str], expected: list[float]
 ) -> None:
-    """The four columns of a recorded file say the same thing in four ways (IEEE 1139-2008)."""
+    """The four kinds of columns express the same offsets (IEEE 1139-2008)."""
     rows = "".join(f"{i},{cell}\n" for i, cell in enumerate(cells))
 
     recording = read_recording(write(tmp_path, f"time_s,{column}\n{rows}"), nominal=TEN_MHZ)
@@ -73,7 +73,7 @@ def test_each_column_becomes_the_same_fraction(
 
 
 def test_phase_readings_lie_between_their_rows(tmp_path: Path) -> None:
-    """An offset from two time errors belongs to the middle between them."""
+    """An offset from two time errors is dated at the middle between them."""
     path = write(tmp_path, "time_s,phase_s\n10,0\n12,2e-9\n14,6e-9\n")
 
     recording = read_recording(path)
@@ -121,7 +121,7 @@ def test_unix_seconds_keep_their_fractions(tmp_path: Path) -> None:
 
 
 def test_one_bare_column_is_read_with_what_the_caller_says(tmp_path: Path) -> None:
-    """A single column needs its meaning and interval, and then nothing else."""
+    """A single column needs only its meaning and its interval."""
     path = write(tmp_path, "10000000.1\n10000000.2\n10000000.3\n")
 
     recording = read_recording(path, column="frequency_hz", interval_s=0.5)
@@ -131,7 +131,7 @@ def test_one_bare_column_is_read_with_what_the_caller_says(tmp_path: Path) -> No
 
 
 def test_a_header_without_times_takes_the_interval_given(tmp_path: Path) -> None:
-    """A headed column without times is as good as a bare one."""
+    """Like a bare column."""
     path = write(tmp_path, "offset\n1e-9\n2e-9\n")
 
     recording = read_recording(path, interval_s=10.0)
@@ -140,7 +140,7 @@ def test_a_header_without_times_takes_the_interval_given(tmp_path: Path) -> None
 
 
 def test_byte_order_mark_crlf_and_quotes_are_no_matter(tmp_path: Path) -> None:
-    """What a spreadsheet adds to a CSV file changes nothing."""
+    """As a spreadsheet adds to a CSV file."""
     plain = read_recording(write(tmp_path, "time_s,offset\n0,1e-9\n1,2e-9\n"))
 
     recording = read_recording(
@@ -199,7 +199,7 @@ def test_a_gap_in_phase_breaks_the_offset_across_it(tmp_path: Path) -> None:
 
 
 def test_over_range_is_a_reading_without_a_number(tmp_path: Path) -> None:
-    """SCPI-99 7.2.1.4: 9.9E37 says over range; it is kept as such and enters no number."""
+    """SCPI-99 7.2.1.4: 9.9E37 means over range; it is kept and enters no result."""
     path = write(tmp_path, "time_s,frequency_hz\n0,10000000.1\n1,9.9E+37\n2,10000000.2\n")
 
     events = readings(read_recording(path))
@@ -210,8 +210,8 @@ def test_over_range_is_a_reading_without_a_number(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("tail", ["2,10000000.", "2", "2,", "2,1000", '2,"100', "2,10000000.3x"])
-def test_a_half_written_last_line_is_left_out_and_said(tmp_path: Path, tail: str) -> None:
-    """A cut number is no reading: without its line ending a shorter last one is left out."""
+def test_a_half_written_last_line_is_left_out_with_a_note(tmp_path: Path, tail: str) -> None:
+    """A last line that has no ending and is shorter than the others may be cut."""
     path = write(tmp_path, f"time_s,frequency_hz\n0,10000000.1\n1,10000000.2\n{tail}")
 
     recording = read_recording(path)
@@ -241,7 +241,7 @@ def json_reading(at_s: float, high_hz: float, **more: object) -> str:
     return json.dumps(row | more) + "\n"
 
 
-def test_own_json_lines_come_back_as_they_were(tmp_path: Path) -> None:
+def test_own_json_lines_are_read_back(tmp_path: Path) -> None:
     """Readings and gaps written with --json replay with the same times, gates and offsets."""
     gap = {
         "kind": "gap", "counter": "main", "time": "2031-05-04T10:20:02.5Z", "elapsed_s": 2.5,
@@ -265,7 +265,7 @@ def test_own_json_lines_come_back_as_they_were(tmp_path: Path) -> None:
     assert (first.offset_hz, first.gate_s, first.elapsed_s) == (1.23e-7, 1.0, 1.0)
     assert first.utc_s == datetime(2031, 5, 4, 10, 20, 1, tzinfo=UTC).timestamp()
     assert isinstance(second, Reading)
-    assert second.flags == {INTERNAL_TIMEBASE}  # whether it is a spike, the estimate finds anew
+    assert second.flags == {INTERNAL_TIMEBASE}  # the estimate decides again whether it is a spike
     assert recording.flags[1] == {INTERNAL_TIMEBASE, SPIKE}
     assert isinstance(hole, Gap)
     assert (hole.elapsed_s, hole.lasted_s, hole.reason) == (2.5, 6.2, "no reply within 2.5 s")
@@ -275,7 +275,7 @@ def test_own_json_lines_come_back_as_they_were(tmp_path: Path) -> None:
 
 
 def test_json_over_range_and_another_nominal(tmp_path: Path) -> None:
-    """A null frequency flagged over range is kept; another nominal moves offsets exactly."""
+    """A null frequency flagged over range is kept; another nominal shifts offsets exactly."""
     nothing = {"frequency_hz": None, "offset_hz": None, "offset": None}
     over = json_reading(1.0, 0.5, flags=["overrange"], **nothing)
     path = write(tmp_path, json_reading(0.0, 1.23e-7) + over)
@@ -287,7 +287,7 @@ def test_json_over_range_and_another_nominal(tmp_path: Path) -> None:
 
 
 def test_the_counters_own_text_in_a_json_line_is_kept(tmp_path: Path) -> None:
-    """Digits that a float of 10 MHz can not hold come back from the text and the offset."""
+    """Digits that a float of 10 MHz can't hold are restored from the text and the offset."""
     text = "10000000.000000123"
     path = write(tmp_path, json_reading(0.0, 1.23e-7, text=text) + json_reading(1.0, 0.5))
 
@@ -299,7 +299,7 @@ def test_the_counters_own_text_in_a_json_line_is_kept(tmp_path: Path) -> None:
 
 
 def test_json_lines_without_a_nominal_are_offsets(tmp_path: Path) -> None:
-    """Lines of a run whose nominal was never known have only fractions, and these are read."""
+    """Lines of a run whose nominal was never known have only fractions."""
     unknown = {"frequency_hz": None, "offset_hz": None, "text": ""}
     lines = [json_reading(float(i), i * 0.01, **unknown) for i in range(3)]
 
@@ -309,7 +309,7 @@ def test_json_lines_without_a_nominal_are_offsets(tmp_path: Path) -> None:
     np.testing.assert_allclose(recording.offset, [0.0, 1e-9, 2e-9], rtol=1e-15)
 
 
-def test_steps_across_told_gaps_do_not_count_as_interval(tmp_path: Path) -> None:
+def test_steps_across_recorded_gaps_do_not_count_as_interval(tmp_path: Path) -> None:
     """Two gaps among four readings: the interval is that of the one plain step."""
     gap = '{"kind":"gap","counter":"main","elapsed_s":0.5,"lasted_s":5.0,"reason":"x"}\n'
     lines = [json_reading(0.0, 0.1), gap, json_reading(6.0, 0.1), json_reading(7.0, 0.1), gap]
@@ -320,7 +320,7 @@ def test_steps_across_told_gaps_do_not_count_as_interval(tmp_path: Path) -> None
 
 
 def test_marks_are_played_back_in_their_place(tmp_path: Path) -> None:
-    """What the operator noted comes back between the readings it stood between."""
+    """A mark of the operator is between the same readings as before."""
     mark = '{"kind":"mark","counter":"main","elapsed_s":0.4,"time":null,"text":"cover on"}\n'
     path = write(tmp_path, json_reading(0.0, 0.1) + mark + json_reading(1.0, 0.1))
 
@@ -331,7 +331,7 @@ def test_marks_are_played_back_in_their_place(tmp_path: Path) -> None:
 
 
 def test_json_of_two_counters_is_two_recordings(tmp_path: Path) -> None:
-    """Each counter keeps its own time line; asking for one without its name is refused."""
+    """Each counter has its own time line; reading one without its name is refused."""
     path = write(
         tmp_path,
         json_reading(0.0, 0.1) + json_reading(0.1, 0.2, counter="second") + json_reading(1.0, 0.1),
@@ -347,8 +347,8 @@ def test_json_of_two_counters_is_two_recordings(tmp_path: Path) -> None:
         read_recording(path, counter="third")
 
 
-def test_a_half_written_json_line_is_left_out_and_said(tmp_path: Path) -> None:
-    """The last line of a run whose power failed is dropped with a note."""
+def test_a_half_written_json_line_is_left_out_with_a_note(tmp_path: Path) -> None:
+    """The last line of a run that lost power."""
     path = write(tmp_path, json_reading(0.0, 0.1) + json_reading(1.0, 0.1)[:90])
 
     recording = read_recording(path)
@@ -358,7 +358,7 @@ def test_a_half_written_json_line_is_left_out_and_said(tmp_path: Path) -> None:
 
 
 def test_standard_input_is_read_as_a_file(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A dash reads what is piped in."""
+    """With - as the file."""
     piped = io.TextIOWrapper(io.BytesIO(b"time_s,offset\n0,1e-9\n1,2e-9\n"))
     monkeypatch.setattr(sys, "stdin", piped)
 
@@ -432,7 +432,7 @@ def test_standard_input_is_read_as_a_file(monkeypatch: pytest.MonkeyPatch) -> No
     ],
 )
 def test_a_bad_file_gets_a_sentence(tmp_path: Path, content: str | bytes, words: str) -> None:
-    """What is wrong, where, and what to do; one line, and nothing in it steers a terminal."""
+    """With mistake, place and remedy, on one line without control characters."""
     path = write(tmp_path, content)
 
     with pytest.raises(FileError, match=words) as caught:
@@ -445,14 +445,14 @@ def test_a_bad_file_gets_a_sentence(tmp_path: Path, content: str | bytes, words:
 
 
 def test_files_that_can_not_be_opened_get_a_sentence(tmp_path: Path) -> None:
-    """A missing file, a folder and an impossible name are told apart from bad content."""
+    """A missing file, a folder and an impossible name have their own sentences."""
     for path in (str(tmp_path / "none.csv"), str(tmp_path), "a\0b"):
         with pytest.raises(FileError, match="can't be read"):
             read_recording(path)
 
 
 def test_a_nominal_is_guessed_only_near_a_round_number(tmp_path: Path) -> None:
-    """10 MHz is said to be taken; 12345678 Hz asks for the nominal."""
+    """10 MHz is used with a note; 12345678 Hz needs a typed nominal."""
     near = read_recording(write(tmp_path, "time_s,frequency_hz\n0,10000000.1\n1,9999999.9\n"))
 
     assert near.nominal == TEN_MHZ
@@ -462,7 +462,7 @@ def test_a_nominal_is_guessed_only_near_a_round_number(tmp_path: Path) -> None:
 
 
 def test_large_fractions_are_taken_with_a_note(tmp_path: Path) -> None:
-    """The handbook's test suite has fractions near a half: read, but remarked on."""
+    """The handbook's test suite has fractions near a half: they are read, with a note."""
     path = write(tmp_path, "time_s,offset\n0,0.5\n1,0.4\n")
 
     recording = read_recording(path)
@@ -472,10 +472,10 @@ def test_large_fractions_are_taken_with_a_note(tmp_path: Path) -> None:
 
 
 @given(data=st.binary(max_size=400))
-def test_no_file_makes_anything_but_a_recording_or_a_sentence(
+def test_any_file_is_a_recording_or_a_sentence(
     tmp_path_factory: pytest.TempPathFactory, data: bytes
 ) -> None:
-    """Whatever bytes a file holds, reading it ends in a recording or one of our errors."""
+    """For any bytes."""
     path = tmp_path_factory.getbasetemp() / "junk.csv"
     path.write_bytes(data)
 
@@ -498,7 +498,7 @@ def test_no_file_makes_anything_but_a_recording_or_a_sentence(
 def test_every_value_is_played_back_or_reported(
     tmp_path_factory: pytest.TempPathFactory, rows: list[str], kind: str
 ) -> None:
-    """No row is lost: each is a reading, or lies in a gap that is reported."""
+    """Each row is a reading, or is in a reported gap."""
     path = tmp_path_factory.getbasetemp() / "odd.csv"
     path.write_text(f"time_s,{kind}\n" + "".join(f"{i},{row}\n" for i, row in enumerate(rows)))
 
@@ -513,8 +513,8 @@ def test_every_value_is_played_back_or_reported(
         assert read or holed, row
 
 
-def test_lines_of_our_own_tell_their_gaps_themselves(tmp_path: Path) -> None:
-    """A reading that came a little late is no gap; lines that were cut out are one."""
+def test_gaps_of_own_lines_are_the_recorded_ones(tmp_path: Path) -> None:
+    """A reading that came a little late is no gap; lines that were removed are one."""
     times = [0.02 * n for n in range(50)]
     times = [
         t + (0.015 if n >= 20 else 0.0) + (5.0 if n >= 40 else 0.0) for n, t in enumerate(times)

@@ -1,4 +1,4 @@
-"""A journal is read back like any other recording: same readings, same gaps, same numbers."""
+"""A journal is read like any other recording: same readings, same gaps, same numbers."""
 
 import sqlite3
 import subprocess
@@ -24,7 +24,7 @@ def watch(bench: str, journal: Path, *options: str) -> str:
 
 @pytest.fixture(scope="module")
 def watched(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
-    """Two watches into one journal, the newer one of two counters with a gap; and its lines."""
+    """Return a journal of two watches, the newer one of two counters with a gap, and its lines."""
     folder = tmp_path_factory.mktemp("watched")
     journal, lines = folder / "journal.db", folder / "lines.jsonl"
     watch("quiet", journal, "--count", "5")
@@ -52,7 +52,7 @@ def test_the_newest_watch_is_read_and_equals_its_lines(watched: tuple[Path, Path
 
 
 def test_a_watch_without_readings_hides_no_older_one(tmp_path: Path) -> None:
-    """The newest with readings is taken."""
+    """The newest watch with readings is read."""
     journal = tmp_path / "journal.db"
     watch("quiet", journal, "--count", "5")
     watch("quiet", journal, "--for", "1ms")
@@ -61,7 +61,7 @@ def test_a_watch_without_readings_hides_no_older_one(tmp_path: Path) -> None:
 
 
 def test_a_database_of_another_program_is_refused(tmp_path: Path) -> None:
-    """By a sentence, and unharmed."""
+    """With a sentence, and without a change."""
     path = tmp_path / "other.db"
     other = sqlite3.connect(path)
     other.execute("CREATE TABLE tides (height REAL)")

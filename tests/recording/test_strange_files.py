@@ -1,7 +1,7 @@
-"""Files and plug-ins of strangers: a bench file starts no code, and what is broken is passed over.
+"""Files and plug-ins of strangers: a bench file runs no code, and broken ones are skipped.
 
-The program runs as a process of its own. What it loads is noted by an audit hook of Python
-(`sys.addaudithook`, PEP 578) that a `sitecustomize` of the test puts into it.
+The program runs as a process of its own. An audit hook of Python (`sys.addaudithook`, PEP 578) in a
+`sitecustomize` of the test records what it loads.
 """
 
 import json
@@ -37,7 +37,7 @@ value = "10000000.0231 Hz"
 
 @pytest.fixture
 def place(tmp_path: Path) -> Path:
-    """A folder with an audit hook in `site`, and profiles of one's own in `config`."""
+    """Return a folder with an audit hook in `site`, and own profiles in `config`."""
     (tmp_path / "site").mkdir()
     (tmp_path / "config" / "benchwatch" / "profiles").mkdir(parents=True)
     return tmp_path
@@ -67,7 +67,7 @@ def python(place: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
 
 
 def own_profile(place: Path, name: str) -> Path:
-    """Return the path of a profile of one's own."""
+    """Return the path of an own profile."""
     return place / "config" / "benchwatch" / "profiles" / f"{name}.toml"
 
 
@@ -83,7 +83,7 @@ print(json.dumps([run(command) for command in json.loads(sys.argv[1])]))
 
 
 def test_a_bench_file_loads_no_code(place: Path) -> None:
-    """A library or a module that it names is touched by no command; the file is refused."""
+    """No command loads a library or module that it names; the file is refused."""
     (place / "site" / "sitecustomize.py").write_text(AUDIT)
     (place / "site" / "pyvisa_evil.py").write_text("open('ran', 'w')\n")
     (place / "evil.so").write_bytes(b"\x7fELF")
@@ -105,7 +105,7 @@ def test_a_bench_file_loads_no_code(place: Path) -> None:
 
 
 def test_a_bench_file_writes_to_no_file(place: Path) -> None:
-    """A form of the serial library writes all bytes of a line to a file named in it."""
+    """A URL of the serial library would write all bytes of a line to the file that it names."""
     kept = place / "kept.txt"
     kept.write_text("kept")
     (place / "bench.toml").write_text(
@@ -122,7 +122,7 @@ def test_a_bench_file_writes_to_no_file(place: Path) -> None:
 
 
 def test_a_simulated_bench_writes_nothing_outside_its_folder(place: Path) -> None:
-    """The name of a counter becomes the name of a file where its line is a pseudo-terminal."""
+    """A counter's name is used as a file name where its line is a pseudo-terminal."""
     (place / "bench.toml").write_text(
         f'[oscillators.main]\nnominal = "10 MHz"\n[counters."{place}/line"]\n'
         'oscillator = "main"\nbus = "serial"\n'
@@ -160,7 +160,7 @@ def test_a_simulated_bench_writes_nothing_outside_its_folder(place: Path) -> Non
     ids=lambda line: line[:24].replace("\n", " "),
 )
 def test_no_value_in_a_bench_file_breaks_it(line: str) -> None:
-    """Numbers of 5000 digits, keys of 45 000 parts, dates of year 1: each is refused in words."""
+    """Numbers of 5000 digits, keys of 45 000 parts, dates of year 1: each gives a sentence."""
     from benchwatch.bench import read_bench
     from benchwatch.errors import BenchwatchError
 
@@ -197,7 +197,7 @@ BREAKING = {
 
 
 def install(site: Path, name: str, module: str) -> None:
-    """Put a distribution with one driver there, as an installer does."""
+    """Write the metadata of a distribution with one driver, as an installer does."""
     (site / f"{name}_driver.py").write_text(module)
     info = site / f"{name}-1.0.dist-info"
     info.mkdir()
@@ -208,8 +208,8 @@ def install(site: Path, name: str, module: str) -> None:
 
 
 @pytest.mark.parametrize("command", [["drivers", "--json"], ["doctor"], ["find", "--local"]])
-def test_broken_profiles_and_plug_ins_are_passed_over(place: Path, command: list[str]) -> None:
-    """Each is named in a sentence, and the ones that work are used: a profile and a plug-in."""
+def test_broken_profiles_and_plug_ins_are_skipped(place: Path, command: list[str]) -> None:
+    """Each is named in a sentence, and the others are used: a profile and a plug-in."""
     for name, text in BROKEN_PROFILES.items():
         own_profile(place, name).write_text(text)
     own_profile(place, "works").write_text(PROFILE)
@@ -232,7 +232,7 @@ def test_broken_profiles_and_plug_ins_are_passed_over(place: Path, command: list
 
 
 def test_a_driver_that_exits_while_it_reads_ends_the_watch_with_a_sentence(place: Path) -> None:
-    """An exit in a thread of Python is silent: nobody would ever be told."""
+    """Python ignores an exit in a thread."""
     install(
         place / "site",
         "exits",

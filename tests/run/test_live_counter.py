@@ -1,4 +1,4 @@
-"""What the handle tells a running watch reaches numbers, notes, journal and counter."""
+"""Commands to a running watch by its handle change numbers, log, journal and counter."""
 
 import json
 
@@ -28,26 +28,26 @@ REFERENCE = Reference(name="station reference", u=2e-11)
 
 
 class Deaf:
-    """Stands for the thread that reads a counter, and notes what it is asked."""
+    """A fake of the thread that reads a counter; records requests."""
 
     def __init__(self, **asked):
         self.asked, self.requests = asked, []
 
     def start(self):
-        """Connect."""
+        """Publish a connection."""
         self.asked["on_status"](CONNECTED)
 
     def feed(self, offsets, since=0):
-        """Give one reading a second."""
+        """Take one reading a second."""
         for second, offset_hz in enumerate(offsets, start=since):
             self.asked["on_event"](reading(second, f"{10_000_000 + offset_hz:.4f}"))
 
     def request(self, setup):
-        """Note it."""
+        """Record the request."""
         self.requests.append(setup)
 
     def set_nominal(self, nominal):
-        """Do as the real one: the connection tells."""
+        """Publish the nominal, as the real thread does."""
         self.asked["on_status"](
             CounterStatus(
                 link=CONNECTED.link,
@@ -59,15 +59,15 @@ class Deaf:
         )
 
     def stop(self):
-        """Nothing runs."""
+        """Do nothing."""
 
     def join(self, timeout):
-        """Nothing runs."""
+        """Do nothing."""
 
 
 @pytest.fixture
 def bench(tmp_path):
-    """Give a watch of one counter, what stands for its thread, its handle and its journal."""
+    """Return a watch of one counter, its fake thread, its handle and its journal."""
     journal = Journal(tmp_path / "journal.db")
     made = []
     plan = Plan(
@@ -98,7 +98,7 @@ def noisy(count: int, level: float, seed: int = 5) -> np.ndarray:
 
 
 def test_as_found_is_kept_when_the_first_nudge_comes(bench):
-    """Nobody asked; the quiet stretch before the turn is on record, in the journal too."""
+    """Automatically; the quiet stretch before the turn is on record, also in the journal."""
     run, counter, _, path = bench
     counter.feed(noisy(30, 0.4))
     before = now(run).records
@@ -117,7 +117,7 @@ def test_as_found_is_kept_when_the_first_nudge_comes(bench):
 
 
 def test_as_left_carries_its_budget(bench):
-    """The sentence has value and uncertainty; the budget counts the stated reference."""
+    """The sentence has value and uncertainty; the budget includes the stated reference."""
     run, counter, handle, _ = bench
     counter.feed(noisy(60, 0.002))
     said = handle.record("as left")
@@ -134,7 +134,7 @@ def test_as_left_carries_its_budget(bench):
     assert [note.kind for note in now(run).logged_events or ()] == ["record"]
 
 
-def test_nothing_is_recorded_from_nothing(bench):
+def test_nothing_is_recorded_without_an_estimate(bench):
     """A sentence, and no record."""
     run, _, handle, _ = bench
     with pytest.raises(NoReadings, match="nothing to record"):
@@ -144,7 +144,7 @@ def test_nothing_is_recorded_from_nothing(bench):
 
 
 def test_new_limits_hold_at_once_and_lose_nothing(bench):
-    """Tolerance and settle limit are judged anew on what was measured."""
+    """Tolerance and settle limit are applied to the readings so far."""
     run, counter, handle, _ = bench
     counter.feed(noisy(40, 0.03))
     outside = now(run).numbers.tolerance
@@ -165,15 +165,15 @@ def test_new_limits_hold_at_once_and_lose_nothing(bench):
 
 
 def test_a_gate_is_asked_of_the_counter_and_nothing_else(bench):
-    """It goes to the thread that owns the counter."""
+    """The request goes to the thread that owns the counter."""
     _, counter, handle, _ = bench
     handle.change("gate", "2s")
 
     assert counter.requests == [Setup(gate_s=2.0)]
 
 
-def test_another_nominal_begins_the_numbers_anew(bench):
-    """Offsets from two nominals never meet in one estimate or one chart."""
+def test_another_nominal_restarts_the_numbers(bench):
+    """Offsets from two nominals are never in one estimate or one chart."""
     run, counter, handle, _ = bench
     counter.feed(noisy(20, 0.03))
     handle.change("nominal", "10000001 Hz")
@@ -189,8 +189,8 @@ def test_another_nominal_begins_the_numbers_anew(bench):
     [("tolerance", "5"), ("tolerance", "-1ppb"), ("settle", "1ppb"), ("gate", "1m"),
      ("nominal", "10mhz"), ("volume", "11")],
 )  # fmt: skip
-def test_what_is_no_quantity_changes_nothing(bench, setting, text):
-    """A sentence, and all stays as it was."""
+def test_a_text_that_is_no_quantity_changes_nothing(bench, setting, text):
+    """It gives a sentence."""
     run, counter, handle, _ = bench
     counter.feed(noisy(5, 0.03))
     before = now(run)
@@ -201,8 +201,8 @@ def test_what_is_no_quantity_changes_nothing(bench, setting, text):
     assert counter.requests == []
 
 
-def test_the_nominal_as_it_was_changes_nothing(bench):
-    """Typed again, it says so, and what is known stays."""
+def test_the_same_nominal_again_changes_nothing(bench):
+    """The sentence says so, and the numbers stay."""
     run, _, handle, _ = bench
     before = now(run)
 
@@ -210,8 +210,8 @@ def test_the_nominal_as_it_was_changes_nothing(bench):
     assert now(run).numbers == before.numbers
 
 
-def test_a_nominal_far_from_what_is_read_is_refused(bench):
-    """Every reading would be refused under it; the sentence says both, and what to do."""
+def test_a_nominal_far_from_the_readings_is_refused(bench):
+    """Every reading would be refused under it; the sentence has both, and a remedy."""
     run, counter, handle, _ = bench
     run._clock.now_s += 20.0
     counter.feed(noisy(20, 0.03))
@@ -224,7 +224,7 @@ def test_a_nominal_far_from_what_is_read_is_refused(bench):
 
 
 def test_another_nominal_is_taken_once_the_source_is_gone(bench):
-    """Nothing current speaks against it: another oscillator may be connected by now."""
+    """Without current readings another oscillator may be connected by now."""
     run, counter, handle, _ = bench
     counter.feed(noisy(20, 0.03))
     run._clock.now_s += 60.0
@@ -234,7 +234,7 @@ def test_another_nominal_is_taken_once_the_source_is_gone(bench):
 
 
 def test_as_left_from_an_old_reading_is_refused(bench):
-    """The sentence says how old it is; nothing is put on record."""
+    """The sentence has its age; nothing is put on record."""
     run, counter, handle, _ = bench
     counter.feed(noisy(20, 0.03))
     run._clock.now_s += 28.0
@@ -244,8 +244,8 @@ def test_as_left_from_an_old_reading_is_refused(bench):
     assert now(run).records is None
 
 
-def test_as_left_with_the_tool_on_says_so_everywhere(bench):
-    """In the sentence, the note, the record and the journal."""
+def test_as_left_with_the_tool_on_has_a_caution_everywhere(bench):
+    """In the sentence, the log, the record and the journal."""
     run, counter, handle, path = bench
     counter.feed(noisy(60, 0.002))
     handle.touch(on=True)
@@ -259,7 +259,7 @@ def test_as_left_with_the_tool_on_says_so_everywhere(bench):
 
 
 def test_the_tool_and_its_pull(bench):
-    """The step after the key is the tool's; as found is not frozen by it."""
+    """The step after the key is the tool's, and does not freeze as found."""
     run, counter, handle, _ = bench
     counter.feed(noisy(30, 0.01))
     handle.touch(on=True)
@@ -270,8 +270,8 @@ def test_the_tool_and_its_pull(bench):
     assert trim.tool.on
 
 
-def test_a_gap_is_noted_and_nothing_is_held_across_it(bench):
-    """After a long gap the hold of a landing begins anew; the note says how long and why."""
+def test_a_gap_is_logged_and_restarts_a_landing(bench):
+    """After a long gap the hold of a landing restarts; the log has its length and reason."""
     run, counter, _, _ = bench
     counter.feed(noisy(40, 0.0))
     held = now(run).trim

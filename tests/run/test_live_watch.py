@@ -1,4 +1,4 @@
-"""A run: events to disk, numbers and snapshots, and the ways in which it ends."""
+"""A run: events to disk, numbers and snapshots, and its ends."""
 
 import json
 import math
@@ -44,7 +44,7 @@ CONNECTED = CounterStatus(
 
 
 class Script:
-    """Stands for the thread that reads a counter: plays what it is given when started."""
+    """A fake of the thread that reads a counter; plays its steps when started."""
 
     def __init__(self, steps, **asked):
         self.steps, self.asked, self.stopped = steps, asked, False
@@ -64,11 +64,11 @@ class Script:
                 self.asked["on_event"](step)
 
     def stop(self):
-        """Play no further step."""
+        """Stop after the present step."""
         self.stopped = True
 
     def join(self, timeout):
-        """Nothing runs any more."""
+        """Do nothing."""
 
 
 def watch(*scripts, limits=None, journal=None, clock=None, plans=None) -> LiveWatch:
@@ -86,7 +86,7 @@ def watch(*scripts, limits=None, journal=None, clock=None, plans=None) -> LiveWa
 
 
 def drained(run: LiveWatch) -> list:
-    """Return the events that lines would be written of."""
+    """Return the events for which lines would be written."""
     items = []
     while not run.events.empty():
         items.append(run.events.get())
@@ -97,7 +97,7 @@ def drained(run: LiveWatch) -> list:
 
 
 def test_a_reading_is_on_disk_before_it_is_in_the_snapshot(tmp_path):
-    """The journal is written first: at the moment of writing nobody has seen the reading."""
+    """The journal is written first, before any snapshot has the reading."""
     seen = []
 
     class Spy(Journal):
@@ -117,7 +117,7 @@ def test_a_reading_is_on_disk_before_it_is_in_the_snapshot(tmp_path):
 
 
 def test_the_numbers_are_those_of_the_live_estimate():
-    """The pipeline adds nothing of its own to the numbers."""
+    """The pipeline does not change them."""
     pipeline, alone = Pipeline(PLAN), LiveEstimate(tolerance=5e-9)
     for number in range(40):
         event = reading(number, f"10000000.{200 + number % 7:04d}")
@@ -129,7 +129,7 @@ def test_the_numbers_are_those_of_the_live_estimate():
 
 
 def test_a_turn_is_kept_as_found_where_only_fractions_are_known():
-    """A recording of offsets has no nominal, and its record has none either."""
+    """A recording of offsets has no nominal, nor has its record."""
     pipeline = Pipeline(replace(PLAN, nominal=None))
     noise = 1e-11 * np.random.default_rng(5).standard_normal(60)
     for number in range(60):
@@ -141,8 +141,8 @@ def test_a_turn_is_kept_as_found_where_only_fractions_are_known():
 
 
 @pytest.mark.parametrize("flag", ["repeat", "overrange"])
-def test_what_measures_nothing_changes_no_number(flag):
-    """Repeats and overrange are shown, but neither counted nor estimated from."""
+def test_repeats_and_overrange_change_no_number(flag):
+    """They are shown, but neither counted nor used in the estimate."""
     pipeline = Pipeline(PLAN)
     before = pipeline.take(reading(1))
     after = pipeline.take(reading(2, "10000009.9999", flags=frozenset({flag})))
@@ -153,7 +153,7 @@ def test_what_measures_nothing_changes_no_number(flag):
 
 
 def test_a_gap_is_counted_and_never_bridged():
-    """After a gap the estimate begins again, and the trace has a break."""
+    """After a gap the estimate restarts, and the trace has a break."""
     pipeline = Pipeline(PLAN)
     for number in range(3):
         pipeline.take(reading(number))
@@ -165,8 +165,8 @@ def test_a_gap_is_counted_and_never_bridged():
     assert any(value != value for value in pipeline.trace(60.0, 100).offset)  # noqa: PLR0124
 
 
-def test_marks_are_kept_to_the_newest():
-    """Marks reach the snapshot; it does not grow for ever."""
+def test_only_the_newest_marks_are_kept():
+    """The snapshot does not grow for ever."""
     pipeline = Pipeline(PLAN)
     for number in range(MARKS_KEPT + 5):
         pipeline.take(
@@ -177,8 +177,8 @@ def test_marks_are_kept_to_the_newest():
     assert pipeline.snapshot.marks[-1].text == f"note {MARKS_KEPT + 4}"
 
 
-def test_what_is_learnt_of_the_counter_reaches_snapshot_and_journal(tmp_path):
-    """Identity, time base, gate and the nominal that nobody gave."""
+def test_the_counters_properties_reach_snapshot_and_journal(tmp_path):
+    """Identity, time base, gate and the guessed nominal."""
     journal = Journal(tmp_path / "journal.db")
     pipeline = Pipeline(
         Plan(name="main", resource="R", setup=Setup(gate_s=1.0), settle=SettleLimit(1e-9, 600.0)),
@@ -208,7 +208,7 @@ def test_what_is_learnt_of_the_counter_reaches_snapshot_and_journal(tmp_path):
 
 
 def test_trouble_of_the_journal_is_in_the_snapshot_and_readings_go_on(tmp_path):
-    """A journal that fails while running stops nothing, and every snapshot says so."""
+    """A journal that fails stops nothing, and every snapshot reports it."""
     journal = Journal(tmp_path / "journal.db", clock=StillClock())
     pipeline = Pipeline(PLAN, journal=journal)
     journal._file.connection.execute("PRAGMA max_page_count = 1")
@@ -218,11 +218,11 @@ def test_trouble_of_the_journal_is_in_the_snapshot_and_readings_go_on(tmp_path):
     assert snapshots[-1].readings == 300
 
 
-# ------------------------------------------------------------- how a run ends
+# ------------------------------------------------------------- the end of a run
 
 
-def test_count_ends_the_run_at_the_very_reading():
-    """N readings, not one more, then the end."""
+def test_count_ends_the_run_with_that_reading():
+    """N readings, and then the end."""
     run = watch([CONNECTED, *map(reading, range(9))], limits=RunLimits(count=5))
     run.start()
     outcome = run.stop()
@@ -233,7 +233,7 @@ def test_count_ends_the_run_at_the_very_reading():
 
 
 def test_count_is_of_each_counter():
-    """The run goes on until the slowest counter has its readings; the fast one stops."""
+    """The run continues until the slowest counter has its readings; the fast one stops."""
     five = [replace(reading(n), counter="five") for n in range(3)]
     run = watch([*map(reading, range(9))], five, limits=RunLimits(count=3))
     run.start()
@@ -243,7 +243,7 @@ def test_count_is_of_each_counter():
 
 
 def test_repeats_do_not_count():
-    """A reading handed out twice is one measurement."""
+    """A reading received twice is one measurement."""
     repeat = reading(1, flags=frozenset({"repeat"}))
     run = watch([reading(1), repeat, repeat, reading(2), reading(3)], limits=RunLimits(count=2))
     run.start()
@@ -262,7 +262,7 @@ def test_a_counter_that_fails_ends_the_run_with_its_exit_code():
 
 
 def test_the_run_goes_on_while_one_counter_can():
-    """With two counters one failure is no end; two are."""
+    """Of two counters, one failure does not end the run; two do."""
     run = watch([NotACounter("no counter")], [replace(reading(1), counter="five")])
     run.start()
     assert not run.finished.is_set()
@@ -273,7 +273,7 @@ def test_the_run_goes_on_while_one_counter_can():
 
 
 def test_an_interrupt_ends_the_run_once():
-    """What ended it first is the reason; later reasons change nothing."""
+    """The first reason is kept."""
     run = watch([reading(1)])
     run.start()
     run.interrupt()
@@ -284,7 +284,7 @@ def test_an_interrupt_ends_the_run_once():
 
 
 class SettlesAtFive(LiveEstimate):
-    """Says settled from the fifth reading on."""
+    """A live estimate whose verdict is settled from the fifth reading on."""
 
     def add(self, elapsed_s, offset, **more):
         """Take a reading."""
@@ -294,7 +294,7 @@ class SettlesAtFive(LiveEstimate):
 
 
 def test_until_settled(monkeypatch):
-    """The run ends with the reading that brings the verdict for the last of the counters."""
+    """The run ends with the reading that gives the verdict of the last counter."""
     monkeypatch.setattr("benchwatch.pipeline.analysis.LiveEstimate", SettlesAtFive)
     five = [replace(reading(n), counter="five") for n in range(9)]
     run = watch([*map(reading, range(9))], five, limits=RunLimits(until_settled=True))
@@ -329,8 +329,8 @@ def test_the_time_is_up(steps, until, reason, code):
     assert (run.outcome.reason, run.outcome.exit_code) == (reason, code)
 
 
-def test_the_last_gap_is_told_although_the_run_is_over(tmp_path):
-    """A gap that the end of the run closes still reaches the journal and the lines."""
+def test_a_gap_open_at_the_end_is_written(tmp_path):
+    """A gap that ends with the run still reaches the journal and the lines."""
     journal = Journal(tmp_path / "journal.db")
     run = watch([reading(1)], journal=journal)
     run.start()
@@ -346,7 +346,7 @@ def test_the_last_gap_is_told_although_the_run_is_over(tmp_path):
 
 
 def test_a_mark_goes_to_every_counter_with_its_time():
-    """A note of the operator stands on each time line."""
+    """A mark of the operator is on each time line."""
     run = watch([], [])
     run.start()
     run.mark("cover off")
@@ -355,7 +355,7 @@ def test_a_mark_goes_to_every_counter_with_its_time():
 
 
 def test_a_slow_reader_of_lines_holds_the_counter_up_but_not_the_end(monkeypatch):
-    """The queue is bounded: the counter waits; the end of the run lets it go."""
+    """The queue is bounded: the counter waits; the end of the run releases it."""
     monkeypatch.setattr("benchwatch.run.live_watch.QUEUE_LIMIT", 20)
     waits = []
 
@@ -376,7 +376,7 @@ def test_a_slow_reader_of_lines_holds_the_counter_up_but_not_the_end(monkeypatch
 
 
 def test_without_lines_no_queue_grows():
-    """On a screen nobody takes events: only the end is put there."""
+    """With a screen no events are queued, except the end."""
     run = LiveWatch(
         [PLAN],
         clock=StillClock(),

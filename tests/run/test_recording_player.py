@@ -20,28 +20,28 @@ HOLE_AT, STEP_AT = 100, 200
 
 
 class ManualClock:
-    """A clock that goes on only when told, or by a little at each look."""
+    """A clock that advances when it is set, or by a little at each read."""
 
     def __init__(self, a_look_s=0.0):
         self.now_s, self.a_look_s = 50.0, a_look_s
 
     def monotonic(self):
-        """Return the time, which each look may move on."""
+        """Return the time, after advancing it by the step for each read."""
         self.now_s += self.a_look_s
         return self.now_s
 
     def utc(self):
-        """Never asked for."""
+        """Fail: it must not be read."""
         raise AssertionError
 
     def wait(self, event, timeout_s):
-        """Never asked for: the tests call `step`."""
+        """Fail: the tests call `step`."""
         raise AssertionError
 
 
 @pytest.fixture(scope="module")
 def file(tmp_path_factory):
-    """A recording without dates: 300 s, a hole, and one turn of the trimmer."""
+    """Write a recording without dates: 300 s, a gap, and one turn of the trimmer."""
     random.seed(31)
     lines, offset = ["time_s,frequency_hz"], 6e-9
     for row in range(ROWS):
@@ -55,7 +55,7 @@ def file(tmp_path_factory):
 
 
 def tape_of(file):
-    """Make the timeline of the file."""
+    """Return the timeline of the file."""
     stated = StatedFacts(nominal=Decimal(10_000_000))
 
     def pipeline(outline):
@@ -71,19 +71,19 @@ def tape_of(file):
 
 
 def player_of(file, clock: Clock | None = None, speed=1.0):
-    """Make a player that moves only by `step`."""
+    """Return a player that moves only by `step`."""
     return RecordingPlayer(tape_of(file), speed=speed, clock=clock or ManualClock())
 
 
 def straight(file, to_s):
-    """Return the snapshot after everything up to `to_s`, fed in one go."""
+    """Return the snapshot after all events up to `to_s`, without seeks."""
     way = tape_of(file).new_pass()
     way.feed(to_s, lambda: False)
     return way.pipelines["main"].snapshot
 
 
 def settle(player, steps=1000):
-    """Step until a seek has arrived."""
+    """Step until a seek has finished."""
     for count in range(steps):
         if player.playing.state != "seeking":
             return count
@@ -92,7 +92,7 @@ def settle(player, steps=1000):
 
 
 def seek(player, to_s):
-    """Seek and arrive."""
+    """Seek and wait until it has finished."""
     player.seek(to_s)
     settle(player)
 
@@ -107,7 +107,7 @@ def test_time_counts_from_the_first_row(file):
 
 
 def test_it_plays_at_its_speed(file):
-    """Ten seconds at the speed of 5 are fifty of the recording, reading by reading."""
+    """Ten seconds at the speed of 5 play fifty seconds, reading by reading."""
     clock = ManualClock()
     player = player_of(file, clock, speed=5.0)
     seen = []
@@ -123,7 +123,7 @@ def test_it_plays_at_its_speed(file):
 
 @pytest.mark.parametrize("to_s", [0.0, 57.3, 110.0, 205.0, 299.0])
 def test_after_any_seek_the_numbers_are_those_of_a_straight_run(file, to_s):
-    """Ahead, to the end, back, and there: snapshot and chart equal one way from the beginning."""
+    """Ahead, to the end, back, and there: snapshot and chart equal those without seeks."""
     player = player_of(file)
     for through_s in (150.0, 299.0, 20.0, to_s):
         seek(player, through_s)
@@ -135,7 +135,7 @@ def test_after_any_seek_the_numbers_are_those_of_a_straight_run(file, to_s):
 
 
 def test_a_seek_is_done_in_pieces(file):
-    """With a clock that runs while work is done, no step works longer than its piece."""
+    """With a clock that runs during work, no step works longer than its limit."""
     clock = ManualClock(a_look_s=LONGEST_WORK_S / 3)
     player = player_of(file, clock)
     player.seek(299.0)
@@ -149,8 +149,8 @@ def test_a_seek_is_done_in_pieces(file):
     assert settle(player) > 3
 
 
-def test_on_the_way_back_the_old_picture_stays(file):
-    """What is shown changes only when the seek has arrived."""
+def test_during_a_seek_back_the_old_picture_stays(file):
+    """The snapshot changes only when the seek has finished."""
     clock = ManualClock(a_look_s=LONGEST_WORK_S / 3)
     player = player_of(file, clock)
     seek(player, 299.0)
@@ -164,8 +164,8 @@ def test_on_the_way_back_the_old_picture_stays(file):
     assert player.counter("main").snapshot.readings < before.readings
 
 
-def test_a_seek_can_be_outdone_by_another(file):
-    """Back, then to the end before it has arrived: the way that was ahead goes on."""
+def test_a_seek_can_be_replaced_by_another(file):
+    """Back, then to the end before that has finished: the state ahead is kept and continued."""
     clock = ManualClock(a_look_s=LONGEST_WORK_S / 3)
     player = player_of(file, clock)
     seek(player, 280.0)
@@ -178,7 +178,7 @@ def test_a_seek_can_be_outdone_by_another(file):
 
 
 def test_seeks_stop_at_the_ends(file):
-    """Before the beginning is the beginning, behind the end the end."""
+    """Before the beginning is the beginning, after the end the end."""
     player = player_of(file)
     seek(player, 1e9)
     end_s = player.elapsed_s()
@@ -187,8 +187,8 @@ def test_seeks_stop_at_the_ends(file):
     assert (player.elapsed_s(), end_s) == (0.0, 299.0)
 
 
-def test_pause_holds_and_goes_on(file):
-    """Time passes, the position does not; afterwards it goes on from there."""
+def test_pause_and_resume(file):
+    """Time passes without changing the position, which then continues."""
     clock = ManualClock()
     player = player_of(file, clock)
     player.pause()
@@ -205,7 +205,7 @@ def test_pause_holds_and_goes_on(file):
 
 
 def test_at_the_end_it_waits_and_begins_again(file):
-    """The end is said; the pause key then plays from the beginning."""
+    """The end is shown; the pause key then plays from the beginning."""
     clock = ManualClock()
     player = player_of(file, clock)
     seek(player, 299.0)
@@ -221,7 +221,7 @@ def test_at_the_end_it_waits_and_begins_again(file):
 
 
 def test_speeds_go_up_and_down_in_steps(file):
-    """From a speed of one's own to the next round one, and no further than the last."""
+    """From any speed to the next round one, up to the last."""
     player = player_of(file, speed=42.0)
     seen = []
     for steps in (1, -1, -1, 99, -99):
@@ -231,8 +231,8 @@ def test_speeds_go_up_and_down_in_steps(file):
     assert seen == [60.0, 20.0, 10.0, SPEEDS[-1], SPEEDS[0]]
 
 
-def test_too_fast_to_feed_is_played_as_fast_as_it_goes(file):
-    """At a speed no computer keeps up with, the position stays with the readings."""
+def test_an_unreachable_speed_is_played_as_fast_as_possible(file):
+    """The position stays with the readings."""
     clock = ManualClock(a_look_s=LONGEST_WORK_S / 3)
     player = player_of(file, clock, speed=1e6)
     player.step()
@@ -241,8 +241,8 @@ def test_too_fast_to_feed_is_played_as_fast_as_it_goes(file):
     assert snapshot.reading.elapsed_s == player.elapsed_s() < 299.0
 
 
-def test_a_hole_is_silence_on_the_screen(file):
-    """Inside the hole the link is silent with its reason, as it was; then it reads again."""
+def test_a_gap_is_silence_on_the_screen(file):
+    """During the gap the link is silent with its reason; then it reads again."""
     player = player_of(file)
     seek(player, HOLE_AT + HOLE_S / 2)
     silent = player.counter("main").snapshot
@@ -266,7 +266,7 @@ def test_the_first_turn_keeps_as_found_without_dates(file):
 
 
 def test_a_mark_stays_where_it_was_put(file):
-    """Seen again after going back and over it, not before it; the file is as it was."""
+    """After a seek it is there again from its time on; the file is unchanged."""
     player = player_of(file)
     seek(player, 50.0)
     player.mark("here")
@@ -279,7 +279,7 @@ def test_a_mark_stays_where_it_was_put(file):
     assert (mark.text, mark.elapsed_s) == ("here", 50.0)
 
 
-def test_what_changes_slowly_is_worked_out(file):
+def test_slow_statistics_are_computed(file):
     """Deviations and the offset elsewhere are there after a seek, as in a live watch."""
     player = player_of(file)
     seek(player, 90.0)
@@ -291,7 +291,7 @@ def test_what_changes_slowly_is_worked_out(file):
 
 
 def test_the_thread_plays_and_ends(file):
-    """The real thread, the real clock: it moves by itself, and stops when told."""
+    """With the real thread and clock it plays, and stops on request."""
     moved = []
 
     class Watched(RecordingPlayer):

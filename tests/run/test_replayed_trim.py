@@ -1,4 +1,4 @@
-"""A trim that was watched, played from its journal: tool, pull and records as they were."""
+"""A trim that was watched and played from its journal: the same tool, pull and records."""
 
 import json
 import subprocess
@@ -64,7 +64,7 @@ def trimmed(journal: Path) -> Pipeline:
 
 
 def test_what_was_watched_is_what_is_played(tmp_path: Path) -> None:
-    """The tool's pull and the records agree with those of the live watch."""
+    """The tool's pull and the records are those of the live watch."""
     live = trimmed(tmp_path / "journal.db").snapshot
     stream = EventStream(str(tmp_path / "journal.db"), StatedFacts(), say=lambda _: None)
     events = iter(stream)
@@ -97,7 +97,7 @@ def test_what_was_watched_is_what_is_played(tmp_path: Path) -> None:
 
 
 def test_lines_of_a_played_trim_tell_the_tool_and_the_record(tmp_path: Path) -> None:
-    """``replay --json``: marks for the tool, and what the operator put on record."""
+    """``replay --json``: marks of the tool, and the operator's record."""
     trimmed(tmp_path / "journal.db")
 
     done = subprocess.run(

@@ -1,4 +1,4 @@
-"""Simulated benches as a whole: their files, their hand, their clocks, and what they promise."""
+"""Simulated benches as a whole: their files, their control ports, their clocks, their readings."""
 
 import itertools
 import json
@@ -23,7 +23,7 @@ oscillator = "main"
 
 
 def readings(name, count, *, seed=1, counter="main", query="READ?"):
-    """Return fractional offsets of the first readings of a bench, in leaping time."""
+    """Return fractional offsets of the first readings of a bench, on a clock that jumps."""
     with (
         open_bench(name, seed=seed, clock=LeapClock()) as bench,
         a_client(port_of(bench, counter)) as client,
@@ -33,7 +33,7 @@ def readings(name, count, *, seed=1, counter="main", query="READ?"):
 
 
 def scatter(offsets):
-    """Standard deviation of one reading, from neighbours, robust against wild ones."""
+    """Return the sd of one reading, from neighbours, robust against wild ones."""
     steps = [abs(b - a) for a, b in itertools.pairwise(offsets)]
     return statistics.median(steps) / 0.6745 / 2**0.5
 
@@ -41,8 +41,8 @@ def scatter(offsets):
 # ------------------------------------------------------------------ the benches
 
 
-def test_there_is_a_bench_for_every_lesson():
-    """The benches the guide speaks of are there."""
+def test_every_bench_of_the_guide_exists():
+    """By their names."""
     assert set(bench_names()) >= {
         "fast", "internal", "overshoot", "pair", "quiet", "running", "station", "wild",
         "interval", "talker", "terse",
@@ -76,7 +76,7 @@ def test_every_bench_can_be_served(name):
 
 
 def test_station_comes_in_and_settles_in_about_90_seconds():
-    """From parts in 10^6 to moving less than 1 ppb, with the noise a newcomer should see."""
+    """From parts in 10^6 to moving less than 1 ppb, with visible noise."""
     with open_bench("station", seed=1, clock=ManualClock()) as bench:
         start = bench.truth("main")
         bench.clock.advance(45)
@@ -93,7 +93,7 @@ def test_station_comes_in_and_settles_in_about_90_seconds():
 
 
 def test_station_noise_and_resolution_suit_the_trim():
-    """Scatter at a quarter second is near 1e-10, well under the 2 ppb asked for."""
+    """Scatter at a quarter second is near 1e-10, well under the 2 ppb of the tolerance."""
     offsets = readings("quiet", 400, seed=11)
 
     assert 5e-11 < scatter(offsets) < 2e-10
@@ -116,7 +116,7 @@ def test_station_can_be_trimmed():
 
 
 def test_overshooting_oven_overshoots():
-    """It comes in from above, runs past its landing by more than 10 ppb, and comes back."""
+    """It comes in from above, passes its final offset by more than 10 ppb, and returns."""
     with open_bench("overshoot", seed=1, clock=ManualClock()) as bench:
         course = []
         for _ in range(400):
@@ -128,7 +128,7 @@ def test_overshooting_oven_overshoots():
 
 
 def test_internal_time_base_shows():
-    """Without a reference the counter says INT and reads low by its time base's 0.3 ppm."""
+    """Without a reference the counter reports INT and reads low by its time base's 0.3 ppm."""
     with (
         open_bench("internal", seed=1, clock=LeapClock()) as bench,
         a_client(port_of(bench)) as client,
@@ -151,7 +151,7 @@ def test_wild_readings_are_wild():
 
 
 def test_running_counter_repeats_itself():
-    """Asked quicker than its gates, the running bench hands out the same reading again."""
+    """Queried quicker than its gates, the running bench sends the same reading again."""
     clock = ManualClock()
     with open_bench("running", seed=1, clock=clock) as bench, a_client(port_of(bench)) as client:
         clock.advance(1.0)
@@ -173,16 +173,16 @@ def test_same_seed_same_readings():
 
 
 def test_fresh_seed_unless_given():
-    """Without a seed each run differs, and says by what seed it can be had again."""
+    """Without a seed each run differs, and reports the seed that repeats it."""
     with open_bench("quiet") as first, open_bench("quiet") as second:
         assert first.seed != second.seed
 
 
-# ------------------------------------------------------------------ the hand
+# ------------------------------------------------------------------ the control port
 
 
 def test_turning_shows_at_the_counter():
-    """A turn made by hand shows in the readings: 0.1 turn is 5 ppb, 4 % of it late."""
+    """A turn shows in the readings: 0.1 turn is 5 ppb, of which 4 % creep in."""
     with (
         open_bench("quiet", seed=1, clock=LeapClock()) as bench,
         a_client(port_of(bench)) as client,
@@ -196,7 +196,7 @@ def test_turning_shows_at_the_counter():
 
 
 def test_control_language():
-    """Another process turns, rests a tool and asks for the truth over the control socket."""
+    """Another process turns, puts the tool on and queries the truth over the control socket."""
     with (
         open_bench("quiet", seed=1, clock=ManualClock()) as bench,
         a_client(bench.control_port) as hand,
@@ -217,7 +217,7 @@ def test_control_language():
 
 
 def test_control_pulls_plugs():
-    """Signal and reference can be pulled, and the counter shows it; nothing was set for that."""
+    """Signal and reference can be disconnected, which the counter shows."""
     with (
         open_bench("quiet", seed=1, clock=LeapClock()) as bench,
         a_client(bench.control_port) as hand,
@@ -256,7 +256,7 @@ def test_control_pulls_plugs():
     ],
 )
 def test_control_mistakes_are_sentences(line, says):
-    """What can't be understood is answered with a sentence; the hand stays connected."""
+    """A bad command is answered with a sentence; the connection stays open."""
     with open_bench("pair", seed=1) as bench, a_client(bench.control_port) as hand:
         answer = hand.ask(line)
 
@@ -267,7 +267,7 @@ def test_control_mistakes_are_sentences(line, says):
 
 
 def test_unknown_counter_is_a_sentence():
-    """Naming a counter that is not there says which are."""
+    """The sentence names the counters there are."""
     with open_bench("quiet") as bench:
         with pytest.raises(UsageError, match=r"no counter 'mian'; did you mean 'main'\?"):
             bench.turn("mian", 0.1)
@@ -276,7 +276,7 @@ def test_unknown_counter_is_a_sentence():
 
 
 def test_no_reference_to_plug():
-    """A bench without a reference has none to plug in."""
+    """Connecting a reference on a bench without one is an error."""
     with open_bench("internal") as bench, pytest.raises(UsageError, match="no reference"):
         bench.plug_reference("main", True)
 
@@ -285,7 +285,7 @@ def test_no_reference_to_plug():
 
 
 def test_smallest_file(tmp_path):
-    """A nominal and a wire make a bench; everything else has a default."""
+    """A nominal and a counter make a bench; every other key has a default."""
     path = tmp_path / "small.toml"
     path.write_text(SMALLEST)
 
@@ -322,7 +322,7 @@ def test_smallest_file(tmp_path):
     ],
 )  # fmt: skip
 def test_mistakes_in_a_bench_file_are_sentences(text, says):
-    """Each names the file, the key, and where there is one the nearest valid key."""
+    """Each names the file, the key, and the nearest valid key if there is one."""
     with pytest.raises(UsageError, match=says):
         read_plan(text, "b", "b.toml")
 
@@ -336,13 +336,13 @@ def test_a_missing_oscillator_is_proposed_by_a_name_in_the_file(without):
 
 
 def test_no_toml_at_all():
-    """Text that is no TOML says where it stops being it."""
+    """The sentence has the place where the text stops being TOML."""
     with pytest.raises(FileError, match=r"b.toml is no bench file: .*line 1"):
         read_plan("[[[", "b", "b.toml")
 
 
 def test_unknown_bench():
-    """A mistyped name says the nearest; a missing file says so."""
+    """For a mistyped name the sentence has the nearest one, for a missing file the path."""
     with pytest.raises(UsageError, match=r"no simulated bench 'statoin'; did you mean 'station'"):
         load_plan("statoin")
     with pytest.raises(FileError, match=r"nowhere.toml can't be read"):
@@ -350,7 +350,7 @@ def test_unknown_bench():
 
 
 def test_unreadable_bench_file(tmp_path):
-    """A file that is no text is a sentence too."""
+    """A file that is no text gives a sentence too."""
     path = tmp_path / "x.toml"
     path.write_bytes(b"\xff\xfe\x00")
 
@@ -362,7 +362,7 @@ def test_unreadable_bench_file(tmp_path):
 
 
 def test_a_manual_clock_waits_for_the_test():
-    """A wait ends when enough was advanced, or when it is called off."""
+    """A wait ends when the clock has advanced enough, or when it is cancelled."""
     clock, event = ManualClock(utc_s=1000.0), threading.Event()
     ended = []
     thread = threading.Thread(target=lambda: ended.append(clock.wait(event, 2.0)))
@@ -380,8 +380,8 @@ def test_a_manual_clock_waits_for_the_test():
     assert not clock.until_waiting(timeout_s=0.01)
 
 
-def test_leap_clock_leaps():
-    """A wait of a day takes no time and a day has passed."""
+def test_a_leap_clock_jumps():
+    """A wait of a day takes no time and advances the clock by a day."""
     clock = LeapClock()
 
     assert clock.wait(threading.Event(), 86400.0) is False

@@ -1,4 +1,4 @@
-"""The counting part of the simulated counter: resolution, time base, bad readings."""
+"""The counting of the simulated counter: resolution, time base, bad readings."""
 
 from decimal import Decimal
 
@@ -27,7 +27,7 @@ def test_resolution_is_t_res_over_gate():
 
 
 def test_quantisation_is_right_in_the_mean():
-    """±1 count takes each side as often as it must, so long means are unbiased."""
+    """The rounding of ±1 count is unbiased, so long means are right."""
     counting = a_counting(OscillatorSpec(landing=2.34e-9), t_res_s=1e-10)
 
     mean = offsets(counting, 1.0, 4000).mean()
@@ -38,7 +38,7 @@ def test_quantisation_is_right_in_the_mean():
 
 @pytest.mark.parametrize(("gate_s", "exponent"), [(1.0, -4), (0.25, -4), (0.01, -2), (10.0, -5)])
 def test_digits_end_where_resolution_does(gate_s, exponent):
-    """The last digit written weighs no more than the resolution, and more than a tenth of it."""
+    """The last digit is no larger than the resolution, and larger than a tenth of it."""
     reading = a_counting(t_res_s=1e-11).count(0.0, gate_s)
 
     assert reading.as_tuple().exponent == exponent
@@ -54,7 +54,7 @@ def test_fast_time_base_reads_low():
 
 
 def test_reference_takes_over_from_the_time_base():
-    """With the reference there the internal offset is gone; pulled, it is back."""
+    """With the reference the internal offset has no effect; without it, it has."""
     counting = a_counting(internal=OscillatorSpec(landing=1e-6), t_res_s=1e-12)
 
     with_it = counting.count(0.0, 1.0)
@@ -66,7 +66,7 @@ def test_reference_takes_over_from_the_time_base():
 
 
 def test_one_in_a_hundred_is_wild():
-    """Wild readings come as often as asked, as far off as asked, and on both sides."""
+    """Wild readings are as frequent and as far off as specified, on both sides."""
     counting = a_counting(t_res_s=1e-13, wild=0.01, wild_least=3e-9, wild_most=3e-8)
 
     y = offsets(counting, 0.1, 20000)
@@ -80,7 +80,7 @@ def test_one_in_a_hundred_is_wild():
 
 
 def test_no_signal_and_overrange():
-    """Without a signal there is no number; above its range the counter says infinite."""
+    """Without a signal there is no number; above its range the reading is infinite."""
     mute = a_counting()
     mute.signal_present = False
     fast = a_counting(maximum_hz=Decimal(5_000_000))
@@ -90,7 +90,7 @@ def test_no_signal_and_overrange():
 
 
 def test_no_gate_reads_at_once():
-    """Without a gate a reading needs no time to come, even at power-on."""
+    """Without a gate a reading takes no time, even at power-on."""
     counting = a_counting(OscillatorSpec(landing=5e-9))
 
     assert float(counting.count(0.0, 0.0)) == pytest.approx(1e7 + 0.05, abs=0.021)

@@ -1,4 +1,4 @@
-"""Counters that speak no SCPI: terse letters, talk-only, time intervals; in leaping time."""
+"""Counters without SCPI: terse letters, talk-only, time intervals; on a clock that jumps."""
 
 import itertools
 import re
@@ -44,8 +44,8 @@ def test_terse_letters_set_the_gate_and_take_a_reading():
     assert float(reading[1:]) == pytest.approx(10_000_000.37, abs=2e-4)
 
 
-def test_a_terse_counter_without_a_signal_says_nothing():
-    """Its gate never opens; too high a frequency is dashes."""
+def test_a_terse_counter_without_a_signal_sends_nothing():
+    """Its gate never opens; too high a frequency gives dashes."""
     counting = a_counting(OFF)
     counting.signal_present = False
 
@@ -53,7 +53,7 @@ def test_a_terse_counter_without_a_signal_says_nothing():
     assert a_terse_counter(a_counting(OFF, maximum_hz=Decimal(1000))).talk() == OVERFLOW
 
 
-def test_power_and_device_clear_forget_the_gate():
+def test_power_on_and_device_clear_reset_the_gate():
     """As was usual before IEEE 488.2 forbade the latter."""
     counter = a_terse_counter()
     gates = []
@@ -67,7 +67,7 @@ def test_power_and_device_clear_forget_the_gate():
 
 
 def a_talker(source, clock):
-    """Return a talk-only counter on a clock that leaps."""
+    """Return a talk-only counter on a clock that jumps."""
     return TalkOnlyCounter(source, BenchTime(clock))
 
 
@@ -75,8 +75,8 @@ def a_talker(source, clock):
     ("style", "form"),
     [("number", r"\+1\.0000000\d+E\+7"), ("display", r"10\.000 000 3\d\d( \d+)? MHz")],
 )
-def test_a_talker_says_a_line_a_gate(style, form):
-    """Numbered by gate, on time, in its style."""
+def test_a_talk_only_counter_sends_a_line_a_gate(style, form):
+    """Numbered by gate, on time, in its format."""
     clock = LeapClock()
     talker = a_talker(Gates(a_counting(OFF), 0.25, 0.05, style), clock)
     said = []
@@ -88,7 +88,7 @@ def test_a_talker_says_a_line_a_gate(style, form):
     assert said == [(0, 0.25, True), (1, 0.55, True), (2, 0.85, True)]
 
 
-def test_every_listener_hears_the_same_line():
+def test_every_client_gets_the_same_line():
     """A gate is counted once."""
     talker = a_talker(Gates(a_counting(OFF), 0.25, 0.0, "number"), LeapClock())
 

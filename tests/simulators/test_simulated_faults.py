@@ -1,4 +1,4 @@
-"""Faults as data: how they are written, and what each does to the bytes of an answer."""
+"""Faults as data: how they are written, and the effect of each on the bytes of an answer."""
 
 import json
 import subprocess
@@ -46,7 +46,7 @@ def test_a_fault_is_read_as_written(text, fault):
     ],
 )
 def test_a_bad_fault_is_a_sentence(text, says):
-    """It names what can't be read and shows how it is written."""
+    """It quotes the text and shows the valid form."""
     with pytest.raises(UsageError, match=says) as caught:
         parse_fault(text)
 
@@ -54,7 +54,7 @@ def test_a_bad_fault_is_a_sentence(text, says):
 
 
 def shaped(kind, *, now_s=10.0, lasts_s=None, answers=1):
-    """Return the pieces of so many answers given at `now_s`, with a fault from 10 s on."""
+    """Return the pieces of answers sent at `now_s`, with a fault from 10 s on."""
     script = FaultScript([Fault(kind=kind, at_s=10.0, lasts_s=lasts_s)], lambda: now_s)
     return [
         [(p.data, p.due_s, p.ends) for p in script.shape(b"%d" % n + ANSWER)]
@@ -64,21 +64,21 @@ def shaped(kind, *, now_s=10.0, lasts_s=None, answers=1):
 
 @pytest.mark.parametrize("kind", sorted(set(FAULT_KINDS) - {"closed", "restart"}))
 def test_before_its_time_a_fault_does_nothing(kind):
-    """And the answer leaves at once."""
+    """The answer is sent at once."""
     assert shaped(kind, now_s=9.9) == [[(b"0" + ANSWER, 9.9, True)]]
 
 
 @pytest.mark.parametrize("kind", ["cut", "doubled", "garbage", "huge", "wrong-answer"])
 def test_without_a_duration_one_answer_suffers(kind):
-    """The next is as it should be."""
+    """The next answer is right."""
     first, second = shaped(kind, answers=2)
 
     assert first != [(b"0" + ANSWER, 10.0, True)]
     assert second == [(b"1" + ANSWER, 10.0, True)]
 
 
-def test_what_each_does_to_an_answer():
-    """The bytes, when they leave, and whether the end is marked."""
+def test_the_effect_of_each_fault_on_an_answer():
+    """The bytes, their times, and whether the end is marked."""
     ((cut,), (doubled,), (late,), (mute,)) = (
         shaped("cut"), shaped("doubled"), shaped("late"), shaped("mute"),
     )  # fmt: skip
@@ -94,7 +94,7 @@ def test_what_each_does_to_an_answer():
 
 
 def test_out_of_step_is_one_question_late_until_the_link_is_opened_again():
-    """The first answer is held back and comes when the second is due."""
+    """The first answer is held back and sent when the second is due."""
     script = FaultScript([Fault(kind="out-of-step")], lambda: 1.0)
     late = [[p.data for p in script.shape(b"%d\n" % n)] for n in range(3)]
     script.forget()
@@ -104,7 +104,7 @@ def test_out_of_step_is_one_question_late_until_the_link_is_opened_again():
 
 
 def test_a_closed_connection_is_refused_for_as_long_as_it_lasts():
-    """Then the same port answers again, and the counter has its settings still."""
+    """Then the same port answers again, and the counter has kept its settings."""
     with open_bench("quiet", seed=1) as bench:
         port = port_of(bench)
         with a_client(port) as client:
@@ -122,7 +122,7 @@ def test_a_closed_connection_is_refused_for_as_long_as_it_lasts():
             assert client.ask("FREQ:APER?") == "+5.000000E-01"
 
 
-def test_a_restart_forgets_the_settings():
+def test_a_restart_resets_the_settings():
     """And power-on is set in the event status register (IEEE 488.2 11.5.1)."""
     faults = [parse_fault("restart@200ms+100ms")]
     with open_bench("quiet", seed=1, faults=faults) as bench:
@@ -138,7 +138,7 @@ def test_a_restart_forgets_the_settings():
 
 
 def connects(port):
-    """Tell whether somebody listens."""
+    """Return whether the port accepts connections."""
     try:
         with a_client(port):
             return True
@@ -147,7 +147,7 @@ def connects(port):
 
 
 def test_a_fault_of_a_counter_that_is_not_there():
-    """The sentence names those that are."""
+    """The sentence names the counters there are."""
     with pytest.raises(UsageError, match="no counter 'fiv'; did you mean 'five'"):
         open_bench("pair", faults=[parse_fault("fiv=cut@1s")])
 
@@ -176,7 +176,7 @@ def test_a_bad_fault_on_the_command_line_is_a_usage_error(arguments, says):
 
 
 def test_a_watched_bench_suffers_the_fault_it_was_given():
-    """From the command line to the gap in the lines; three seconds in, when it surely reads."""
+    """A fault on the command line gives a gap in the lines; at 3 s, when it surely reads."""
     run = subprocess.run(
         [*COMMAND, "watch", "--sim", "quiet", "--json",
          "--no-journal", "--fault", "closed@3s", "--count", "16"],

@@ -1,4 +1,4 @@
-"""The simulated HiSLIP server against PyVISA-py's client, and against raw messages of IVI-6.1."""
+"""The simulated HiSLIP server with PyVISA-py's client, and with raw messages of IVI-6.1."""
 
 import socket
 import struct
@@ -13,14 +13,14 @@ from benchwatch_simulators.bench.simulated_bench import open_bench
 
 @pytest.fixture
 def bench():
-    """A bench behind HiSLIP."""
+    """Serve a bench behind HiSLIP."""
     with open_bench("hislip", seed=1) as bench:
         yield bench
 
 
 @pytest.fixture
 def client(bench):
-    """PyVISA-py's client, which nobody here wrote."""
+    """Open a session of PyVISA-py, which shares no code with the simulator."""
     with foreign_client(bench) as client:
         yield client
 
@@ -46,7 +46,7 @@ def test_status_clear_and_trigger(client):
 
 
 def test_a_response_not_asked_for_again_is_dropped_by_its_number(client, bench):
-    """A late response carries the number of its question (IVI-6.1 section 3.1.2)."""
+    """A late response has the number of its query (IVI-6.1 section 3.1.2)."""
     client.timeout = 50
     with pytest.raises(pyvisa.errors.VisaIOError):
         client.query("READ?")
@@ -56,7 +56,7 @@ def test_a_response_not_asked_for_again_is_dropped_by_its_number(client, bench):
 
 
 def test_large_messages_are_agreed_on(client):
-    """AsyncMaxMsgSize: the smaller of the two wins."""
+    """AsyncMaxMsgSize: the smaller of the two applies."""
     interface = client.visalib.sessions[client.session].interface
 
     assert interface.async_maximum_message_size(1 << 30) == 1 << 20
@@ -86,7 +86,7 @@ def test_locks(bench):
 
 
 def test_remote_and_local(client, bench):
-    """A message locks the front panel; the local function frees it."""
+    """A message sets the front panel remote; the local function returns it."""
     client.query("*IDN?")
     remote = bench.is_remote("main")
     client.visalib.sessions[client.session].interface.async_remote_local_control("justGTL")
@@ -96,7 +96,7 @@ def test_remote_and_local(client, bench):
 
 
 def test_a_client_that_hangs_up_leaves_nothing(bench):
-    """Its two connections end together, and its locks go."""
+    """Its two connections end together, and its locks are released."""
     manager = pyvisa.ResourceManager("@py")
     client = manager.open_resource(bench.resources["main"])
     client.visalib.sessions[client.session].interface.async_lock_request(0.1)
