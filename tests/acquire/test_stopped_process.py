@@ -21,7 +21,7 @@ from counter_kit import on_a_socket as on_a_plain_socket
 from load_kit import Stalls
 from program_kit import COMMAND
 
-pytestmark = pytest.mark.usefixtures("side_by_side")
+pytestmark = [pytest.mark.long, pytest.mark.usefixtures("side_by_side")]
 
 STOPPED_S = 3.0
 HEARD = 8

@@ -19,7 +19,7 @@ import pytest
 from counter_kit import PlainCounter, Watched, on_a_socket, watch
 from program_kit import COMMAND, run_program
 
-pytestmark = pytest.mark.usefixtures("side_by_side")
+pytestmark = [pytest.mark.long, pytest.mark.usefixtures("side_by_side")]
 
 GATE_S = 0.1
 

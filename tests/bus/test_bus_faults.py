@@ -30,6 +30,8 @@ from fault_kit import (
 from benchwatch.reading import Gap
 from benchwatch_simulators.faults import FAULT_KINDS
 
+pytestmark = pytest.mark.long
+
 UPDATE = "BENCHWATCH_UPDATE_SNAPSHOTS"
 README = Path(__file__).parents[2] / "README.md"
 BEGINS, ENDS = "<!-- bus table -->", "<!-- /bus table -->"

@@ -26,6 +26,8 @@ from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.plan import Plan
 from benchwatch.reading import Gap, Reading
 
+pytestmark = pytest.mark.long
+
 
 @pytest.fixture(autouse=True)
 def home(tmp_path, monkeypatch) -> Path:

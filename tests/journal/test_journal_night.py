@@ -19,7 +19,10 @@ from oven_kit import OvenBench, oven_bench, served
 from program_kit import COMMAND, Watching
 from terminal_kit import Terminal
 
-pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
+pytestmark = [
+    pytest.mark.long,
+    pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals"),
+]
 
 BENCH = oven_bench(
     "the tide-gauge station's 10 MHz oven, warm and 12.4 ppb high",

@@ -31,7 +31,10 @@ from benchwatch.pipeline.record_keeper import journal_record
 from benchwatch.pipeline.trim_tracker import TrimTracker
 from benchwatch.reading import Event, Gap, Mark, Note
 
-pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
+pytestmark = [
+    pytest.mark.long,
+    pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals"),
+]
 
 BENCH = oven_bench("an oven oscillator that has been on for a day", trimmer='tool_pull = "6 ppb"')
 QUICK = program(5, begin_quickly=True)

@@ -10,6 +10,8 @@ from program_kit import COMMAND
 from benchwatch.errors import FileError
 from benchwatch.recording import read_recording, read_recordings
 
+pytestmark = pytest.mark.long
+
 
 def watch(bench: str, journal: Path, *options: str) -> str:
     """Watch a simulated bench with the real command; return its JSON lines."""

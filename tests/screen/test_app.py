@@ -19,6 +19,8 @@ from benchwatch.screen.views.view_list import VIEWS
 from benchwatch.screen.widgets.overlays import TextOverlay
 from benchwatch.screen.widgets.typing_overlays import CommandOverlay, PromptOverlay
 
+pytestmark = pytest.mark.long
+
 
 def made_app(
     watch=None, trimmer=None, *, theme=None, operator=None, state=None, view=""

@@ -13,6 +13,8 @@ from benchwatch.cli import run
 from benchwatch.commands.common.screen_options import ScreenOptions, ViewChoice
 from benchwatch.screen.views.view_list import VIEWS
 
+pytestmark = pytest.mark.long
+
 pty_only = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
 WATCH = ("watch", "--sim", "quiet", "--no-journal", "--seed", "3")
 STYLE = re.compile(rb"\x1b\[([\d;]*)m")

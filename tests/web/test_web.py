@@ -27,6 +27,8 @@ from benchwatch.web.browser_page import MOST_WAITING_CHARS, PageChannel, page_si
 from benchwatch.web.page_server import MOST_PAGES, NO_MORE_PAGES  # noqa: E402 - likewise
 from benchwatch.web.served_address import LOOPBACK, ServedAddress, parse_served_address  # noqa: E402 - only with the extra
 
+pytestmark = pytest.mark.long
+
 # ------------------------------------------------------------------ who gets in
 
 

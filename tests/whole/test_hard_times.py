@@ -22,6 +22,8 @@ from terminal_kit import Terminal
 
 from benchwatch.reading import Gap, Reading
 
+pytestmark = pytest.mark.long
+
 GATE_S = 0.01
 LEAVE_ALTERNATE = b"\x1b[?1049l"
 

@@ -18,7 +18,10 @@ from terminal_kit import Terminal
 
 from benchwatch.reading import Gap, Mark, Reading, Record
 
-pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
+pytestmark = [
+    pytest.mark.long,
+    pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals"),
+]
 
 BENCH = oven_bench(
     "an oven from power-on that warms up within seconds and runs fast",

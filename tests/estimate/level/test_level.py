@@ -12,6 +12,8 @@ from seed_kit import unseen_seed
 
 from benchwatch.estimate.level.level_estimator import LevelEstimator, LevelNow
 
+pytestmark = pytest.mark.long
+
 SIGMA = 1e-11
 
 

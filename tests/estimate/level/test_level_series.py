@@ -10,6 +10,8 @@ from benchwatch.estimate.level.level_estimator import LevelEstimator
 from benchwatch.estimate.live_estimate import LiveEstimate
 from benchwatch.estimate.results import Nudge
 
+pytestmark = pytest.mark.long
+
 GATE_S = 0.25
 
 

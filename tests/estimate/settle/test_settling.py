@@ -12,6 +12,8 @@ from benchwatch.estimate.settle import verdict_text
 from benchwatch.estimate.settle.past_readings import PastReadings
 from benchwatch.estimate.settle.settle_estimator import SettleEstimator
 
+pytestmark = pytest.mark.long
+
 LIMIT = SettleLimit(1e-9, 60.0)
 
 

@@ -13,6 +13,8 @@ from benchwatch.estimate.results import Estimate, Nudge, Numbers
 from benchwatch.estimate.trim.tool_pull import ToolPull
 from benchwatch.pipeline.trim_tracker import TrimTracker
 
+pytestmark = pytest.mark.long
+
 PPB = 1e-9
 BENCHES = 25
 

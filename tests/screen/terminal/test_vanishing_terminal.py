@@ -22,6 +22,7 @@ from benchwatch.reading import Reading
 from benchwatch_simulators.bench.simulated_bench import open_bench
 
 pytestmark = [
+    pytest.mark.long,
     pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals"),
     pytest.mark.usefixtures("side_by_side"),
 ]
