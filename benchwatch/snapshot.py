@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Literal
 
 from benchwatch.counter import Identity, LinkStatus, TimeBase
 from benchwatch.estimate.results import Nudge, Numbers, SettleLimit
-from benchwatch.estimate.trim.trim_hint import COVERAGE_K, direction, estimate_at_rest
+from benchwatch.estimate.trim.trim_hint import COVERAGE_K, Direction, direction, estimate_at_rest
 from benchwatch.reading import Event, Gap, Mark, Reading
 
 if TYPE_CHECKING:
@@ -27,9 +27,6 @@ class Trace:
     elapsed_s: tuple[float, ...] = ()
     offset: tuple[float, ...] = ()
 
-
-Direction = Literal["high", "low", "inside", "undecided"]
-"""Side of the aim on which the offset lies; the aim is zero, or the tool's pull while it is on."""
 
 LoggedKind = Literal["mark", "nudge", "gap", "settle", "setting", "caution", "record", "tool"]
 

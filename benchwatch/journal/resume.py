@@ -12,14 +12,17 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from decimal import Decimal
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from benchwatch.errors import FileError
 from benchwatch.estimate.results import Nudge
 from benchwatch.journal.journal_reader import JournalReader
 from benchwatch.journal.schema import JournalRun
-from benchwatch.journal.trim_entries import PullSample, TrimEntries, json_object
+from benchwatch.journal.trim_entries import TrimEntries, json_object
 from benchwatch.snapshot import LoggedEvent, Records
+
+if TYPE_CHECKING:
+    from benchwatch.estimate.trim.mean_pull import PullSample
 
 LONGEST_INTERRUPTION_S: Final = 12 * 3600.0
 """A run that was interrupted longer ago is not continued."""
@@ -48,7 +51,7 @@ class InterruptedRun:
     utc_s: float
     """When its newest entry was written, Unix seconds."""
     records: Records = field(default_factory=Records)
-    samples: tuple[PullSample, ...] = ()
+    samples: "tuple[PullSample, ...]" = ()
     notes: tuple[LoggedEvent, ...] = ()
     turn: Nudge | None = None
     """The newest turn of the trimmer."""

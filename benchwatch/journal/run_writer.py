@@ -6,14 +6,17 @@
 import json
 import os
 from dataclasses import replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from benchwatch.journal.schema import JournalRun, settings_text
-from benchwatch.journal.trim_entries import KEPT_BY_ITSELF, PULL_KIND, PullSample
+from benchwatch.journal.trim_entries import KEPT_BY_ITSELF, PULL_KIND
 from benchwatch.journal.writer import Journal, new_key
 from benchwatch.plan import Plan
 from benchwatch.reading import Entry, Note
 from benchwatch.snapshot import LoggedEvent
+
+if TYPE_CHECKING:
+    from benchwatch.estimate.trim.mean_pull import PullSample
 
 
 class RunWriter:
@@ -27,7 +30,7 @@ class RunWriter:
     """
 
     def __init__(
-        self, journal: Journal | None, run: JournalRun, samples: tuple[PullSample, ...] = ()
+        self, journal: Journal | None, run: JournalRun, samples: "tuple[PullSample, ...]" = ()
     ) -> None:
         self._journal, self._run, self._samples = journal, run, samples
         self._save()
@@ -73,7 +76,7 @@ class RunWriter:
         self._put(utc_s, elapsed_s, KEPT_BY_ITSELF, "{}")
 
     def write_tool_pull(
-        self, samples: tuple[PullSample, ...], utc_s: float, elapsed_s: float
+        self, samples: "tuple[PullSample, ...]", utc_s: float, elapsed_s: float
     ) -> None:
         """Write the measured pulls of the tool, if they have changed.
 

@@ -5,7 +5,7 @@
 
 import json
 from dataclasses import replace
-from typing import Any, Final, cast, get_args
+from typing import TYPE_CHECKING, Any, Final, cast, get_args
 
 from benchwatch.errors import FileError
 from benchwatch.estimate.results import Nudge
@@ -14,13 +14,13 @@ from benchwatch.quantity import format_duration, printable
 from benchwatch.reading import AS_LEFT, TOOL_WORDS, RecordKind
 from benchwatch.snapshot import LoggedEvent, LoggedKind, Records
 
+if TYPE_CHECKING:
+    from benchwatch.estimate.trim.mean_pull import PullSample
+
 PULL_KIND: Final = "pull"
 """Kind of the note that holds the measured pulls of the tool."""
 KEPT_BY_ITSELF: Final = "kept by itself"
 """Kind of the note that marks the as found before it as recorded automatically."""
-
-PullSample = tuple[float, float | None]
-"""Size and standard uncertainty of the pull at one touch, fractional."""
 
 
 def gap_words(lasted_s: float, reason: str) -> str:

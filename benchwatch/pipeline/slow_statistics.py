@@ -32,6 +32,10 @@ from benchwatch.estimate.stability.time_grid import phase_on_grid
 from benchwatch.pipeline.history import History
 from benchwatch.snapshot import Change, ElsewhereNow, StabilityNow, Trace, WarmUp
 
+REFRESH_S: Final = 1.0
+"""Shortest wait between two updates of the slow statistics."""
+REFRESH_RATIO: Final = 20.0
+"""Shortest wait as a multiple of the time that an update took, to spare the processor."""
 DITHER_SPAN_S: Final = 60.0
 INTERVAL_READINGS: Final = 16
 """Number of readings whose median spacing is taken as the usual interval."""

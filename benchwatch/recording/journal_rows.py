@@ -21,7 +21,7 @@ from benchwatch.recording.decimals import Decimals, decimals_from_values, merge_
 from benchwatch.recording.recorded_run import OperatorAction, RecordingGap
 from benchwatch.recording.rows import (
     FARTHEST_TIME_S,
-    LONGEST_GATE_S,
+    LONGEST_ROW_GATE_S,
     TOO_LARGE,
     CounterFacts,
     CounterRows,
@@ -117,7 +117,7 @@ def _rows(facts: CounterFacts, portion: Portion) -> Rows:
     for i in np.flatnonzero(np.abs(time_s) > float(FARTHEST_TIME_S)).tolist():
         check_time(Decimal(readings[i][2]), facts.location(readings[i][0]))
     gate_s = np.array([row[3] for row in readings], dtype=np.float64)  # nan for None
-    gate_s[~((gate_s > 0) & (gate_s <= LONGEST_GATE_S))] = np.nan
+    gate_s[~((gate_s > 0) & (gate_s <= LONGEST_ROW_GATE_S))] = np.nan
     flags = {i: flags_of(row[6]) for i, row in enumerate(readings) if row[6]}
     over = np.zeros(len(readings), dtype=bool)
     over[[i for i, words in flags.items() if OVERRANGE in words]] = True

@@ -30,7 +30,7 @@ FARTHEST_TIME_S: Final = Decimal(10) ** 12
 
 UNIX_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 
-LONGEST_GATE_S: Final = 1e6
+LONGEST_ROW_GATE_S: Final = 1e6
 """Eleven days; a counter that states a longer gate is wrong."""
 
 _NUMBER: Final = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,4})?", re.ASCII)
@@ -195,4 +195,4 @@ def check_time(seconds: Decimal, where: str) -> Decimal:
 
 def checked_gate(seconds: Decimal | float | None) -> float:
     """Return a gate time in seconds; nan if it is missing or no counter can have it."""
-    return float(seconds) if seconds is not None and 0 < seconds <= LONGEST_GATE_S else math.nan
+    return float(seconds) if seconds is not None and 0 < seconds <= LONGEST_ROW_GATE_S else math.nan

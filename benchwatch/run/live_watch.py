@@ -13,6 +13,7 @@ from benchwatch.errors import INTERRUPTED, BenchwatchError, LinkLost, NoReadings
 from benchwatch.journal import Journal, new_key
 from benchwatch.journal.resume import InterruptedRun
 from benchwatch.pipeline.pipeline import Pipeline
+from benchwatch.pipeline.slow_statistics import REFRESH_RATIO, REFRESH_S
 from benchwatch.plan import Plan
 from benchwatch.quantity import format_duration
 from benchwatch.reading import Event, Mark, Reading
@@ -21,10 +22,6 @@ from benchwatch.snapshot import Snapshot
 
 QUEUE_LIMIT: Final = 10_000
 """Events that may wait in the queue for a slow reader before acquisition waits too."""
-REFRESH_S: Final = 1.0
-"""Shortest wait between two updates of the slow statistics."""
-REFRESH_RATIO: Final = 20.0
-"""Shortest wait as a multiple of the time that an update took, to spare the processor."""
 JOIN_S: Final = 2.0
 """Longest wait for the thread of a counter to end."""
 NOT_SETTLED: Final = 1

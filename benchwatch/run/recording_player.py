@@ -7,6 +7,7 @@ from typing import Final, Literal
 from benchwatch.clock import Clock, SystemClock
 from benchwatch.errors import UsageError
 from benchwatch.pipeline.pipeline import Pipeline
+from benchwatch.pipeline.slow_statistics import REFRESH_RATIO, REFRESH_S
 from benchwatch.plan import Setting
 from benchwatch.quantity import OffsetUnit
 from benchwatch.reading import TOOL_WORDS, Mark, RecordKind
@@ -23,10 +24,6 @@ LONGEST_REST_S: Final = 0.1
 """Longest time between two updates of the position, with or without events."""
 SHORTEST_REST_S: Final = 0.001
 """Shortest pause, even if the next event is due."""
-REFRESH_S: Final = 1.0
-"""Shortest wait between two updates of the slow statistics."""
-REFRESH_RATIO: Final = 20.0
-"""Shortest wait as a multiple of the time that an update took, to spare the processor."""
 
 
 class RecordingPlayer:

@@ -15,12 +15,12 @@ from typing import Final, Literal
 
 from benchwatch.estimate.regression import CentredSums
 from benchwatch.estimate.results import Estimate, Numbers
+from benchwatch.estimate.trim.trim_hint import COVERAGE_K
 
 LandingState = Literal["outside", "holding", "landed"]
 
 DEFAULT_HOLD_S: Final = 30.0
 DEFAULT_OUTLOOK_S: Final = 600.0
-COVERAGE_K: Final = 2.0
 SHORTEST_HOLD_S: Final = 10.0
 """A hold is not shorter than this, so that the hand's pull and warmth are gone (common practice, no
 source) ..."""

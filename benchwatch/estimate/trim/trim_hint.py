@@ -24,7 +24,8 @@ Course = Literal["on", "back", "too far", "wrong way"]
 (``wrong way``); ``back``: one of the last two, undecided which."""
 
 Direction = Literal["high", "low", "inside", "undecided"]
-"""Where the offset lies, seen from the aim; ``undecided``: its u reaches to both sides."""
+"""Side of the aim on which the offset lies; the aim is zero, or the tool's pull while it is on.
+``undecided``: the u of the offset reaches to both sides."""
 COVERAGE_K: Final = 2.0
 FEWEST_STEADY_READINGS: Final = 6
 """Readings in which a creep after a large turn shows in u, before the tool is lifted ..."""

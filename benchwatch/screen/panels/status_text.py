@@ -7,10 +7,10 @@ from benchwatch.screen.drawing.styled_text import Role, StyledLine, fitting, lin
 from benchwatch.screen.frame import Frame
 from benchwatch.screen.text.amounts import ago, amount, to_go, with_u, write_limit
 from benchwatch.screen.text.rates import write_rate
-from benchwatch.snapshot import Direction
 
 if TYPE_CHECKING:
     from benchwatch.estimate.trim.tool_pull import ToolState
+    from benchwatch.estimate.trim.trim_hint import Direction
 
 _LAMPS = {
     "settled": ("SETTLED", Role.GOOD_LAMP),
@@ -19,7 +19,7 @@ _LAMPS = {
 }
 
 
-def side_of_aim(frame: Frame) -> Direction:
+def side_of_aim(frame: Frame) -> "Direction":
     """Return the side of the aim on which the estimate lies; undecided without readings."""
     return "undecided" if frame.stale else frame.snapshot.side
 
