@@ -112,7 +112,7 @@ HEADER = struct.Struct("!2sBBIQ")
 
 
 def raw(bench):
-    """Connect without any client."""
+    """Connect without any client library."""
     return socket.create_connection(("127.0.0.1", port_after_comma(bench)), timeout=LONGEST_WAIT_S)
 
 
@@ -126,7 +126,7 @@ def raw(bench):
         (HEADER.pack(b"HS", 0, 0, 0x01007878, 0) + HEADER.pack(b"HS", 7, 0, 1, 1) + b"X", 2, 2),
     ],
 )
-def test_what_is_no_hislip_is_refused_with_a_fatal_error(bench, sent, kind, code):
+def test_bad_headers_are_refused_with_a_fatal_error(bench, sent, kind, code):
     """IVI-6.1 section 6.2: bad header, bad initialisation, only one of the two channels."""
     with raw(bench) as client:
         client.sendall(sent)
@@ -139,7 +139,7 @@ def test_what_is_no_hislip_is_refused_with_a_fatal_error(bench, sent, kind, code
 
 
 def test_an_unknown_message_is_an_error_and_no_end(bench):
-    """IVI-6.1 section 6.3: Error 1, and the conversation goes on."""
+    """IVI-6.1 section 6.3: Error 1, and the session continues."""
     with raw(bench) as synchronous, raw(bench) as asynchronous:
         synchronous.sendall(HEADER.pack(b"HS", 0, 0, 0x01007878, 7) + b"hislip0")
         number = HEADER.unpack(synchronous.recv(16))[3] & 0xFFFF

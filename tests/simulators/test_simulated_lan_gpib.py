@@ -1,7 +1,7 @@
 """The simulated LAN-GPIB controller, over a plain socket.
 
-What it must do is what manuals of such controllers have in common (from memory): ``++``
-lines for itself, all other lines for the instrument addressed, escapes with ESC.
+Its behaviour is what manuals of such controllers have in common (from memory): ``++`` lines for
+itself, all other lines for the addressed instrument, escapes with ESC.
 """
 
 import socket
@@ -15,14 +15,14 @@ from benchwatch_simulators.servers.gpib_controller import CONTROLLER_VERSION, Co
 
 @pytest.fixture
 def bench():
-    """Two counters behind one controller: SCPI at 5, terse at 7."""
+    """Serve two counters behind one controller: SCPI at 5, terse at 7."""
     with open_bench("lan-gpib", seed=1) as bench:
         yield bench
 
 
 @pytest.fixture
 def client(bench):
-    """A connection to the controller."""
+    """Connect to the controller."""
     port = int(bench.resources["ten"].split("::")[2])
     with socket.create_connection(("127.0.0.1", port), timeout=LONGEST_WAIT_S) as client:
         yield client
@@ -45,7 +45,7 @@ def test_both_counters_share_a_port(bench):
     assert (ten[3], five[3]) == ("5", "7")
 
 
-def test_the_controller_answers_for_itself(client):
+def test_the_controller_answers_its_own_commands(client):
     """Version, address and settings."""
     assert ask(client, "++ver") == CONTROLLER_VERSION
     assert ask(client, "++addr 5\n++addr") == "5"
@@ -54,7 +54,7 @@ def test_the_controller_answers_for_itself(client):
 
 
 def test_an_instrument_talks_only_when_it_is_read(client, bench):
-    """A query waits in the instrument until ++read; a read with nothing to say is silent."""
+    """An answer waits in the instrument until ++read; a read without one gives nothing."""
     client.sendall(b"++addr 5\n++read_tmo_ms 50\n*IDN?\n++ver\n")
     first = ask(client, "++read eoi")
 
@@ -65,7 +65,7 @@ def test_an_instrument_talks_only_when_it_is_read(client, bench):
 
 
 def test_a_terse_counter_takes_a_reading_when_it_is_addressed_to_talk(client):
-    """Without being asked, as long as its gate lasts."""
+    """Without a query, during its gate."""
     client.sendall(b"++addr 7\n++read_tmo_ms 1000\nG0\n")
     reading = ask(client, "++read eoi")
 
@@ -75,7 +75,7 @@ def test_a_terse_counter_takes_a_reading_when_it_is_addressed_to_talk(client):
 
 
 def test_serial_poll_and_local(client, bench):
-    """MAV shows that something waits (IEEE 488.2 11.2); ++loc frees the front panel."""
+    """MAV shows that an answer waits (IEEE 488.2 11.2); ++loc sets the front panel local."""
     client.sendall(b"++addr 5\n*OPC?\n")
     while not int(ask(client, "++spoll")) & 16:
         pass
@@ -87,13 +87,13 @@ def test_serial_poll_and_local(client, bench):
     assert not bench.is_remote("ten")
 
 
-def test_nobody_at_an_address(client):
-    """What is sent there is lost, and nothing is read."""
+def test_an_address_without_an_instrument(client):
+    """Bytes sent there are lost, and nothing can be read."""
     assert ask(client, "++addr 9\n*IDN?\n++read eoi\n++ver") == CONTROLLER_VERSION
 
 
-def test_escapes_are_taken_out():
-    """ESC in front of ESC, CR, LF and plus makes them data."""
+def test_escapes_are_removed():
+    """ESC before ESC, CR, LF and plus makes them data."""
     sent = b"++addr 5\r\nA\x1b\nB\x1b\x1b\x1b+\x1b+C\n\x1b+\x1b+ver\n"
     lines = CommandLines()
     whole = [line for byte in sent for line in lines.split(bytes((byte,)))]

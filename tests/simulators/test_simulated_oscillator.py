@@ -1,4 +1,4 @@
-"""The simulated oscillator against noise laws, integrals and the arithmetic of warm-ups."""
+"""The simulated oscillator compared with noise laws, integrals and formulas of warm-ups."""
 
 import math
 
@@ -23,7 +23,7 @@ NOISY = OscillatorSpec(
 
 
 def rms_adev(spec, taus, *, seeds=5, count=6000):
-    """Overlapping Allan deviation, by allantools, averaged (as variance) over seeds."""
+    """Return the overlapping Allan deviation, by allantools, averaged (as variance) over seeds."""
     found = []
     for seed in range(100, 100 + seeds):
         oscillator = Oscillator(spec, seed)
@@ -54,7 +54,7 @@ def test_noise_follows_its_law(noise, law):
 
 
 def test_flicker_is_flat_over_three_decades():
-    """Octaves of ramps leave no ripple above a few percent (statistics included)."""
+    """The sum over octaves has no ripple above a few percent (statistics included)."""
     taus = [2, 4, 8, 16, 32, 64, 128, 256, 512]
 
     measured = rms_adev(OscillatorSpec(flicker_fm=1e-11), taus, seeds=6)
@@ -79,7 +79,7 @@ def test_warm_up_takes_as_long_as_its_exponential():
 
 
 def test_two_signs_overshoot():
-    """A slow exponential of the other sign runs past the landing and comes back."""
+    """A slow exponential of the other sign passes the final offset and returns."""
     oscillator = Oscillator(OscillatorSpec(warm_up=((4e-6, 6.0), (-1.5e-7, 25.0))), 1)
 
     course = [oscillator.truth(t) for t in range(300)]
@@ -91,7 +91,7 @@ def test_two_signs_overshoot():
 
 
 def test_gate_mean_is_the_integral():
-    """The mean over a gate that holds a turn and a resting tool equals a fine quadrature."""
+    """The mean over a gate with a turn and a touch equals a fine quadrature."""
     trimmer = TrimmerSpec(sensitivity=5e-8, creep=0.2, creep_s=3.0, tool_pull=6e-9, tool_s=0.5)
     oscillator = Oscillator(
         OscillatorSpec(landing=1e-8, warm_up=((1e-6, 4.0),), trimmer=trimmer), 1
@@ -107,8 +107,8 @@ def test_gate_mean_is_the_integral():
     assert mean == pytest.approx(np.mean([oscillator.truth(t) for t in middles]), rel=1e-6)
 
 
-def test_backlash_swallows_a_change_of_direction():
-    """Turning back inside the play moves nothing; beyond it, only the rest."""
+def test_backlash_absorbs_a_change_of_direction():
+    """Turning back within the backlash moves nothing; beyond it, only the rest."""
     trimmer = TrimmerSpec(sensitivity=1e-7, backlash_turns=0.02)
     oscillator = Oscillator(OscillatorSpec(trimmer=trimmer), 1)
 
@@ -124,7 +124,7 @@ def test_backlash_swallows_a_change_of_direction():
 
 
 def test_creep_arrives_late():
-    """Right after a turn its creeping part is missing; it comes with its time constant."""
+    """Right after a turn its creeping part is missing; it follows with its time constant."""
     trimmer = TrimmerSpec(sensitivity=5e-8, creep=0.04, creep_s=4.0)
     oscillator = Oscillator(OscillatorSpec(trimmer=trimmer), 1)
 
@@ -135,8 +135,11 @@ def test_creep_arrives_late():
     assert oscillator.truth(100.0) == pytest.approx(5e-9)
 
 
-def test_tool_lets_go():
-    """A resting tool pulls; lifted, the offset is what it was. Resting it twice is once."""
+def test_a_lifted_tool_leaves_no_pull():
+    """A tool that is put on pulls; after its lift the offset is as before.
+
+    A second touch adds nothing.
+    """
     oscillator = Oscillator(OscillatorSpec(trimmer=TrimmerSpec(tool_pull=6e-9)), 1)
 
     oscillator.rest_tool(1.0, on=True)
@@ -148,7 +151,7 @@ def test_tool_lets_go():
     assert oscillator.truth(20.0) == pytest.approx(0.0, abs=1e-20)
 
 
-def test_old_turns_are_folded_away():
+def test_old_turns_are_summed():
     """A turn a minute for days neither grows without bound nor loses the level."""
     oscillator = Oscillator(OscillatorSpec(trimmer=TrimmerSpec(sensitivity=1e-9)), 1)
 
@@ -167,7 +170,7 @@ def test_old_turns_are_folded_away():
     second=st.floats(0.01, 50),
 )
 def test_gates_add_up(start, first, second):
-    """Two adjoining gates average, by length, to the gate that spans both: phase is kept."""
+    """The mean of two adjoining gates is that of the gate over both: phase is kept."""
     oscillator = Oscillator(NOISY, 5)
     middle, end = start + first, start + first + second
 
@@ -178,8 +181,8 @@ def test_gates_add_up(start, first, second):
     assert parts == pytest.approx(whole * (end - start), abs=1e-17 * (1 + end) + 1e-12 * abs(parts))
 
 
-def test_noise_does_not_depend_on_who_asked_before():
-    """The same gate reads the same whatever was asked before it: random access."""
+def test_noise_does_not_depend_on_earlier_gates():
+    """The same gate has the same mean after any other gates: random access."""
     patient, hasty = Oscillator(NOISY, 7), Oscillator(NOISY, 7)
     for second in range(3000):
         patient.mean_offset(second, second + 1.0)
@@ -191,14 +194,14 @@ def test_noise_does_not_depend_on_who_asked_before():
 
 
 def test_seeds_differ():
-    """Another seed is other noise."""
+    """Another seed gives other noise."""
     means = {Oscillator(NOISY, seed).mean_offset(100.0, 101.0) for seed in range(20)}
 
     assert len(means) == 20
 
 
-def test_a_day_away_is_as_near_as_now():
-    """The first gate a day after power-on needs no day of computing: bounded blocks are kept."""
+def test_a_gate_a_day_later_is_computed_at_once():
+    """Noise is computed in a bounded number of blocks."""
     oscillator = Oscillator(NOISY, 3)
 
     oscillator.mean_offset(86400.0, 86401.0)

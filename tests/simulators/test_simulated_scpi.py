@@ -1,4 +1,4 @@
-"""The simulated instrument against IEEE 488.2 and SCPI-1999; clauses from memory."""
+"""The simulated instrument compared with IEEE 488.2 and SCPI-1999; clauses from memory."""
 
 from decimal import Decimal
 
@@ -79,7 +79,7 @@ def test_every_spelling_of_a_header(header):
         ("*TRG", -211),
     ],
 )
-def test_what_is_wrong_gets_the_standards_code(message, code):
+def test_each_mistake_has_the_standards_code(message, code):
     """Each mistake queues one error, the standard's own, and has no response."""
     counter = a_counter()
 
@@ -137,7 +137,7 @@ def test_limits_can_be_asked_for():
     )
 
 
-def test_a_header_goes_on_where_the_last_left_off():
+def test_a_header_is_relative_to_the_last_one():
     """Path rule of SCPI-99 6.2.4: relative to the last node but one; common commands keep it."""
     counter = a_counter()
 
@@ -160,7 +160,7 @@ def test_a_colon_goes_to_the_root():
 
 
 def test_a_command_error_ends_its_message_an_execution_error_does_not():
-    """After -1xx the parser resynchronises at the terminator; after -2xx it goes on."""
+    """After -1xx the parser resynchronises at the terminator; after -2xx it continues."""
     counter = a_counter()
 
     assert counter.execute("INP:COUP?;FOO;*OPC?") == "AC"
@@ -243,7 +243,7 @@ def test_error_queue_overflows_into_its_last_place():
 
 
 def test_error_text_is_the_standards():
-    """Code, text, and after a semicolon what it was about, safe to print."""
+    """Code, text, and after a semicolon its cause, without control characters."""
     counter = a_counter()
 
     counter.execute("F\x1bOO")
@@ -293,7 +293,7 @@ def test_read_is_init_and_fetch():
 
 
 def test_init_overlaps_and_fetch_waits():
-    """INITiate returns at once; *OPC comes true when the gate closes; FETCh? waits for it."""
+    """INITiate returns at once; *OPC becomes true when the gate closes; FETCh? waits for it."""
     counter = a_counter()
 
     counter.execute("*CLS;INIT;*OPC")
@@ -329,7 +329,7 @@ def test_a_changed_setting_makes_the_reading_stale(change):
 
 
 def test_abort_drops_an_open_gate_but_not_a_finished_reading():
-    """ABORt ends what is under way; what was measured stays."""
+    """ABORt ends the gate in progress; a finished reading stays."""
     counter = a_counter()
 
     done = counter.execute("READ?")
@@ -342,7 +342,7 @@ def test_abort_drops_an_open_gate_but_not_a_finished_reading():
     assert errors_of(counter) == [-230]
 
 
-def test_running_counter_hands_out_its_newest_reading():
+def test_a_running_counter_returns_its_newest_reading():
     """With INIT:CONT ON, FETCh? repeats a reading until the next gate has closed."""
     counter = a_counter(a_counting(OscillatorSpec(white_fm=1e-9)))
 
@@ -398,7 +398,7 @@ def test_measure_configures():
 
 
 def test_reset_restores_settings_but_not_status():
-    """*RST leaves the error queue, ESR and enables alone (IEEE 488.2 10.32)."""
+    """*RST does not change the error queue, ESR and enables (IEEE 488.2 10.32)."""
     counter = a_counter()
 
     counter.execute("*ESE 7;:FREQ:APER 2;:INP:COUP DC;:ROSC:SOUR INT;:FOO")
@@ -411,7 +411,7 @@ def test_reset_restores_settings_but_not_status():
 
 
 def test_reference_oscillator():
-    """SOURce? tells what is counted by; a hand's choice ends AUTO; EXT without one is -221."""
+    """SOURce? is the one in use; a choice by hand ends AUTO; EXT without one is -221."""
     counter = a_counter()
     counter.counting.reference_present = False
 
@@ -427,7 +427,7 @@ def test_reference_oscillator():
 
 
 def test_chosen_reference_that_fails_is_questionable():
-    """A reference chosen by hand that drops out stays chosen; FREQuency (32) turns doubtful."""
+    """A reference chosen by hand stays chosen when it drops out; FREQuency (32) is questionable."""
     counter = a_counter()
 
     counter.execute("ROSC:SOUR EXT")
@@ -455,7 +455,7 @@ def test_no_number_and_too_large():
     ],
 )
 def test_each_gate_dialect(kind, header):
-    """A bench names the gate command its counter knows; no counter knows them all."""
+    """A bench states the gate command of its counter; no counter knows them all."""
     counter = a_counter(gate_command=kind)
 
     counter.execute(f"{header} 0.5")
@@ -474,7 +474,7 @@ def test_no_gate_answers_without_waiting():
 
 
 def test_local_and_remote():
-    """Any message locks the front panel to the bus; SYSTem:LOCal gives it back."""
+    """Any message sets the front panel remote; SYSTem:LOCal returns it to local."""
     counter = a_counter()
 
     at_first = counter.remote
@@ -486,11 +486,11 @@ def test_local_and_remote():
     assert list(counter.received) == ["*IDN?", "SYST:LOC"]
 
 
-# ------------------------------------------------------------------ turns, and hostile text
+# ------------------------------------------------------------------ order of queries, hostile text
 
 
-def test_turns_out_of_step_are_query_errors():
-    """-410 when a response is not read, -420 when none was asked for (IEEE 488.2 6.3)."""
+def test_queries_out_of_order_are_errors():
+    """-410 when a response is not read, -420 when there was no query (IEEE 488.2 6.3)."""
     counter = a_counter()
     exchange = MessageExchange(counter)
 
@@ -510,7 +510,7 @@ def test_turns_out_of_step_are_query_errors():
 
 @given(st.text(st.characters(max_codepoint=255), max_size=60))
 def test_any_text_is_answered_or_queued(text):
-    """No message breaks the instrument, and what it queues is one printable ASCII line."""
+    """No message breaks the instrument, and the queued error is one printable ASCII line."""
     counter = a_counter(gate_s=0.001)
 
     counter.execute(text)

@@ -1,4 +1,4 @@
-"""The simulated serial line, through pySerial and PyVISA-py, which nobody here wrote."""
+"""The simulated serial line, through pySerial and PyVISA-py, which share no code with it."""
 
 import time
 from pathlib import Path
@@ -25,7 +25,7 @@ def ask(port, line):
 
 
 def test_answers_lines():
-    """One line in, one line out; CR LF is as good as LF."""
+    """One line in, one line out; CR LF is accepted like LF."""
     with (
         open_bench("serial", seed=1) as bench,
         serial.Serial(path_of(bench), timeout=LONGEST_WAIT_S) as port,
@@ -35,7 +35,7 @@ def test_answers_lines():
 
 
 def test_pyvisa_opens_the_resource_string():
-    """As it stands, with its own terminations."""
+    """Unchanged, with PyVISA's own terminations."""
     with open_bench("serial", seed=1) as bench:
         client = pyvisa.ResourceManager("@py").open_resource(
             bench.resources["main"], read_termination="\n", write_termination="\n", timeout=60_000
@@ -46,10 +46,10 @@ def test_pyvisa_opens_the_resource_string():
     assert identity.encode() + b"\n" == IDENTITY
 
 
-def test_a_talker_says_a_line_a_gate_and_nothing_of_before():
-    """Who opens the line late hears no old lines: a serial line keeps nothing."""
+def test_a_talk_only_counter_sends_a_line_a_gate_and_no_old_ones():
+    """A client that opens the line later gets no old lines."""
     with open_bench("talker", seed=1) as bench:
-        time.sleep(0.6)  # two gates that nobody hears
+        time.sleep(0.6)  # two gates without a reader
         with serial.Serial(path_of(bench), timeout=LONGEST_WAIT_S) as port:
             stopwatch = Stopwatch()
             lines = [port.readline() for _ in range(4)]

@@ -1,4 +1,4 @@
-"""Simulated counters on real sockets: clients of our own, and two that nobody here wrote."""
+"""Simulated counters on real sockets, with own clients and with two foreign ones."""
 
 import shutil
 import socket
@@ -21,13 +21,13 @@ LXI = shutil.which("lxi")
 
 @pytest.fixture
 def quick_bench():
-    """A settled bench whose gates take no real time."""
+    """Serve a settled bench whose gates take no real time."""
     with open_bench("quiet", seed=1, clock=LeapClock()) as bench:
         yield bench
 
 
 def test_answers_lines(quick_bench):
-    """One line in, one line out; CR LF is as good as LF; commands answer nothing."""
+    """One line in, one line out; CR LF is accepted like LF; commands have no answer."""
     with a_client(port_of(quick_bench)) as client:
         client.send("FREQ:APER 0.5\r")
         client.send("FREQ:APER?;*OPC?\r")
@@ -46,7 +46,7 @@ def test_several_lines_in_one_packet(quick_bench):
 
 
 def test_several_clients_share_the_instrument(quick_bench):
-    """Each client has its own answers; the settings and the error queue are one instrument's."""
+    """Each client gets its own answers; settings and error queue are shared."""
     port = port_of(quick_bench)
     with a_client(port) as first, a_client(port) as second:
         first.send("FREQ:APER 0.2;:FOO")
@@ -58,7 +58,7 @@ def test_several_clients_share_the_instrument(quick_bench):
 
 
 def test_clients_in_parallel_get_their_own_answers(quick_bench):
-    """Four clients at once: every answer belongs to its question."""
+    """Of four clients at once each gets the answers to its own queries."""
     wrong = []
 
     def converse(query, start):
@@ -86,7 +86,7 @@ def test_an_endless_line_is_dropped(quick_bench):
         assert client.ask("SYST:ERR?") == '0,"No error"'
 
 
-def test_garbage_bytes_do_not_end_the_conversation(quick_bench):
+def test_garbage_bytes_do_not_end_the_connection(quick_bench):
     """Bytes that are no text queue an error; the next query is answered."""
     with a_client(port_of(quick_bench)) as client:
         client.socket.sendall(bytes(range(256)).replace(b"\n", b"") + b"\n")
@@ -112,19 +112,19 @@ def test_read_takes_its_gate_on_the_bench_clock():
 
 
 class NoticingClock(SystemClock):
-    """The computer's clock, which tells when somebody waits on it."""
+    """The computer's clock, which records a wait."""
 
     def __init__(self):
         self.noticed = threading.Event()
 
     def wait(self, event, timeout_s):
-        """Tell, then wait."""
+        """Record the wait, then wait."""
         self.noticed.set()
         return super().wait(event, timeout_s)
 
 
-def test_closing_calls_off_an_open_gate():
-    """A bench closes at once in the middle of a gate of 100 s, and its client sees the end."""
+def test_closing_cancels_an_open_gate():
+    """A bench closes at once during a gate of 100 s, and its client sees the end."""
     clock = NoticingClock()
     bench = open_bench("quiet", seed=1, clock=clock)
     with a_client(port_of(bench)) as client:
@@ -150,8 +150,8 @@ def test_closing_leaves_nothing_behind():
         socket.create_connection(("127.0.0.1", port), timeout=1)
 
 
-def test_a_pulled_cable_can_be_plugged_again():
-    """Hanging up ends the conversation; a new one finds the same instrument."""
+def test_a_closed_connection_can_be_opened_again():
+    """A new connection finds the same instrument."""
     with open_bench("quiet", seed=1) as bench:
         with a_client(port_of(bench)) as client:
             client.ask("FREQ:APER 0.5;*OPC?")
@@ -164,20 +164,20 @@ def test_a_pulled_cable_can_be_plugged_again():
 
 @pytest.mark.parametrize("host", ["0.0.0.0", "192.0.2.1", "::"])
 def test_only_loopback(host):
-    """A simulated bench is never put on a network."""
+    """A simulated bench is never served on a network."""
     with pytest.raises(UsageError, match="this computer only"):
         RawSocketServer(a_counter(), host=host)
 
 
 @pytest.mark.parametrize("port", [70000, -1])
 def test_impossible_port(port):
-    """A port that can't be had is a sentence that says what to do."""
+    """A port that can't be opened gives a sentence with a remedy."""
     with pytest.raises(ConnectionFailed, match="Choose another port"):
         open_bench("quiet", port=port)
 
 
 def test_port_in_use():
-    """So is one that is taken; nothing of the bench stays open."""
+    """So does a port in use; nothing of the bench stays open."""
     with open_bench("quiet") as bench, pytest.raises(ConnectionFailed, match="in use"):
         open_bench("pair", port=port_of(bench))
 
@@ -185,7 +185,7 @@ def test_port_in_use():
 
 
 def test_chosen_ports():
-    """The first counter takes the port asked for, the others follow."""
+    """The first counter has the requested port, the others the next ones."""
     with open_bench("quiet") as bench:
         free = port_of(bench)
 
@@ -210,7 +210,7 @@ def test_independent_client_lxi():
 
 
 def test_independent_client_pyvisa(quick_bench):
-    """PyVISA opens the resource string as it stands and queries it."""
+    """PyVISA opens the resource string unchanged and queries it."""
     manager = pyvisa.ResourceManager("@py")
     session = manager.open_resource(
         quick_bench.resources["main"], read_termination="\n", write_termination="\n", timeout=60_000

@@ -1,4 +1,4 @@
-"""The simulated VXI-11 server against PyVISA-py's client, and against raw calls."""
+"""The simulated VXI-11 server with PyVISA-py's client, and with raw calls."""
 
 import socket
 import struct
@@ -15,14 +15,14 @@ from benchwatch_simulators.servers.message_exchange import MessageExchange
 
 @pytest.fixture
 def bench():
-    """A bench behind VXI-11."""
+    """Serve a bench behind VXI-11."""
     with open_bench("vxi11", seed=1) as bench:
         yield bench
 
 
 @pytest.fixture
 def client(bench):
-    """PyVISA-py's client, which nobody here wrote."""
+    """Open a session of PyVISA-py, which shares no code with the simulator."""
     with foreign_client(bench) as client:
         yield client
 
@@ -36,7 +36,7 @@ def test_messages_and_responses(client):
     assert first + client.read_raw() == IDENTITY.encode() + b"\n"
 
 
-def test_nothing_asked_is_a_timeout_and_a_query_error(client):
+def test_a_read_without_a_query_is_a_timeout_and_a_query_error(client):
     """VXI-11 error 15, and -420 in the instrument's queue (IEEE 488.2 6.3.2.2)."""
     client.timeout = 50
     with pytest.raises(pyvisa.errors.VisaIOError, match="TMO"):
@@ -46,7 +46,7 @@ def test_nothing_asked_is_a_timeout_and_a_query_error(client):
     assert client.query("SYST:ERR?").startswith("-420")
 
 
-def test_a_late_response_is_dropped_by_the_next_question(client):
+def test_a_late_response_is_dropped_by_the_next_query(client):
     """IEEE 488.2 6.3.2.3: the newer message interrupts; -410."""
     client.timeout = 50
     with pytest.raises(pyvisa.errors.VisaIOError, match="TMO"):
@@ -76,7 +76,7 @@ def test_status_clear_and_trigger(client, bench):
 
 
 def test_a_trigger_waits_for_the_messages_before_it():
-    """Group execute trigger goes the way of the messages (IEEE 488.2, 6.1: the input buffer)."""
+    """Group execute trigger is queued like messages (IEEE 488.2, 6.1: the input buffer)."""
     done, busy, go_on = [], threading.Event(), threading.Event()
 
     class Slow:
@@ -104,7 +104,7 @@ def test_a_trigger_waits_for_the_messages_before_it():
 
 
 def test_a_lock_keeps_others_out(bench):
-    """VXI-11 errors 11 and 12, until it is released or its holder goes."""
+    """VXI-11 errors 11 and 12, until it is released or its holder's connection ends."""
     manager = pyvisa.ResourceManager("@py")
     first, second = (manager.open_resource(bench.resources["main"]) for _ in range(2))
     one, two = (c.visalib.sessions[c.session] for c in (first, second))
@@ -149,8 +149,8 @@ def test_calls_that_can_not_be_performed(bench, sent, state):
     assert answer[6] == state
 
 
-def test_what_is_no_call_ends_the_connection(bench):
-    """Another protocol on this port is hung up on."""
+def test_another_protocol_ends_the_connection(bench):
+    """Bytes that are no call close the connection."""
     with socket.create_connection(
         ("127.0.0.1", port_after_comma(bench)), timeout=LONGEST_WAIT_S
     ) as client:

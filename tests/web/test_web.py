@@ -1,4 +1,4 @@
-"""The screen on a page: who gets in, what travels, and that one process owns the counter."""
+"""The screen on a page: access, messages, and one process that owns the counter."""
 
 import asyncio
 import json
@@ -29,7 +29,7 @@ from benchwatch.web.served_address import LOOPBACK, ServedAddress, parse_served_
 
 pytestmark = pytest.mark.long
 
-# ------------------------------------------------------------------ who gets in
+# ------------------------------------------------------------------ access
 
 
 @pytest.mark.parametrize(
@@ -37,15 +37,15 @@ pytestmark = pytest.mark.long
     ["127.0.0.1", "127.0.0.5", "::1", "localhost", "0.0.0.0", "192.0.2.7", "::", "2001:db8::1"],
 )
 def test_every_address_has_a_secret(address):
-    """22 characters of 128 random bits, new every time; on loopback other accounts are kept out."""
+    """22 characters of 128 random bits, new every time; also on loopback."""
     secrets = {parse_served_address(address, 8010).secret for _ in range(10)}
 
     assert len(secrets) == 10
     assert all(re.fullmatch(r"[\w-]{22}", secret) for secret in secrets)
 
 
-def test_what_is_no_address_is_a_sentence():
-    """A name or a typing slip is quoted harmlessly."""
+def test_a_bad_address_is_a_sentence():
+    """A name or a typing error is quoted without control characters."""
     with pytest.raises(UsageError, match=r"'bench\?' is no address"):
         parse_served_address("bench\x1b", 8010)
 
@@ -70,7 +70,7 @@ def test_what_is_no_address_is_a_sentence():
     ],
 )
 def test_pages_of_other_sites_get_nothing(address, host, origin, allows):
-    """Another site's page names itself as origin (RFC 6454), or its own name as host."""
+    """Another site's page sends its own origin (RFC 6454), or its own name as host."""
     assert ServedAddress(address, 8010).allows(host, origin) is allows
 
 
@@ -78,21 +78,21 @@ def test_pages_of_other_sites_get_nothing(address, host, origin, allows):
     ("address", "url"),
     [("127.0.0.1", "http://127.0.0.1:99/"), ("::1", "http://[::1]:99/")],
 )
-def test_the_line_to_open(address, url):
-    """An address of the newer kind stands in brackets (RFC 3986, 3.2.2); then the secret."""
+def test_the_url_of_the_page(address, url):
+    """An IPv6 address is in brackets (RFC 3986, 3.2.2); then comes the secret."""
     place = parse_served_address(address, 0)
 
     assert place.url(99) == f"{url}{place.secret}/"
 
 
-def test_the_line_for_all_addresses_names_one():
+def test_the_url_for_all_addresses_has_one_of_them():
     """0.0.0.0 can't be opened: an address of this computer is shown in its place."""
     assert re.fullmatch(r"http://[\d.]+:99/[\w-]{22}/", parse_served_address("0.0.0.0", 0).url(99))
     assert "0.0.0.0" not in parse_served_address("0.0.0.0", 0).url(99)
 
 
-async def test_requests_that_may_not_ask_are_refused():
-    """A foreign name or a foreign origin: 403, on the page as on the socket."""
+async def test_requests_of_other_origins_are_refused():
+    """A foreign name or a foreign origin: 403, on the page and on the socket."""
     async with served() as (url, client):
         codes = [
             await status_of(client, url, headers=headers)
@@ -105,7 +105,7 @@ async def test_requests_that_may_not_ask_are_refused():
 
 
 async def test_without_the_secret_there_is_nothing():
-    """Neither page nor socket nor files: 404; with it, all of them."""
+    """Page, socket and files: 404; with it, all of them."""
     async with served(ServedAddress(LOOPBACK, 0, "the-secret")) as (url, client):
         bare = url.replace("the-secret/", "")
         asked = [bare, f"{bare}ws", f"{bare}static/js/textual.js", f"{bare}the-secreT/"]
@@ -120,7 +120,7 @@ async def test_without_the_secret_there_is_nothing():
 
 
 async def test_the_page_needs_nothing_from_elsewhere():
-    """No address of another server in it, a policy that forbids any, and all it names is here."""
+    """It names no other server, its policy forbids any, and all files that it names are served."""
     async with served() as (url, client):
         async with client.get(url) as answer:
             text = await answer.text()
@@ -134,11 +134,11 @@ async def test_the_page_needs_nothing_from_elsewhere():
     assert set(codes.values()) == {200}
 
 
-# ------------------------------------------------------------------ what travels
+# ------------------------------------------------------------------ messages
 
 
 async def test_a_page_is_the_screen_and_takes_keys():
-    """It draws the very rows of the terminal's screen; a key shows another view."""
+    """It draws the rows of the terminal's screen; a key shows another view."""
     made = []
     async with served(made=made) as (url, client), opened(client, url) as page:
         assert await page.until("3 Stability")
@@ -152,7 +152,7 @@ async def test_a_page_is_the_screen_and_takes_keys():
 
 
 async def test_esc_alone_is_a_key():
-    """The help opens and Esc closes it, though many keys begin with that byte."""
+    """The help opens and Esc closes it, though many keys' sequences begin with that byte."""
     async with served() as (url, client), opened(client, url) as page:
         assert await page.until("q quit")
         await page.type("h")
@@ -164,7 +164,7 @@ async def test_esc_alone_is_a_key():
 
 
 async def test_q_leaves_the_page_and_not_the_watch():
-    """The session ends in order; the next page shows the same watch."""
+    """The session ends normally; the next page shows the same watch."""
     async with served() as (url, client):
         async with opened(client, url) as page:
             assert await page.until("q quit")
@@ -177,7 +177,7 @@ async def test_q_leaves_the_page_and_not_the_watch():
 
 
 async def test_a_page_follows_its_size():
-    """Wider and higher: the picture fills it; nonsense is brought within reason."""
+    """Wider and higher: the picture fills it; an absurd size is limited."""
     made = []
     async with served(made=made) as (url, client), opened(client, url) as page:
         assert await page.until("q quit")
@@ -192,7 +192,7 @@ async def test_a_page_follows_its_size():
 
 
 async def test_pages_are_independent():
-    """Two pages, two views of one counter."""
+    """Two pages show two views of one counter."""
     async with (
         served() as (url, client),
         opened(client, url) as one,
@@ -208,7 +208,7 @@ async def test_pages_are_independent():
 
 
 async def test_one_page_too_many_is_refused_in_a_sentence():
-    """Each costs work: the last one is told so; when one is closed there is room again."""
+    """As each needs processor time; after one is closed another can be opened."""
     async with served() as (url, client):
         sockets = [await client.ws_connect(f"{url}ws") for _ in range(MOST_PAGES)]
         for socket in sockets:
@@ -225,8 +225,8 @@ async def test_one_page_too_many_is_refused_in_a_sentence():
     assert refused.seen == NO_MORE_PAGES
 
 
-async def test_a_page_that_goes_away_leaves_nothing_running():
-    """Closed without a word: its screen ends."""
+async def test_a_closed_page_leaves_nothing_running():
+    """Closed without a handshake: its screen ends."""
     made = []
     async with served(made=made) as (url, client):
         socket = await client.ws_connect(f"{url}ws")
@@ -240,7 +240,7 @@ async def test_a_page_that_goes_away_leaves_nothing_running():
 
 
 async def test_the_end_of_the_server_ends_its_pages():
-    """The page's terminal is left in order and the socket closed."""
+    """The page's terminal is restored and the socket closed."""
     async with aiohttp.ClientSession() as client:
         async with served() as (url, _):
             socket = await client.ws_connect(f"{url}ws")
@@ -251,8 +251,8 @@ async def test_the_end_of_the_server_ends_its_pages():
     assert socket.closed
 
 
-async def test_a_crash_of_one_page_is_told_in_a_line():
-    """The others and the server go on."""
+async def test_a_crash_of_one_page_is_reported_in_a_line():
+    """The others and the server continue."""
 
     class Broken(kit.FakeWatch):
         def trace(self, name, span_s, points):
@@ -270,8 +270,8 @@ async def test_a_crash_of_one_page_is_told_in_a_line():
     assert status == 200
 
 
-async def test_a_page_that_cannot_keep_up_is_given_up():
-    """What waits for it is bounded; then sending ends, and with it the session."""
+async def test_a_page_that_is_too_slow_is_closed():
+    """Unsent bytes are bounded; beyond that sending ends, and the session with it."""
 
     async def stuck(_data):
         await asyncio.sleep(0)
@@ -295,7 +295,7 @@ _json = st.recursive(
     | st.tuples(st.sampled_from(["stdin", "resize", "ping", "blur"]), _json).map(json.dumps)
 )
 def test_no_message_of_a_page_breaks_anything(text):
-    """Any text: no exception, and an answer only to a ping."""
+    """For any text: no exception, and an answer only to a ping."""
 
     async def receive():
         class Driver:
@@ -319,7 +319,7 @@ def test_no_message_of_a_page_breaks_anything(text):
 
 @pytest.fixture
 def command(tmp_path):
-    """A `watch --web` of a simulated bench on a free port, and the line it prints."""
+    """Start a `watch --web` of a simulated bench on a free port; yield it and its URL."""
     environment = {**os.environ, "XDG_STATE_HOME": str(tmp_path), "XDG_DATA_HOME": str(tmp_path)}
     child = subprocess.Popen(
         [*COMMAND, "watch", "--sim", "quiet", "--web", "--web-port", "0"],
@@ -346,7 +346,7 @@ def connections_to_the_counter(process, url):
 
 
 async def test_the_command_owns_the_counter_alone(command):
-    """Three pages: still one process and one link; readings run; Ctrl-C ends it with 130."""
+    """Three pages: one process and one link; readings continue; Ctrl-C ends it with 130."""
     child, url = command
     process = psutil.Process(child.pid)
     async with (
@@ -372,7 +372,7 @@ async def test_the_command_owns_the_counter_alone(command):
 
 
 def test_a_taken_port_is_a_sentence(command, capsys):
-    """Two servers on one port: the second says which option to use."""
+    """Two servers on one port: the second names the option to use."""
     from benchwatch.cli import run
 
     _, url = command
@@ -385,7 +385,7 @@ def test_a_taken_port_is_a_sentence(command, capsys):
 
 @pytest.mark.parametrize("other", ["--plain", "--json", "--sound"])
 def test_the_page_excludes_lines_and_sound(other, capsys):
-    """One front end at a time."""
+    """Only one front end at a time."""
     from benchwatch.cli import run
 
     assert run(["watch", "--sim", "quiet", "--no-journal", "--web", other]) == 2
@@ -393,7 +393,7 @@ def test_the_page_excludes_lines_and_sound(other, capsys):
 
 
 def test_without_the_libraries_it_says_what_to_install(monkeypatch, capsys):
-    """They are an extra; nothing else needs them."""
+    """They are an optional extra."""
     from benchwatch.cli import run
 
     monkeypatch.setitem(sys.modules, "textual_serve", None)

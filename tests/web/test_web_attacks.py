@@ -1,4 +1,4 @@
-"""The page under attack, by plain sockets: strangers get nothing, guests can't hold it up."""
+"""The page under attack, by plain sockets: strangers get nothing, clients can't stall it."""
 
 import re
 import resource
@@ -13,12 +13,12 @@ pytest.importorskip("aiohttp", reason="the page is an extra")
 pytest.importorskip("textual_serve", reason="the page is an extra")
 
 SIZE_REPORT = "\x1b[48;99999;99999;1;1t"
-"""What xterm calls an in-band report of the window's size."""
+"""An in-band report of the window's size, as defined by xterm."""
 
 
 @pytest.fixture(scope="module")
 def served(tmp_path_factory):
-    """One server for all of them: none of it may break it for the next."""
+    """Start one server for all these tests: none of them may break it for the next."""
     opened = Served(tmp_path_factory.mktemp("served"), "--no-journal")
     yield opened
     code = opened.close()
@@ -29,7 +29,7 @@ def served(tmp_path_factory):
 
 @pytest.fixture
 def page(served):
-    """A page of it."""
+    """Open a page of it."""
     opened = PlainPage(served)
     opened.until("q quit")
     yield opened
@@ -37,12 +37,12 @@ def page(served):
 
 
 def memory_of(served):
-    """Return the bytes of memory that the server holds."""
+    """Return the resident memory of the server, in bytes."""
     return psutil.Process(served.child.pid).memory_info().rss
 
 
 def test_another_account_of_this_computer_gets_nothing(served):
-    """On loopback too: without the secret there is neither page nor socket nor file."""
+    """Also on loopback: without the secret there is no page, socket or file."""
     upgrade = ["Upgrade: websocket", "Connection: Upgrade", "Sec-WebSocket-Version: 13",
                "Sec-WebSocket-Key: MDEyMzQ1Njc4OWFiY2RlZg=="]  # fmt: skip
     answers = [
@@ -60,15 +60,15 @@ def test_another_account_of_this_computer_gets_nothing(served):
     "host", ["[", "[::1", "]", '127.0.0.1:8010"><script>', "a b", "", "http://[", "\xff", "[x]:9",
              "rebound.example"]
 )  # fmt: skip
-def test_a_host_that_is_none_is_refused(served, host):
-    """RFC 9110, 7.2: a bad or foreign host is an error of who asks, and no traceback of ours."""
+def test_a_bad_host_is_refused(served, host):
+    """RFC 9110, 7.2: a bad or foreign host is the client's error, and gives no traceback."""
     answer = served.get(served.path, host=host)
 
     assert answer.split()[1] in {"400", "403"}
     assert "Traceback" not in served.narration
 
 
-def test_no_answer_tells_the_secret_or_lets_itself_be_framed(served):
+def test_no_answer_leaks_the_secret_or_can_be_framed(served):
     """Referrer Policy, CSP 3 and Fetch: headers of pages, files and refusals."""
     for path in (served.path, f"{served.path}static/js/textual.js", "/", f"{served.path}none"):
         answer = served.get(path)
@@ -82,13 +82,13 @@ def test_no_answer_tells_the_secret_or_lets_itself_be_framed(served):
 
 
 def test_files_beside_those_of_the_page_are_not_served(served):
-    """Paths that climb out, whatever way they are written."""
+    """Paths out of the folder, in any notation."""
     for path in ("../__init__.py", "..%2f__init__.py", "%2e%2e/__init__.py", "/etc/passwd", "js"):
         assert served.get(f"{served.path}static/{path}").split()[1] == "404"
 
 
 def test_a_message_that_reports_a_size_takes_no_memory(served, page):
-    """The size of a page is what its own message says, within reason."""
+    """A page's size is set by its own message only, and is limited."""
     before = memory_of(served)
     for keys in (SIZE_REPORT, SIZE_REPORT[:9], SIZE_REPORT[9:], "\x1b[9999999u", "\x1b[97:65u"):
         page.send("stdin", keys)
@@ -99,7 +99,7 @@ def test_a_message_that_reports_a_size_takes_no_memory(served, page):
 
 
 def test_thousands_of_keys_in_one_message_stall_nothing(served, page):
-    """Those beyond what hands type are dropped: the next answer comes at once, keys work after."""
+    """More than a person types are dropped: the next answer comes at once, keys work after."""
     page.send("stdin", "12345mx\r" * 512)
     took_s = page.pong("there")
     other = PlainPage(served)
@@ -110,7 +110,7 @@ def test_thousands_of_keys_in_one_message_stall_nothing(served, page):
 
 
 def test_many_sizes_at_once_are_drawn_once(page):
-    """Of a flood of sizes the last one counts."""
+    """Of many sizes the last one counts."""
     for width in range(20, 500):
         page.send("resize", {"width": width, "height": 100})
     page.send("resize", {"width": 80, "height": 24})
@@ -118,8 +118,8 @@ def test_many_sizes_at_once_are_drawn_once(page):
     assert page.pong("there") < 4
 
 
-def test_connections_that_never_ask_are_closed_and_the_page_opens_all_the_same(served):
-    """Two hundred that send nothing, or half a header: few handles, and room for who asks."""
+def test_idle_connections_are_closed_and_the_page_still_opens(served):
+    """Two hundred that send nothing, or half a header: few handles, and the page opens."""
     before = psutil.Process(served.child.pid).num_fds()
     idle = [served.connect() for _ in range(200)]
     for one in idle[::2]:
@@ -137,7 +137,7 @@ def test_connections_that_never_ask_are_closed_and_the_page_opens_all_the_same(s
 
 
 def test_a_header_that_does_not_end_is_not_waited_for(served):
-    """A byte now and then keeps nothing open."""
+    """A byte now and then does not keep the connection open."""
     began_s = time.monotonic()
     with served.connect() as slow:
         slow.settimeout(0.5)
@@ -156,8 +156,8 @@ def test_a_header_that_does_not_end_is_not_waited_for(served):
     assert 2 < time.monotonic() - began_s < 20
 
 
-def test_without_handles_a_sentence_is_said_and_the_counter_is_kept(tmp_path):
-    """With hardly any handle left: no flood on standard error, and readings go on."""
+def test_without_handles_a_sentence_is_written_and_readings_continue(tmp_path):
+    """With hardly any handle left: one sentence on standard error."""
     few = "import resource; resource.setrlimit(resource.RLIMIT_NOFILE, (64, 64)); "
     served = Served(tmp_path, "--no-journal", before=few)
     try:

@@ -1,4 +1,4 @@
-"""The page in a real browser: it draws, takes keys, reaches nobody else, and says when it ended."""
+"""The page in a real browser: it draws, takes keys, contacts no other server, shows its end."""
 
 from zlib import decompress
 
@@ -19,7 +19,7 @@ pytestmark = [
 
 
 def screen(tab, width=400, height=100):
-    """What the page's terminal shows, as text."""
+    """Return the text on the page's terminal."""
     return "\n".join(rows_of(tab.drawn, width, height))
 
 
@@ -68,8 +68,8 @@ def _unfilter(kind, line, above):
     return np.array(done[channels:], np.int64).reshape(line.shape)
 
 
-async def test_the_page_draws_takes_keys_and_reaches_nobody_else(tmp_path):
-    """The rows arrive, are painted in our colours, a key changes the view, all from one server."""
+async def test_the_page_draws_takes_keys_and_contacts_one_server(tmp_path):
+    """Rows are painted in the program's colours, a key changes the view, all from one server."""
     made = []
     async with served(made=made) as (url, client), browser(client, tmp_path / "home") as tab:
         await tab.call("Page.navigate", url=url)
@@ -99,8 +99,8 @@ async def test_the_page_draws_takes_keys_and_reaches_nobody_else(tmp_path):
     assert failed == []
 
 
-async def test_the_page_says_when_it_no_longer_shows_the_bench(tmp_path):
-    """After q the page says so and offers to open it again, which it does."""
+async def test_the_page_shows_that_its_session_ended(tmp_path):
+    """After q the page offers to open it again, which works."""
     async with served() as (url, client), browser(client, tmp_path / "home") as tab:
         await tab.call("Page.navigate", url=url)
         await tab.until(lambda tab: "q quit" in screen(tab))
@@ -136,7 +136,7 @@ async def tap(tab, app, word):
 
 
 async def test_the_footer_and_the_tabs_can_be_tapped_with_a_finger(tmp_path):
-    """A tablet has no keyboard: a tab shows its view, a word of the footer does what it says."""
+    """For a tablet without keyboard: a tab shows its view, a word of the footer acts as its key."""
     made = []
     async with served(made=made) as (url, client), browser(client, tmp_path / "home") as tab:
         await tab.call("Emulation.setTouchEmulationEnabled", enabled=True)

@@ -1,1 +1,1 @@
-"""A driver outside the house, as an example and as a test that outsiders are found."""
+"""A driver in a distribution of its own, as an example and as a test of discovery."""

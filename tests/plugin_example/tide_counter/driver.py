@@ -1,7 +1,7 @@
 """The station's own counter: it answers ``f`` with hertz and a check sum.
 
-The check sum is why a profile would not do: ``10000000.0231*5C``, the exclusive or of the
-characters before the asterisk, in hexadecimal.
+A profile can't check the sum: ``10000000.0231*5C``, the exclusive or of the characters before the
+asterisk, in hexadecimal.
 """
 
 import re
@@ -15,13 +15,13 @@ READING = re.compile(r"(\d{5,9}\.\d{4})\*([0-9A-F]{2})", re.ASCII)
 
 
 class TideCounter:
-    """The minimum: who is there, and one reading; the rest says that it can't."""
+    """The minimum of a driver: identity and readings; all other methods report that they can't."""
 
     def __init__(self, link: Link) -> None:
         self._link = link
 
     def identify(self) -> Identity:
-        """It has no name; a first reading shows that it is there."""
+        """Return a fixed identity after a first reading, as the counter has no query for it."""
         try:
             self._read(2.0)
         except (ReplyTimeout, ReplyError) as error:
@@ -29,26 +29,26 @@ class TideCounter:
         return Identity(text="tide counter")
 
     def configure(self, setup: Setup) -> Setup:
-        """Nothing can be set."""
+        """Refuse: nothing can be set."""
         raise UsageError("a tide counter can't be set. Leave --gate out.")
 
     def gate_s(self) -> float | None:
-        """Unknown."""
+        """Return None: unknown."""
         return None
 
     def time_base(self) -> TimeBase:
-        """Unknown."""
+        """Return the unknown time base."""
         return TimeBase()
 
     def measure(self, timeout_s: float) -> Measurement:
-        """Ask for one reading."""
+        """Query one reading."""
         value = self._read(timeout_s)
         return Measurement(
             value_hz=value, resolution_hz=last_digit(value), arrived_s=self._link.now()
         )
 
     def release(self) -> None:
-        """It has no front panel."""
+        """Do nothing: it has no front panel."""
 
     def _read(self, timeout_s: float):
         line = self._link.query("f", timeout_s)
@@ -59,5 +59,5 @@ class TideCounter:
 
 
 def check_sum(text: str) -> str:
-    """Two hexadecimal digits: the exclusive or of all characters."""
+    """Return the exclusive or of all characters as two hexadecimal digits."""
     return f"{reduce(lambda sum_, char: sum_ ^ ord(char), text, 0):02X}"
