@@ -8,7 +8,7 @@ from benchwatch.estimate.settle.noise_model import fit_noise
 
 
 def test_levels_hold_the_means_of_1_2_4_readings() -> None:
-    """Each level is the plain mean of its readings, and says when the last of them was."""
+    """Each level holds the plain means of its readings, and the times of their last ones."""
     y = np.random.default_rng(1).standard_normal(64)
     means = OctaveMeans()
 
@@ -25,7 +25,7 @@ def test_levels_hold_the_means_of_1_2_4_readings() -> None:
 
 @pytest.mark.parametrize("cut_at", [1, 7, 32, 45, 62])
 def test_no_block_lies_on_both_sides_of_a_cut(cut_at: int) -> None:
-    """After a cut the readings since are handed back, and no mean mixes both sides."""
+    """After a cut the readings since are returned, and no mean holds readings of both sides."""
     means = OctaveMeans()
     for t in range(63):
         means.add(float(t), 0.0 if t < cut_at else 1.0)
@@ -45,7 +45,7 @@ def test_no_block_lies_on_both_sides_of_a_cut(cut_at: int) -> None:
 
 
 def test_cut_keeps_all_readings_before_it_on_the_coarse_levels() -> None:
-    """Blocks that the cut leaves unfinished go up short rather than get lost."""
+    """Blocks that the cut leaves unfinished are kept, shorter, on the next level."""
     means = OctaveMeans()
     for t in range(45):
         means.add(float(t), 1.0)
@@ -55,8 +55,8 @@ def test_cut_keeps_all_readings_before_it_on_the_coarse_levels() -> None:
     assert float(means.levels[4].rows()[2].sum()) == 45.0
 
 
-def test_white_and_flicker_are_told_apart() -> None:
-    """Exact variances a/τ + b give back a and b, short of what scatter alone would give."""
+def test_white_and_flicker_are_separated() -> None:
+    """Exact variances a/τ + b give back a and b, within the scatter."""
     points = [(2.0**level, 4.0 / 2.0**level + 1.0, 40) for level in range(6)]
 
     noise = fit_noise(points)
@@ -86,7 +86,7 @@ def test_white_noise_is_not_taken_for_flicker() -> None:
 
 
 def test_noise_is_unknown_from_few_readings_and_zero_when_they_repeat() -> None:
-    """Five differences say nothing; equal readings say zero."""
+    """Five differences are too few; equal readings give zero."""
     assert fit_noise([(1.0, 2.0, 5)]) is None
     assert fit_noise([(1.0, 0.0, 40)]) == fit_noise([(1.0, 0.0, 40), (2.0, 0.0, 40)])
     assert fit_noise([(1.0, 0.0, 40)]).variance(1.0) == 0.0

@@ -1,4 +1,4 @@
-"""What an offset becomes at other frequencies: facts of the trade and its arithmetic."""
+"""An offset at other frequencies: facts of the trade and its arithmetic."""
 
 import math
 from decimal import Decimal
@@ -44,7 +44,7 @@ def test_beat_and_day() -> None:
 
 
 def test_no_offset_has_no_beat() -> None:
-    """Without an offset a beat never comes, and that is None rather than endless."""
+    """Without an offset there is no beat: None rather than infinity."""
     assert beat_period_s(0.0, 10e6) is None
     assert beat_period_s(5e-324, 1.0) is None
 
@@ -59,7 +59,7 @@ def test_no_offset_has_no_beat() -> None:
     ],
 )
 def test_slips_of_decades(frequency: str, nominal: str, fraction: float) -> None:
-    """Arithmetic on which people slip by decades: from counter digits to a fraction and back."""
+    """From counter digits to a fraction and back, where mistakes by decades are common."""
     offset_hz, offset = difference(Decimal(frequency), Decimal(nominal))
 
     (back,) = elsewhere(offset, float(nominal), [float(nominal)])
@@ -70,7 +70,7 @@ def test_slips_of_decades(frequency: str, nominal: str, fraction: float) -> None
 
 @given(offset=OFFSETS, nominal=FREQUENCIES, at=FREQUENCIES, scale=st.floats(0.1, 10))
 def test_scale_and_sign(offset: float, nominal: float, at: float, scale: float) -> None:
-    """Hertz scale with the frequency, turn sign with the offset; beat and decibels follow."""
+    """Hertz scale with the frequency and change sign with the offset; so do beat and decibels."""
     ((one,), (other,)) = (
         elsewhere(offset, nominal, [at]),
         elsewhere(-offset, nominal, [at * scale]),
@@ -86,7 +86,7 @@ def test_scale_and_sign(offset: float, nominal: float, at: float, scale: float) 
 
 @pytest.mark.parametrize("offset", [math.nan, math.inf])
 def test_no_number(offset: float) -> None:
-    """What is no number is carried nowhere."""
+    """A value that is no number is refused."""
     with pytest.raises(UsageError, match="carried"):
         elsewhere(offset, 10e6, [5e6])
 
@@ -101,5 +101,5 @@ def test_no_frequency(at: float) -> None:
 
 
 def test_nowhere() -> None:
-    """No working frequency, no rows."""
+    """Without a working frequency there are no rows."""
     assert elsewhere(1e-9, 10e6, []) == ()

@@ -1,4 +1,4 @@
-"""Readings that are no numbers, gaps and equal times: the numbers go on, whatever comes."""
+"""Invalid readings, gaps and equal times: the numbers stay plausible for any input."""
 
 import json
 import math
@@ -22,7 +22,7 @@ from benchwatch.reading import OVERRANGE, Gap
 LIMIT = SettleLimit(1e-9, 30.0)
 
 Move = tuple[str, float, float]
-"""What happens, after how many seconds, and at which offset."""
+"""Kind of event, seconds before it, and its offset."""
 
 moves = st.lists(
     st.tuples(
@@ -37,11 +37,11 @@ moves = st.lists(
     max_size=120,
 )
 ramps = st.integers(-3, 3)
-"""Nanounits a move: a motion that goes on through gaps."""
+"""Nanounits a move: a motion that continues through gaps."""
 
 
 def check(numbers: Numbers) -> None:
-    """No number is without sense."""
+    """Check that no number is absurd."""
     estimate, drift = numbers.estimate, numbers.drift
     if estimate is not None:
         assert math.isfinite(estimate.offset)
@@ -80,7 +80,7 @@ def test_any_moves_leave_sane_numbers(
 @settings(max_examples=60, deadline=None)
 @given(moves, ramps)
 def test_any_events_leave_a_sane_snapshot(made: list[Move], ramp: int) -> None:
-    """The same through the whole pipeline, slow numbers included."""
+    """The same through the whole pipeline, slow statistics included."""
     pipeline = Pipeline(Plan(name="main", resource="", tolerance=1e-9, settle=LIMIT))
     snapshot = pipeline.snapshot
     now_s = 0.0
@@ -100,7 +100,7 @@ def test_any_events_leave_a_sane_snapshot(made: list[Move], ramp: int) -> None:
 
 
 def test_a_ramp_in_pairs_of_readings_has_a_noise() -> None:
-    """Two readings have no second difference, and their order tells nothing across a gap."""
+    """Two readings have no second difference, and no differences span a gap."""
     noise = ReadingNoise()
 
     for pair in range(40):
@@ -135,7 +135,7 @@ def test_a_watch_goes_on_when_every_third_answer_is_no_number() -> None:
 
 @pytest.mark.parametrize("command", ["replay", "budget"])
 def test_a_file_of_pairs_with_gaps_is_read(command: str, tmp_path: Path) -> None:
-    """Rows come in pairs while the offset climbs, three seconds missing after each."""
+    """Rows come in pairs while the offset rises, with three seconds missing after each."""
     rows = [f"{5 * k + j},{1e7 + 0.01 * k + 0.002 * j:.4f}" for k in range(40) for j in (0, 1)]
     path = tmp_path / "pairs.csv"
     path.write_text("time_s,frequency_hz\n" + "\n".join(rows) + "\n")

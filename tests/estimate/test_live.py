@@ -1,4 +1,4 @@
-"""The live estimate as a whole: what one reading after another makes of the numbers."""
+"""The live estimate as a whole: the numbers after each reading."""
 
 import math
 
@@ -13,17 +13,17 @@ SIGMA = 1e-11
 
 
 def quiet(readings: int, level: float = 0.0, seed: int = 4) -> list[float]:
-    """White noise about a level."""
+    """Return white noise about a level."""
     return [float(y) for y in level + SIGMA * np.random.default_rng(seed).standard_normal(readings)]
 
 
 def feed(live: LiveEstimate, offsets: list[float], start_s: float = 0.0) -> list[Numbers]:
-    """Put readings, one a second, through a live estimate."""
+    """Run a live estimate over readings, one a second."""
     return [live.add(start_s + k, offset, gate_s=1.0) for k, offset in enumerate(offsets)]
 
 
 def test_two_readings_give_their_mean() -> None:
-    """The simplest run there is."""
+    """The simplest run."""
     live = LiveEstimate()
 
     live.add(0.0, 1e-9)
@@ -36,7 +36,7 @@ def test_two_readings_give_their_mean() -> None:
 
 @pytest.mark.parametrize("offset", [math.nan, math.inf])
 def test_reading_without_a_value_changes_nothing(offset: float) -> None:
-    """It is ignored, whatever it is."""
+    """Any value that is not finite is ignored."""
     live = LiveEstimate(tolerance=1e-8)
     before = live.add(0.0, 1e-9)
 
@@ -44,7 +44,7 @@ def test_reading_without_a_value_changes_nothing(offset: float) -> None:
 
 
 def test_estimate_is_the_level() -> None:
-    """Nothing is added to what the level says."""
+    """The estimate is that of `LevelEstimator`, unchanged."""
     offsets = quiet(60) + quiet(40, level=1e-9)
     level = LevelEstimator()
 
@@ -56,7 +56,7 @@ def test_estimate_is_the_level() -> None:
 
 
 def test_tolerance_is_judged_by_the_estimate() -> None:
-    """Inside or outside follows the estimate at once; without a limit there is no verdict."""
+    """Inside or outside follows the estimate at once; without a limit there is neither."""
     live = LiveEstimate(tolerance=5e-10)
 
     inside, outside = feed(live, quiet(20))[-1], feed(live, quiet(20, 1e-9), 20.0)[0]
@@ -69,7 +69,7 @@ def test_tolerance_is_judged_by_the_estimate() -> None:
 
 
 def test_readings_within_one_tick_of_a_coarse_clock_are_survived() -> None:
-    """Four at each stamp, a nudge among them (a clock may tick 64 times a second, from memory)."""
+    """Four have each stamp, with a nudge among them (some clocks tick 64 times a second)."""
     live = LiveEstimate(settle=SettleLimit(1e-9, 60.0))
     offsets = quiet(400) + quiet(400, level=1e-9)
 
@@ -83,14 +83,14 @@ def test_readings_within_one_tick_of_a_coarse_clock_are_survived() -> None:
 
 
 def test_nudge_is_news_once_and_remembered() -> None:
-    """`confirmed_nudge` stands on one reading only, `last_nudge` from then on, over a gap too.
+    """`confirmed_nudge` is set for one reading only, `last_nudge` from then on, also over a gap.
 
-    Its size is by then known from all readings since.
+    Its size is then estimated from all readings since.
     """
     live = LiveEstimate()
     feed(live, quiet(30))
 
-    numbers = feed(live, quiet(25, level=1e-9), 30.0)  # sooner a creep can't be ruled out
+    numbers = feed(live, quiet(25, level=1e-9), 30.0)  # before, a creep can't be ruled out
     live.gap()
 
     news = [said.confirmed_nudge for said in numbers if said.confirmed_nudge is not None]
@@ -105,7 +105,7 @@ def test_nudge_is_news_once_and_remembered() -> None:
 
 
 def test_spike_is_told_with_the_next_reading() -> None:
-    """The wild reading is `suspect`; the reading after it names it, and drift never sees it."""
+    """The wild reading is `suspect`; the next one identifies it, and drift never includes it."""
     live, clean = LiveEstimate(), LiveEstimate()
     offsets = quiet(100)
     feed(live, offsets[:60])
@@ -124,7 +124,7 @@ def test_spike_is_told_with_the_next_reading() -> None:
 
 
 def test_settle_verdict_only_when_asked() -> None:
-    """Drift is always told, settling only against a limit."""
+    """Drift is always estimated, the verdict given only with a limit."""
     without = feed(LiveEstimate(), quiet(200))[-1]
     against = feed(LiveEstimate(settle=SettleLimit(1e-9, 600.0)), quiet(200))[-1]
 
@@ -134,7 +134,7 @@ def test_settle_verdict_only_when_asked() -> None:
 
 
 def test_memory_stays_bounded() -> None:
-    """What the level holds after 5 000 readings is no more than after 2 500."""
+    """The level holds no more after 5 000 readings than after 2 500."""
     level = LevelEstimator()
 
     def held() -> int:
@@ -158,7 +158,7 @@ def test_memory_stays_bounded() -> None:
 
 
 def test_a_warm_up_that_is_over_widens_u_no_more() -> None:
-    """Once an oven has come in from 4 ppm, u is of the noise again, and covers the truth."""
+    """After a warm-up from 4 ppm, u is that of the noise again, and covers the truth."""
     t = np.arange(0.0, 120.0, 0.25)
     truth = 4e-6 * np.exp(-t / 5.0) + 2e-7 * np.exp(-t / 10.0)
     covered, widths = [], []

@@ -24,7 +24,7 @@ def test_the_usual_spacing_is_that_of_the_newest_few_and_spans_no_gap() -> None:
 
 
 def test_a_gap_is_counted_in_usual_spacings() -> None:
-    """By the middle one of the newest; not before there is one, nor for an unknown length."""
+    """In the median of the newest; None before there is one, and for an unknown length."""
     spacing = ReadingSpacing()
     assert spacing.spacings_in(2.0) is None
 

@@ -1,4 +1,4 @@
-"""Least squares against certified values.
+"""Least squares compared with certified values.
 
 Data and certified values: NIST Statistical Reference Datasets (public domain), the files under
 data/nist_strd as the National Institute of Standards and Technology published them.
@@ -15,7 +15,7 @@ DATA = Path(__file__).parents[1] / "data" / "nist_strd"
 
 
 def _data(name):
-    """Columns y and x of a data file, whose data begin after line 60."""
+    """Return columns y and x of a data file, whose data begin after line 60."""
     rows = np.loadtxt(DATA / f"{name}.dat", skiprows=60)
     return rows[:, 0], rows[:, 1]
 
@@ -65,7 +65,7 @@ def test_gum_calibration_line() -> None:
 
 
 def test_all_ways_to_a_line_agree() -> None:
-    """Norris through sums of a list, sums as points come, and evenly spaced values."""
+    """Norris by sums of a list, by sums point by point, and by evenly spaced values."""
     y, x = _data("Norris")
     points = list(zip(x.tolist(), y.tolist(), strict=True))
     running = CentredSums()
@@ -84,7 +84,7 @@ def test_all_ways_to_a_line_agree() -> None:
 
 @pytest.mark.parametrize("factor", [1e-12, -1.0, 1e9])
 def test_line_follows_scale_and_shift(factor: float) -> None:
-    """Slope and its u follow a factor on y and ignore a shift of t."""
+    """Slope and its u scale with y and ignore a shift of t."""
     rng = np.random.default_rng(1)
     t = np.arange(50.0)
     y = 0.3 * t + rng.standard_normal(50)

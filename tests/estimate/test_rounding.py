@@ -1,4 +1,4 @@
-"""What rounding leaves of an error in a mean, against direct simulation of a quantiser."""
+"""The rounding error that is left in a mean, compared with a simulated quantiser."""
 
 import math
 
@@ -10,9 +10,10 @@ from benchwatch.estimate.rounding import residual_bias, rounding_variance
 
 @pytest.mark.parametrize("sigma", [0.0, 0.05, 0.1, 0.2, 1.0 / 3.0, 0.5])
 def test_residual_bias_of_a_dithered_quantiser(sigma: float) -> None:
-    """The series agrees with the mean error, taken exactly from the normal distribution.
+    """The series agrees with the mean error, computed exactly from the normal distribution.
 
-    The mean of a rounded normal is the sum over digits of the chances to lie above each boundary.
+    The mean of a rounded normal is the sum over digits of the probabilities to exceed each
+    boundary.
     """
     levels = (np.arange(2000) + 0.5) / 2000.0 - 0.5
     boundaries = np.arange(-8, 8) + 0.5
@@ -37,21 +38,21 @@ def test_equal_readings_keep_the_whole_variance_of_rounding() -> None:
 
 
 def test_noise_of_half_a_digit_leaves_nothing() -> None:
-    """Readings spread over several digits average their rounding as they do their noise."""
+    """Readings spread over several digits average their rounding like their noise."""
     readings = np.round(0.3 + 0.6 * np.random.default_rng(1).standard_normal(200)).tolist()
 
     assert rounding_variance(readings, 1.0) < 1e-4
 
 
 def test_without_a_known_digit_there_is_no_rounding() -> None:
-    """A last digit of 0 stands for unknown."""
+    """A last digit of 0 means unknown."""
     assert rounding_variance([1.0, 1.0], 0.0) == 0.0
 
 
 @pytest.mark.parametrize("level", [0.0, 0.1, 0.25, 0.4, 0.5])
 @pytest.mark.parametrize("sigma", [0.02, 0.1, 0.2, 1.0 / 3.0, 0.5, 1.0])
 def test_two_u_cover_the_truth_at_any_level_and_noise(level: float, sigma: float) -> None:
-    """With the scatter of the mean itself, in 93 of 100 made means of 60 readings."""
+    """With the scatter of the mean, in 93 of 100 made means of 60 readings."""
     rng = np.random.default_rng([int(100 * level), int(100 * sigma)])
     covered = 0
     for _ in range(400):

@@ -1,4 +1,4 @@
-"""Where the warm-up of a recorded run ends."""
+"""The end of a recorded run's warm-up."""
 
 import numpy as np
 import pytest
@@ -7,7 +7,7 @@ from benchwatch.estimate.run_changes import find_changes
 
 
 def _generator(count):
-    """u(k) = 16807^(k+1) mod (2³¹-1) / (2³¹-1): NIST SP 1065, section 12, seed 16807."""
+    """Return u(k) = 16807^(k+1) mod (2³¹-1) / (2³¹-1): NIST SP 1065, section 12, seed 16807."""
     n, values = 16807, []
     for _ in range(count):
         values.append(n / 2147483647)
@@ -29,6 +29,6 @@ def test_a_warm_up_ends_where_mser5_says(scale: float, shift: float) -> None:
 
 
 def test_no_warm_up_is_seen_in_a_steady_or_short_run() -> None:
-    """Nothing stands out of a constant, nor of a few readings."""
+    """In a constant, and in a few readings."""
     assert find_changes(np.arange(100.0), np.full(100, 1e-3)).settled_s is None
     assert find_changes(np.arange(3.0), np.array([1.0, 2.0, 3.0])).settled_s is None

@@ -60,7 +60,7 @@ def test_against_a_general_purpose_fit() -> None:
 
 
 def test_linear_ageing_is_seen_as_linear() -> None:
-    """Offsets on a straight line, with a little scatter, speak for the linear law."""
+    """For offsets on a straight line with a little scatter the linear law is better."""
     offsets = [1e-10 * day + 2e-11 * (-1) ** n for n, day in enumerate(range(10, 200, 10))]
 
     ageing = fit_ageing([float(day) for day in range(10, 200, 10)], offsets)
@@ -96,7 +96,7 @@ def test_prediction_band_of_the_gum_line() -> None:
 
 
 def test_due_date() -> None:
-    """The crossing is where c + A·ln(t) says, between the band's first and last leaving."""
+    """The crossing is where c + A·ln(t) has it, between the first and last crossing of the band."""
     ageing = public_series()
     fit = ageing.best
 
@@ -112,7 +112,7 @@ def test_due_date() -> None:
 
 
 def test_never_within_the_horizon() -> None:
-    """A tolerance that is not left within the horizon gives None, not a far date."""
+    """A tolerance that is kept over the horizon gives None, not a far date."""
     ageing = public_series()
 
     leaves = due_by_law(ageing.best, 100e-9, ageing.last_days, 3650.0)
@@ -144,7 +144,7 @@ def test_two_visits() -> None:
 
 @pytest.mark.parametrize("days", [[], [10.0], [10.0, 10.0, 10.0]])
 def test_too_few_visits(days: list[float]) -> None:
-    """None, one, or all on one day: no ageing to be had, in a sentence."""
+    """None, one, or all on one day: a sentence instead of ageing."""
     with pytest.raises(NoReadings, match="two different times"):
         fit_ageing(days, [1e-9] * len(days))
 
@@ -169,14 +169,14 @@ def test_constant_oscillator() -> None:
     ],
 )
 def test_bad_visits(days: list[float], offsets: list[float]) -> None:
-    """A visit that is no number, or lies before ageing began, is refused."""
+    """A visit that is no number, or before the beginning of ageing, is refused."""
     with pytest.raises(UsageError):
         fit_ageing(days, offsets)
 
 
 @pytest.mark.parametrize(("tolerance", "horizon"), [(0.0, 10.0), (1e-9, 0.0), (math.nan, 1.0)])
 def test_bad_limits(tolerance: float, horizon: float) -> None:
-    """A tolerance or horizon of nothing is refused."""
+    """A tolerance or horizon of zero is refused."""
     with pytest.raises(UsageError, match="above zero"):
         due_by_law(public_series().best, tolerance, 32.0, horizon)
 
@@ -186,7 +186,7 @@ SCATTERED = st.lists(st.floats(-1, 1), min_size=6, max_size=12)
 
 @given(offsets=SCATTERED, shift=st.floats(-10, 10), scale=st.floats(0.01, 100))
 def test_shift_scale_and_sign(offsets: list[float], shift: float, scale: float) -> None:
-    """A shift moves c only, a scale scales, a sign turns; the choice of law stays as it is."""
+    """A shift changes c only, a factor scales, a sign turns; the choice of law stays."""
     days = [float(2**n) for n in range(len(offsets))]
     plain = fit_ageing(days, offsets)
 
@@ -220,7 +220,7 @@ def test_band_holds_what_comes() -> None:
 
 
 def made_visits(random: np.random.Generator, law: str, visits: int) -> Ageing:
-    """Fit visits at any time in a thousand days, ageing by 1 to 30 times their scatter."""
+    """Fit visits at random times in a thousand days, with ageing of 1 to 30 times their scatter."""
     days = np.sort(random.uniform(1.0, 1000.0, visits))
     shape = days if law == "linear" else np.log(days)
     size = 10 ** random.uniform(0.0, 1.5) / np.ptp(shape)
@@ -230,7 +230,7 @@ def made_visits(random: np.random.Generator, law: str, visits: int) -> Ageing:
 @pytest.mark.parametrize("visits", [6, 9, 15])
 @pytest.mark.parametrize("law", ["linear", "logarithmic"])
 def test_hardly_ever_the_wrong_law(law: str, visits: int) -> None:
-    """On seeds drawn at the run the wrong law is called better in 2 of 100 series at most."""
+    """On made series the wrong law is called better in 2 of 100 at most."""
     random, runs = np.random.default_rng(unseen_seed()), 500
 
     found = [made_visits(random, law, visits) for _ in range(runs)]
@@ -243,7 +243,7 @@ def test_hardly_ever_the_wrong_law(law: str, visits: int) -> None:
 
 @pytest.mark.parametrize("visits", [3, 4, 5])
 def test_a_handful_of_visits_names_no_law(visits: int) -> None:
-    """Up to five visits no law is called better, and the band holds what the better one expects."""
+    """Up to five visits no law is called better, and the band holds the better one's forecast."""
     ageing = made_visits(np.random.default_rng(7), "linear", visits)
 
     both = forecast_ageing(ageing, 2000.0)
@@ -255,7 +255,7 @@ def test_a_handful_of_visits_names_no_law(visits: int) -> None:
 
 
 def test_due_by_all_that_is_open() -> None:
-    """The dates are those at which the edges of the band leave, the expected one between them."""
+    """The dates are those at which the edges of the band cross, the expected one between them."""
     ageing = made_visits(np.random.default_rng(7), "linear", 5)
 
     leaves = due_date(ageing, 60.0, 36500.0)
@@ -290,7 +290,7 @@ def test_five_visits_near_a_line_have_a_date() -> None:
 def further_visit(
     random: np.random.Generator, kind: str, visits: int
 ) -> tuple[Ageing, float, float]:
-    """Make visits at any time in a thousand days, and one a year after the last.
+    """Make visits at random times in a thousand days, and one a year after the last.
 
     ``less``: logarithmic less linear of 0.3 to 1 times its size; ``walk``: linear and random walk.
     """
@@ -311,9 +311,9 @@ def further_visit(
 @pytest.mark.parametrize("visits", [6, 8, 12])
 @pytest.mark.parametrize("kind", ["less", "walk"])
 def test_band_holds_what_no_single_law_says(kind: str, visits: int) -> None:
-    """The 95 % band holds a visit a year ahead in nine cases of ten where neither law is exact.
+    """The 95 % band holds a visit a year ahead in nine of ten series where no law is exact.
 
-    On seeds drawn at the run; three standard errors of the count are allowed for the draw.
+    Three standard errors of the count are allowed.
     """
     random, runs, held = np.random.default_rng(unseen_seed()), 60, 0
     for _ in range(runs):
@@ -327,7 +327,7 @@ def test_band_holds_what_no_single_law_says(kind: str, visits: int) -> None:
 
 
 def test_many_visits() -> None:
-    """Hundreds of visits are joined, and the band is about the scatter of one."""
+    """Hundreds of visits are averaged in groups, and the band is about the scatter of one."""
     random = np.random.default_rng(3)
     days = np.arange(1.0, 401.0)
 
@@ -339,7 +339,7 @@ def test_many_visits() -> None:
 
 
 def test_an_unknown_beginning_widens_the_band() -> None:
-    """Visits a year apart can't say when it was switched on: A and the band have to show it."""
+    """Visits a year apart don't show when it was switched on: A and the band are wider."""
     days = [1.0, 180.0, 366.0, 730.0, 1100.0, 1400.0]
     offsets = [1e-9 * math.log(day + 365.0) + 2e-11 * (-1) ** n for n, day in enumerate(days)]
 
@@ -358,7 +358,7 @@ def test_an_unknown_beginning_widens_the_band() -> None:
 
 
 def test_a_month_from_the_first_day_shows_its_beginning() -> None:
-    """The public series itself tells that ageing did not begin a month before."""
+    """The public series shows that ageing did not begin a month before."""
     unknown = fit_ageing(DAYS, [value * 1e-9 for value in PPB], origin_known=False)
 
     assert unknown.began_earlier == ()

@@ -1,4 +1,4 @@
-"""Several counters: whose time base is off, and the three-cornered hat."""
+"""Several counters: the offsets of their time bases, and the three-cornered hat."""
 
 import math
 from fractions import Fraction
@@ -62,7 +62,7 @@ def test_hat_of_one_large_side() -> None:
 
 @pytest.mark.parametrize("spoil", [math.nan, math.inf, 0.0])
 def test_hat_without_numbers(spoil: float) -> None:
-    """Unknown or endless variances leave nothing resolved; three of zero leave nothing either."""
+    """Unknown or infinite variances resolve nothing, nor do three of zero."""
     assert three_cornered_hat(spoil, spoil, spoil) == (None, None, None)
 
 
@@ -89,7 +89,7 @@ def test_hat_of_the_handbook_generator() -> None:
     sides=st.tuples(*[st.floats(0.01, 10.0)] * 3), order=st.permutations([0, 1, 2])
 )  # fmt: skip
 def test_hat_undoes_the_sums(sides: tuple[float, ...], order: list[int]) -> None:
-    """Variances put together in pairs come apart again, in whatever order the counters stand."""
+    """Variances that were summed in pairs are separated again, in any order of the counters."""
     a, b, c = (sides[place] for place in order)
 
     parts = three_cornered_hat(a + b, b + c, c + a)
@@ -99,7 +99,7 @@ def test_hat_undoes_the_sums(sides: tuple[float, ...], order: list[int]) -> None
 
 @given(true=SMALL, time_base=SMALL)
 def test_correction_is_exact(true: float, time_base: float) -> None:
-    """Read = true/(1 + y) in exact fractions is undone to the last bits of a float."""
+    """Read = true/(1 + y) in exact fractions is inverted to the last bits of a float."""
     read = (1 + Fraction(true)) / (1 + Fraction(time_base)) - 1
 
     assert corrected(float(read), time_base) == pytest.approx(true, rel=1e-15, abs=1e-18)
@@ -107,7 +107,7 @@ def test_correction_is_exact(true: float, time_base: float) -> None:
 
 @given(true=SMALL, time_base=SMALL, trusted=SMALL)
 def test_time_base_is_found_exactly(true: float, time_base: float, trusted: float) -> None:
-    """Two counters on one signal give the offset of the one from that of the other."""
+    """Two counters on one signal give the offset of one time base from that of the other."""
     read = (1 + Fraction(true)) / (1 + Fraction(time_base)) - 1
     other = (1 + Fraction(true)) / (1 + Fraction(trusted)) - 1
 
@@ -133,7 +133,7 @@ def bench(n: int = 400, seed: int = 7) -> dict[str, NDArray[np.float64]]:
 
 
 def test_the_signal_drops_out() -> None:
-    """What the signal does is no part of a difference: it is that of the time bases, within u."""
+    """The signal's motion cancels: the difference is that of the time bases, within u."""
     readings = bench()
 
     found = {(pair.first, pair.second): pair for pair in differences(readings, 1.0)}
@@ -162,7 +162,7 @@ def test_time_base_against_the_reference() -> None:
 
 
 def test_mean_of_what_one_counter_reads() -> None:
-    """What is missing is left out, not taken for zero; with nothing left there is no mean."""
+    """Missing readings are left out, not taken for zero; without any there is no mean."""
     readings = np.array([math.nan, 1e-9, 2e-9, math.nan, 6e-9])
 
     assert mean_offset(readings) == pytest.approx(3e-9, rel=1e-12)
@@ -180,8 +180,8 @@ def test_which_one_is_off() -> None:
     assert odd.offset == pytest.approx(5e-9, abs=4 * odd.u)
 
 
-def test_nobody_is_named_without_a_majority() -> None:
-    """Two counters that differ, three that all differ, or three that agree accuse nobody."""
+def test_no_counter_is_named_without_a_majority() -> None:
+    """Two counters that differ, three that all differ, or three that agree."""
     readings = bench()
     two = {name: readings[name] for name in ("main", "spare")}
     all_differ = readings | {"rack": readings["rack"] + 9e-9}
@@ -206,14 +206,14 @@ def test_few_readings() -> None:
 
 
 def test_unmatched_readings_are_refused() -> None:
-    """Arrays of unequal length were never matched."""
+    """Arrays of unequal length."""
     with pytest.raises(UsageError, match="matched"):
         differences({"main": np.zeros(3), "spare": np.zeros(4)}, 1.0)
 
 
 @given(shift=st.floats(-1e-6, 1e-6), scale=st.floats(0.1, 10.0))
 def test_shift_scale_and_sign(shift: float, scale: float) -> None:
-    """Both shifted: nothing changes; both scaled and turned: mean and u follow."""
+    """A shift of both changes nothing; a factor or sign of both scales mean and u."""
     readings = bench(60)
     plain = differences(readings, 1.0)
 
@@ -245,7 +245,7 @@ def test_hat_at_octaves() -> None:
 
 
 def test_hat_of_hardly_any_readings() -> None:
-    """A handful of readings gives no rows rather than guesses."""
+    """A handful of readings gives no rows."""
     few = np.arange(6.0)
 
     assert hat_rows({"main": few, "spare": few**2, "rack": few**3}, 1.0) == ()

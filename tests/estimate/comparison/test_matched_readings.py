@@ -1,4 +1,4 @@
-"""Which readings of several counters were taken together."""
+"""Matching of readings of several counters that were taken together."""
 
 import itertools
 import math
@@ -12,7 +12,7 @@ from benchwatch.estimate.comparison.matched_readings import align, match_times
 
 
 def test_matching_in_time() -> None:
-    """Nearest within the window; what has no partner, or only a far one, stays out."""
+    """The nearest within the window match; a reading without a near partner is left out."""
     main = np.array([0.0, 1.0, 2.0, 3.0, 10.0])
     spare = np.array([0.1, 2.2, 2.9, 50.0])
 
@@ -22,7 +22,7 @@ def test_matching_in_time() -> None:
 
 
 def test_no_reading_is_used_twice() -> None:
-    """Where a fast counter has four readings to one of a slow counter, one match is made."""
+    """Of four readings of a fast counter to one of a slow counter, one is matched."""
     fast, slow = np.arange(0.0, 8.0, 0.25), np.arange(0.0, 8.0, 1.0)
 
     rows = match_times([fast, slow], 1.0)
@@ -58,7 +58,7 @@ def test_matches_lie_within_the_window(lists: list[list[int]], window: int) -> N
 
 
 def test_missing_sets_leave_a_nan() -> None:
-    """Where one counter has no reading a nan stands, so that no difference bridges it."""
+    """If one counter has no reading there is a nan, so that no difference bridges it."""
     main, spare = np.arange(10.0), np.delete(np.arange(10.0), [4, 5]) + 0.1
     times = {"main": main, "spare": spare}
 
@@ -70,7 +70,7 @@ def test_missing_sets_leave_a_nan() -> None:
 
 
 def test_one_set_has_no_interval() -> None:
-    """A single matched set comes back alone, with an interval of nan."""
+    """A single matched set is returned with an interval of nan."""
     times = {"main": np.array([1.0]), "spare": np.array([1.1])}
 
     matched, interval_s = align(times, times, 0.5)

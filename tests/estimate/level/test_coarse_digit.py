@@ -1,4 +1,4 @@
-"""A quiet oscillator on a counter with a coarse digit: turns are told, and u is of the digit."""
+"""A quiet oscillator on a counter with a coarse digit: turns are confirmed, u is of the digit."""
 
 import json
 import math
@@ -22,7 +22,7 @@ NOTHING = 2.0**-52
 
 
 def learn(readings: list[float], written: float) -> LastDigit:
-    """Put readings through the digit, written with this last one."""
+    """Run `LastDigit` over readings, written with this last digit."""
     digit = LastDigit()
     for before, after in pairwise(readings):
         digit.add(after - before, written, NOTHING)
@@ -48,7 +48,7 @@ def test_a_turn_of_a_quiet_oscillator_is_not_taken_for_the_digit(tmp_path: Path)
 
 
 def test_a_budget_begins_after_a_turn_of_a_quiet_oscillator() -> None:
-    """The part of a file that an offset is stated of is what came after the turn, or before it."""
+    """The offset of a recorded run is that after the turn, or before it."""
     run = [reading(k, "10000002.0" if k < 30 else "10000000.0") for k in range(90)]
 
     left, found = budget_part(run), budget_part(run, "as found")
@@ -59,9 +59,9 @@ def test_a_budget_begins_after_a_turn_of_a_quiet_oscillator() -> None:
 
 @pytest.mark.parametrize(("written", "drift"), [(1.0, 0.0), (0.05, 0.0), (1.0, 0.02)])
 def test_turns_of_some_digits_are_told_at_once(written: float, drift: float) -> None:
-    """Noise of 0.03 digits, turns of 5 to 60: told within 10 readings, levels within a digit.
+    """Noise of 0.03 digits, turns of 5 to 60: confirmed within 10 readings, levels within a digit.
 
-    The same where the counter writes twenty times finer than it resolves, and while it drifts.
+    The same where the counter writes twenty times finer than it resolves, and during a drift.
     """
     found = coarse(
         np.random.default_rng(unseen_seed()),
@@ -79,7 +79,7 @@ def test_turns_of_some_digits_are_told_at_once(written: float, drift: float) -> 
 
 
 def test_turns_of_two_digits_are_told_where_the_digits_show_them() -> None:
-    """Rounding hides one digit at most: what leaves a digit out between its ends has moved."""
+    """Rounding hides one digit at most: levels with an unused digit between them have moved."""
     found = coarse(np.random.default_rng(unseen_seed()), 5, noise=0.03, turns=(2.0, 5.0))
 
     assert found.share >= 0.9
@@ -87,7 +87,7 @@ def test_turns_of_two_digits_are_told_where_the_digits_show_them() -> None:
 
 
 def test_a_coarser_digit_is_learnt_once_chance_does_not_explain_it() -> None:
-    """Steps of 2.0 written to 0.1: not from one turn or two, but from three."""
+    """Steps of 2.0 written to 0.1: not after one or two turns, but after three."""
     two = [0.0] * 5 + [14.0] * 5 + [4.0] * 5
 
     assert learn(two[:10], 0.1).learned == 0.0
@@ -96,17 +96,17 @@ def test_a_coarser_digit_is_learnt_once_chance_does_not_explain_it() -> None:
 
 
 def test_a_turn_there_and_back_is_no_digit() -> None:
-    """A wild reading or a touch that comes back exactly is one change, not two."""
+    """A wild reading or a touch that returns exactly is one change, not two."""
     assert learn([0.0, 0.0, 7.0, 0.0, 0.0, 0.0], 0.1).learned == 0.0
 
 
 def test_a_counter_that_wavers_between_two_readings_shows_its_digit() -> None:
-    """Nobody turns there and back between the same two readings again and again."""
+    """Turning back and forth between the same two readings many times is unlikely."""
     assert learn([0.0, 2.0] * 5, 0.1).learned == pytest.approx(2.0)
 
 
 def test_a_steady_motion_shows_no_digit() -> None:
-    """Equal changes one after the other are a ramp."""
+    """Equal changes in a row are a ramp."""
     assert learn([2.0 * k for k in range(60)], 0.1).learned == 0.0
 
 
@@ -116,7 +116,7 @@ def test_a_steady_motion_shows_no_digit() -> None:
     st.sampled_from([1e-13, 1e-9]),
 )
 def test_the_digit_divides_every_change(steps: list[int], coarser: int, written: float) -> None:
-    """Whatever is learnt, all readings are multiples of it away, and it is no finer than theirs."""
+    """All changes are multiples of the learned digit, which is no finer than the written one."""
     digit = learn([written * coarser * step for step in steps], written)
 
     if digit.learned:
@@ -141,5 +141,5 @@ def test_the_digit_divides_every_change(steps: list[int], coarser: int, written:
 def test_levels_lie_apart_when_a_digit_between_them_is_never_shown(
     before: list[float], after: list[float], apart: bool
 ) -> None:
-    """Either way round; a level on three digits is not quiet, and two readings are too few."""
+    """In both directions; a level on three digits is not quiet, and two readings are too few."""
     assert digits_apart(before, after, 1.0) is apart

@@ -1,4 +1,4 @@
-"""A turn that creeps is one nudge, and it is said where it will rest."""
+"""A turn that creeps is one nudge, and its level at rest is forecast."""
 
 import math
 
@@ -14,7 +14,7 @@ from benchwatch.estimate.trim.trim_hint import estimate_at_rest
 
 
 def test_a_turn_that_creeps_is_one_nudge_of_the_whole_way() -> None:
-    """Of 40 turns of 10 to 300 σ that creep by a tenth at most two are told as more than one.
+    """Of 40 turns of 10 to 300 σ that creep by a tenth at most two give more than one nudge.
 
     The first nudge stays the newest, and its size is the whole way. Measured over 400: none.
     """
@@ -37,7 +37,7 @@ def test_a_turn_that_creeps_is_one_nudge_of_the_whole_way() -> None:
 
 
 def test_it_is_said_where_a_creep_will_rest() -> None:
-    """The level it goes to lies within 2 u of what is said in at least nine of ten readings.
+    """The level at rest lies within 2 u of the forecast in at least nine of ten readings.
 
     Measured over 400 turns: 98 %; in one of 250 the creep is over before it is sure.
     """
@@ -56,7 +56,7 @@ def test_it_is_said_where_a_creep_will_rest() -> None:
 
 
 def test_a_turn_that_does_not_creep_has_no_rest_to_come() -> None:
-    """Of 30 sharp turns one at most is said to creep."""
+    """Of 30 turns without creep one at most has a forecast."""
     rng = np.random.default_rng(unseen_seed())
     told = [any(now.rest for now in follow(make_creep(rng, share=0.0))) for _ in range(30)]
 
@@ -82,7 +82,7 @@ def test_a_further_turn_while_it_creeps_is_told() -> None:
 
 
 def test_a_small_further_turn_is_no_step_of_the_oscillator_itself() -> None:
-    """A turn of 100 σ, and 15 to 30 readings later one of 15 σ the same way: both are told.
+    """A turn of 100 σ, and 15 to 30 readings later one of 15 σ the same way: both are confirmed.
 
     The way from the level before both is about that of the first, which is no sign of a cycle.
     """
@@ -103,7 +103,7 @@ def test_a_small_further_turn_is_no_step_of_the_oscillator_itself() -> None:
 
 
 def test_a_drift_of_the_oscillator_is_no_creep() -> None:
-    """Turned by 50 σ on a warm-up that moves by a σ a reading: no rest is foretold."""
+    """Turned by 50 σ during a warm-up that moves by a σ a reading: no level at rest is forecast."""
     rng = np.random.default_rng(5)
     made = make_creep(rng, size=50.0, share=0.0, quiet=150)
     warming = 400.0 * SIGMA * np.exp(-np.arange(made.readings.size) / 300.0)
@@ -138,9 +138,9 @@ def test_the_law_of_a_creep_is_found_without_noise(sign: float, scale: float) ->
 
 
 def test_what_crept_before_is_expected_of_the_next_turn() -> None:
-    """After three turns that crept by a tenth, four readings tell where it will rest twice as well.
+    """After three turns that crept by a tenth, four readings forecast the rest twice as well.
 
-    Beside the same four readings of a first turn.
+    Compared with the same four readings of a first turn.
     """
     known = [LearnedCreep(0.1, 0.005, 5.0)] * 3
     first, fourth = (
@@ -158,7 +158,7 @@ def test_what_crept_before_is_expected_of_the_next_turn() -> None:
 
 
 def test_advice_goes_by_the_level_at_rest() -> None:
-    """While it creeps the offset to judge by is that at rest, else the present one."""
+    """During a creep the estimate for judging is the level at rest, else the present one."""
     now = Estimate(3e-9, 1e-10, 2, 2.0)
     creeping = Numbers(estimate=now, rest=Rest(1e-9, 2e-10, 12.0, 8, 7.0))
 
@@ -168,9 +168,9 @@ def test_advice_goes_by_the_level_at_rest() -> None:
 
 
 def test_what_creeps_away_is_no_drift() -> None:
-    """An oscillator that stands still is not called warming when a turn of 100 σ has crept away.
+    """A steady oscillator is not called warming after the creep of a turn of 100 σ.
 
-    The limit is 10 σ in ten minutes; ten readings after the turn are left to see the creep.
+    The limit is 10 σ in ten minutes; the first ten readings after the turn are left out.
     """
     rng = np.random.default_rng(unseen_seed())
     for _ in range(2):

@@ -1,4 +1,4 @@
-"""An oscillator that nobody turns is hardly ever said to be turned, and turns are still seen."""
+"""An oscillator that nobody turns gives hardly any nudges, and turns are still confirmed."""
 
 import numpy as np
 import pytest
@@ -12,10 +12,10 @@ READINGS = 3000
 
 @pytest.mark.parametrize("family", IDLE)
 def test_left_alone_there_is_hardly_a_nudge(family: str) -> None:
-    """Three runs of an hour or nearly: at most the target and what chance may add to it.
+    """Three runs of about an hour: at most the target and what chance may add to it.
 
-    Before wander and cycles counted against a step it was 0.7 and 8 a thousand readings for
-    random walk and saw-tooth.
+    Before wander and cycles were taken into account it was 0.7 and 8 a thousand readings for random
+    walk and saw-tooth.
     """
     told = 0
     for _ in range(3):
@@ -38,7 +38,7 @@ def test_turns_of_one_size_are_all_told(readings: int) -> None:
 
 
 def test_turned_there_and_back_again_and_again_is_told() -> None:
-    """Up 15 σ and down 15 σ at even times: turns, for nothing moves between them."""
+    """Up 15 σ and down 15 σ at even times are turns, because the level stands between them."""
     rng = np.random.default_rng(unseen_seed())
     told = nudges(np.repeat([0.0, 15.0] * 5, 40), rng)
 
@@ -46,7 +46,7 @@ def test_turned_there_and_back_again_and_again_is_told() -> None:
 
 
 def test_a_turn_on_a_cycling_oven_is_told() -> None:
-    """Turned by twice the swing in the middle of the slow part of a cycle, a few periods in."""
+    """Turned by twice the swing in the slow part of a cycle, after a few periods."""
     seen = 0
     for _ in range(8):
         rng = np.random.default_rng(unseen_seed())
@@ -61,7 +61,7 @@ def test_a_turn_on_a_cycling_oven_is_told() -> None:
 
 
 def test_a_step_is_known_again_by_the_way_back() -> None:
-    """Of three like steps only that counts before which the offset came back by itself."""
+    """Of three equal steps only one after a way back by itself counts as known."""
     own = OscillatorSteps()
     own.add(100, 20.0, 20.0, 20.0, 12)
 

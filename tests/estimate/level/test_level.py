@@ -1,4 +1,4 @@
-"""The live level: steps, lone wild readings, nudges, and numbers that stay sane."""
+"""The live level: steps, lone wild readings, nudges, and plausible numbers for any input."""
 
 import math
 
@@ -25,7 +25,7 @@ def feed(
     gate_s: float | None = 1.0,
     resolution: float = 0.0,
 ) -> list[LevelNow]:
-    """Put readings, one a second, through a level."""
+    """Run the level over readings, one a second."""
     return [
         level.add(start_s + k, offset, gate_s=gate_s, resolution=resolution)
         for k, offset in enumerate(offsets)
@@ -33,13 +33,13 @@ def feed(
 
 
 def quiet(readings: int, seed: int = 5, level: float = 0.0) -> list[float]:
-    """White noise of `SIGMA` about a level."""
+    """Return white noise of `SIGMA` about a level."""
     return [float(y) for y in level + SIGMA * np.random.default_rng(seed).standard_normal(readings)]
 
 
 @pytest.mark.parametrize("family", FAMILIES)
 def test_meets_the_targets_on_a_fresh_seed(family: str) -> None:
-    """A smaller version of the quality report, with a tenth more room for its larger scatter."""
+    """A smaller version of the benchmark, with a tenth more room for its larger scatter."""
     quality = judge(live_level, family, unseen_seed(), sessions=25)
 
     roomier = type(quality)(
@@ -49,9 +49,9 @@ def test_meets_the_targets_on_a_fresh_seed(family: str) -> None:
 
 
 def test_u_fits_the_first_readings_after_a_step_and_a_level_that_stands() -> None:
-    """2u covers in nine of ten first readings, and in 95 to 99 % from 30 quiet ones on.
+    """2u covers nine of ten first readings, and 95 to 99 % from 30 quiet ones on.
 
-    Steps of 1 to 500 σ, many of them too small to be told from noise at once.
+    Steps of 1 to 500 σ, many of them too small to be seen at once.
     """
     rng = np.random.default_rng(unseen_seed())
     first, standing = [], []
@@ -80,7 +80,7 @@ def test_a_turn_right_after_the_first_flip_of_a_digit_is_not_averaged() -> None:
 
 
 def test_a_lone_wild_reading_of_a_quiet_counter_does_not_stay_in() -> None:
-    """A counter that repeats itself goes on after one wild reading as if it had not come."""
+    """After one wild reading the level of equal readings is as before."""
     level = LevelEstimator()
 
     found = feed(level, [0.0] * 8 + [1e-7] + [0.0] * 3)
@@ -105,7 +105,7 @@ def test_follows_a_clear_step_on_its_first_reading() -> None:
 
 
 def test_confirms_a_nudge_on_the_second_reading_with_its_size() -> None:
-    """Two readings that agree make a step; its size and u are honest, its time is the first's."""
+    """Two readings that agree make a step; its size is within u, its time is that of the first."""
     level = LevelEstimator()
     feed(level, quiet(30))
 
@@ -141,7 +141,7 @@ def test_size_of_nudges_is_covered_by_its_u() -> None:
 
 
 def test_lone_wild_reading_does_not_stay_in() -> None:
-    """On the next reading the old level is back with all its readings, and no nudge is claimed."""
+    """With the next reading the old level and its count are restored, and no nudge is confirmed."""
     level = LevelEstimator()
     last = feed(level, quiet(40))[-1]
 
@@ -156,7 +156,7 @@ def test_lone_wild_reading_does_not_stay_in() -> None:
 
 
 def test_wild_readings_are_found_and_others_are_not() -> None:
-    """Of made wild readings, nine in ten are named afterwards; hardly any good one is."""
+    """Nine in ten made wild readings are flagged afterwards, and hardly any good one."""
     rng = np.random.default_rng(unseen_seed())
     found = wild = wrongly = 0
     for _ in range(25):
@@ -166,7 +166,7 @@ def test_wild_readings_are_found_and_others_are_not() -> None:
             for now in feed(LevelEstimator(), session.readings.tolist())
             if now.spike_at_s is not None
         }
-        # A wild reading next to a step, another wild one or the beginning can't be told as lone.
+        # A wild reading next to a step, another wild one or the beginning is not seen as lone.
         lone = session.wild & (session.since_step > 4)
         lone[:-1] &= (session.since_step[1:] > 1) & ~session.wild[1:]
         lone[1:] &= ~session.wild[:-1]
@@ -202,7 +202,7 @@ def test_equal_readings_are_known_to_half_a_digit_only(readings: int) -> None:
 
 
 def test_equal_readings_of_unknown_resolution_have_no_u() -> None:
-    """Nothing tells how far they may be off."""
+    """Their rounding error is unknown."""
     now = feed(LevelEstimator(), [3e-9] * 50)[-1]
 
     assert now.estimate.readings == 50
@@ -213,9 +213,10 @@ def test_equal_readings_of_unknown_resolution_have_no_u() -> None:
 @pytest.mark.parametrize("told", [True, False])
 @pytest.mark.parametrize("digit", [1.0, 2.0, 3.0, 5.0, 10.0])
 def test_a_coarse_last_digit_is_in_u(digit: float, told: bool) -> None:
-    """2 u covers the truth in 95 % of readings from 12 after a step, at a last digit of 1 to 10 σ.
+    """2 u covers the truth in 95 % of readings, at a last digit of 1 to 10 σ.
 
-    While the digit isn't told and nothing has shown it yet, u must be unknown; that is no miss.
+    Counted from 12 readings after a step on. While the digit is unknown and no reading has shown
+    it, u must be unknown; that is no miss.
     """
     rng = np.random.default_rng(unseen_seed())
     quantum = digit * SIGMA
@@ -238,7 +239,7 @@ def test_a_coarse_last_digit_is_in_u(digit: float, told: bool) -> None:
 
 @pytest.mark.parametrize("digit", [0.0, 1e-12])
 def test_a_perfect_ramp_has_no_noise(digit: float) -> None:
-    """What is left of its second differences is rounding of floats: no u of 1e-25, no nudge."""
+    """Its second differences are rounding of floats: no u of 1e-25, no nudge."""
     ramp = [1e-9 + k * 1e-10 for k in range(60)]
 
     numbers = feed(LevelEstimator(), ramp, resolution=digit)
@@ -258,9 +259,9 @@ def test_rounding_of_floats_is_no_new_level() -> None:
 @pytest.mark.parametrize("digit", [3e-10, 1e-9, 1e-8])
 @pytest.mark.parametrize("kind", ["tail", "overshoot"])
 def test_flips_of_the_last_digit_in_a_warm_up_are_no_nudges(digit: float, kind: str) -> None:
-    """A slow change seen through a coarse counter is a staircase.
+    """A slow change read by a coarse counter is a staircase.
 
-    At the finest digit noise may exceed it: there one nudge is let pass, as without rounding.
+    At the finest digit noise may exceed it: there one nudge is allowed, as without rounding.
     """
     rng = np.random.default_rng(unseen_seed())
     nudges = 0
@@ -287,7 +288,7 @@ def test_quantum_is_found_in_readings_that_repeat() -> None:
 
 
 def test_gap_is_never_bridged() -> None:
-    """After a gap the estimate stands for the new reading only, and claims no nudge."""
+    """After a gap the estimate is that of the new reading only, without a nudge."""
     level = LevelEstimator()
     feed(level, quiet(50))
 
@@ -300,7 +301,7 @@ def test_gap_is_never_bridged() -> None:
 
 
 def test_gate_change_starts_afresh() -> None:
-    """Noise at one gate says nothing of another: the noise is learnt anew."""
+    """Noise at one gate does not apply at another: the noise is learned again."""
     level = LevelEstimator()
     feed(level, quiet(50))
 
@@ -337,7 +338,7 @@ def test_made_flicker_has_its_floor() -> None:
 
 @pytest.mark.parametrize("kind", ["tail", "overshoot"])
 def test_warm_up_is_no_series_of_nudges(kind: str) -> None:
-    """From the first reading on, a warm-up is followed closely and hardly ever called a nudge."""
+    """From the first reading on, a warm-up is followed closely and hardly ever gives a nudge."""
     rng = np.random.default_rng(unseen_seed())
     nudges = 0
     inside: list[bool] = []
@@ -355,7 +356,7 @@ def test_warm_up_is_no_series_of_nudges(kind: str) -> None:
 
 
 def test_nudge_is_seen_during_a_warm_up() -> None:
-    """A turn of the trimmer shows through a warm-up's motion."""
+    """A turn of the trimmer is confirmed in spite of a warm-up's motion."""
     rng = np.random.default_rng(3)
     truth = 1e-7 * np.exp(-np.arange(400) / 200.0)
     truth[250:] += 2e-9
@@ -373,7 +374,7 @@ def test_nudge_is_seen_during_a_warm_up() -> None:
 def test_shift_scale_sign_and_epoch_change_nothing_else(
     shift: float, scale: float, start_s: float
 ) -> None:
-    """The estimate moves with the readings; times may be Unix seconds, offsets up to 1e-3."""
+    """The estimate shifts with the readings; times may be Unix seconds, offsets up to 1e-3."""
     session = make_session("white", np.random.default_rng(17))
     readings = session.readings / session.sigma * SIGMA
     plain = feed(LevelEstimator(), readings.tolist())
@@ -402,7 +403,7 @@ def test_shift_scale_sign_and_epoch_change_nothing_else(
     st.sampled_from([0.0, 1e-12]),
 )
 def test_any_readings_give_sane_numbers(offsets: list[float], resolution: float) -> None:
-    """Whatever comes, the estimate is finite, within the readings, and u is none or positive."""
+    """For any input the estimate is finite, within the readings, and u is None or positive."""
     numbers = feed(LevelEstimator(), offsets, resolution=resolution)
 
     low, high = min(offsets), max(offsets)

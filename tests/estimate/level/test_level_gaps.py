@@ -19,18 +19,18 @@ SIGMA = 1e-11
 
 
 def quiet(readings: int, level: float = 0.0, seed: int = 4) -> list[float]:
-    """White noise about a level."""
+    """Return white noise about a level."""
     return [float(y) for y in level + SIGMA * np.random.default_rng(seed).standard_normal(readings)]
 
 
 def feed(live: LiveEstimate, offsets: list[float], start_s: float = 0.0) -> list[Numbers]:
-    """Put readings, one a second, through a live estimate."""
+    """Run a live estimate over readings, one a second."""
     return [live.add(start_s + k, offset, gate_s=1.0) for k, offset in enumerate(offsets)]
 
 
 @pytest.mark.parametrize("missing", [1, 2, 3])
 def test_a_few_lost_readings_cost_only_themselves(missing: int) -> None:
-    """The level goes on with all its readings, and its u with it."""
+    """The level continues with all its readings and its u."""
     live = LiveEstimate()
     before = feed(live, quiet(50))[-1].estimate
 
@@ -48,7 +48,7 @@ def test_a_few_lost_readings_cost_only_themselves(missing: int) -> None:
 
 @pytest.mark.parametrize("lasted_s", [2.0, 4.0, 20.0])
 def test_a_step_after_a_gap_is_followed_on_its_first_reading(lasted_s: float) -> None:
-    """The old level going on doesn't hold it back, and the turn is told."""
+    """The continued level does not delay it, and the turn is confirmed."""
     live = LiveEstimate()
     feed(live, quiet(60))
 
@@ -77,7 +77,7 @@ def test_a_turn_just_before_a_lost_reading_is_told() -> None:
 
 
 def test_a_gap_is_long_or_short_against_what_was_seen() -> None:
-    """The level goes on if it had stood for longer, and counts for less the longer the gap."""
+    """The level continues if it had stood for longer; the longer the gap, the smaller its count."""
     found = {}
     for lasted_s in (30.0, 200.0, 900.0):
         live = LiveEstimate()
@@ -97,7 +97,7 @@ def test_a_gap_is_long_or_short_against_what_was_seen() -> None:
 
 
 def test_a_wandering_oscillator_is_not_known_after_a_gap() -> None:
-    """After the same gap a random walk of half a sigma a reading starts afresh, and honestly."""
+    """After the same gap a random walk of half a sigma a reading restarts, with a right u."""
     rng = np.random.default_rng(unseen_seed())
     truth = 0.5 * SIGMA * np.cumsum(rng.standard_normal(1000))
     readings = (truth + SIGMA * rng.standard_normal(1000)).tolist()
@@ -109,7 +109,7 @@ def test_a_wandering_oscillator_is_not_known_after_a_gap() -> None:
 
 
 def test_a_drift_goes_on_over_a_gap() -> None:
-    """A level that follows a drift is where the drift has taken it after 20 s without readings."""
+    """A level that follows a drift is extrapolated over 20 s without readings."""
     drift = 0.3 * SIGMA
     offsets = [y + drift * k for k, y in enumerate(quiet(621))]
     live = LiveEstimate()
@@ -125,7 +125,7 @@ def test_a_drift_goes_on_over_a_gap() -> None:
 
 
 def test_u_covers_after_gaps_of_any_length() -> None:
-    """Flicker floor 0.3 sigma, gaps of 5 to 300 readings: 2 u holds the truth as often as ever."""
+    """Flicker floor 0.3 sigma, gaps of 5 to 300 readings: 2 u covers the truth as often as ever."""
     rng = np.random.default_rng(unseen_seed())
     covered = []
     for _ in range(6):
@@ -159,7 +159,7 @@ def test_one_reading_lost_in_a_hundred_costs_little(floor: float) -> None:
 
 
 def test_readings_by_another_time_base_are_not_compared() -> None:
-    """A gap of unknown length ends the level, whatever stood before it."""
+    """A gap of unknown length ends any level."""
     live = LiveEstimate()
     feed(live, quiet(600))
 
@@ -168,7 +168,7 @@ def test_readings_by_another_time_base_are_not_compared() -> None:
 
 
 def test_a_lost_reading_leaves_the_snapshot_as_it_is() -> None:
-    """Through the pipeline: numbers and turning stay, the gap is counted and told."""
+    """Through the pipeline: numbers and trim stay, the gap is counted and logged."""
     pipeline = Pipeline(Plan(name="main", resource="", tolerance=5e-9))
     offsets = quiet(41, level=1e-9)
     for k, offset in enumerate(offsets[:40]):

@@ -1,4 +1,4 @@
-"""The methods that the live level is compared with do what their books say."""
+"""The methods with which the live level is compared agree with the literature."""
 
 import math
 
@@ -54,7 +54,7 @@ def test_split_ratio_gives_false_alarms_as_often_as_computed() -> None:
 
 
 def _readings_to_alarm(rng: np.random.Generator, limit: float) -> int:
-    """Count the readings until the best of all splits passes a limit, by running sums."""
+    """Count the readings until the best of all splits exceeds a limit, by running sums."""
     noise = rng.standard_normal(20_000)
     sums, before = np.cumsum(noise), np.arange(1.0, noise.size)
     for count in range(2, noise.size):

@@ -1,11 +1,11 @@
-"""After a warm-up and after turns the uncertainty is honest, and turns are seen as nudges."""
+"""After a warm-up and after turns u covers the truth, and turns are confirmed as nudges."""
 
 import numpy as np
 from trim_quality import trim_quality
 
 
 def test_u_comes_back_after_a_warm_up_and_turns_are_nudges() -> None:
-    """Three made benches: u within a factor of the error that a person can work with, and true.
+    """On three made benches u covers the truth, and is not much larger than the error.
 
     Limits are the project's own; invented data with known truth (`trim_quality`).
     """

@@ -14,7 +14,7 @@ NOISE = 1e-10
 @pytest.mark.parametrize("step_s", [0.001, 1.0, 1000.0, 86400.0])
 @pytest.mark.parametrize("horizon", ["1s", "1min", "1h", "100y"])
 def test_any_horizon_that_can_be_typed_gets_a_verdict(step_s: float, horizon: str) -> None:
-    """A quiet oscillator: never called warming before a horizon has passed; warnings are errors."""
+    """A quiet oscillator is never warming before a horizon has passed; warnings are errors."""
     limit = SettleLimit(*parse_settle(f"10ppb/{horizon}"))
     estimate, noise = LiveEstimate(settle=limit), random.Random(20310504)
 

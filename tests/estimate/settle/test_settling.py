@@ -18,7 +18,7 @@ LIMIT = SettleLimit(1e-9, 60.0)
 
 
 def _feed(settling: SettleEstimator, times, offsets, quantum=0.0):
-    """All (time, state) at which the state changed."""
+    """Return all (time, state) at which the state changed."""
     changes = []
     for t, y in zip(times, offsets, strict=True):
         settling.add(t, y, quantum)
@@ -43,7 +43,7 @@ def test_an_oven_that_comes_in_is_settled_once() -> None:
 
 @pytest.mark.parametrize(("origin", "offset"), [(0.0, 0.0), (1.9e9, 1e-3), (-5.0, -1e-3)])
 def test_drift_is_found_on_any_origin(origin: float, offset: float) -> None:
-    """A constant drift within 3 u at Unix times and offsets of 1e-3."""
+    """A constant drift is right within 3 u at Unix times and offsets of 1e-3."""
     t = origin + np.arange(400.0)
     noise = 1e-11 * np.random.default_rng(4).standard_normal(400)
     settling = SettleEstimator(None)
@@ -58,9 +58,10 @@ def test_drift_is_found_on_any_origin(origin: float, offset: float) -> None:
 
 
 def test_creep_after_a_nudge_is_not_told_as_drift_for_ever() -> None:
-    """A trimmer that creeps to rest (common practice, no source): nothing of it is left soon after.
+    """The creep of a trimmer (common practice, no source) is soon no longer in the drift.
 
-    Half a minute later a straight line through all since the turn would be off by tens of u.
+    Half a minute later a straight line through all readings since the turn would be off by tens of
+    u.
     """
     wrong = 0
     for seed in range(20):
@@ -82,7 +83,7 @@ def test_creep_after_a_nudge_is_not_told_as_drift_for_ever() -> None:
 
 
 def test_a_nudge_leaves_a_settled_oven_settled() -> None:
-    """A step of known time neither withdraws the verdict nor shows as drift."""
+    """A step of known time neither withdraws the verdict nor adds to the drift."""
     rng = np.random.default_rng(5)
     settling = SettleEstimator(LIMIT)
     before = _feed(settling, np.arange(300.0), 1e-11 * rng.standard_normal(300))
@@ -100,7 +101,7 @@ def test_a_nudge_leaves_a_settled_oven_settled() -> None:
 
 
 def test_a_nudge_newer_than_every_block_is_no_part_of_the_fit() -> None:
-    """Readings come so fast that those after it fill no block yet: no column of zeros is fitted."""
+    """The readings after it fill no block yet: no column of zeros is fitted."""
     rng = np.random.default_rng(31)
     settling = SettleEstimator(LIMIT)
     _feed(settling, 1e-3 * np.arange(2000), 1e-10 * rng.standard_normal(2000))
@@ -116,7 +117,7 @@ def test_a_nudge_newer_than_every_block_is_no_part_of_the_fit() -> None:
 
 
 def test_a_step_that_nobody_confirmed_is_left_behind() -> None:
-    """An unreported step of 15 limits is out of the fit once a quarter of the past is clean.
+    """An unconfirmed step of 15 limits is out of the fit once a quarter of the past follows it.
 
     Before it the oven was settled for longer than a cycle of four horizons takes.
     """
@@ -132,7 +133,7 @@ def test_a_step_that_nobody_confirmed_is_left_behind() -> None:
 
 
 def test_a_gap_must_be_earned_again() -> None:
-    """After a gap the verdict is unsure until there is enough of a span."""
+    """After a gap the verdict is unsure until the new span is long enough."""
     rng = np.random.default_rng(6)
     settling = SettleEstimator(LIMIT)
     _feed(settling, np.arange(300.0), 1e-11 * rng.standard_normal(300))
@@ -148,14 +149,14 @@ def test_a_gap_must_be_earned_again() -> None:
     ("change", "said"), [(4.5e-8, "45 ppb"), (-2e-10, "0.2 ppb"), (1.2e-11, "less than 0.1 ppb")]
 )
 def test_a_change_is_told_in_the_unit_that_was_asked(change: float, said: str) -> None:
-    """The two can be compared at a glance, and a figure far inside does not flicker."""
+    """Change and limit can be compared at a glance, and a figure far inside does not flicker."""
     said_so = verdict_text.moving(change, SettleLimit(1e-9, 20.0))
 
     assert said_so == f"expected to move {said} in 20 s, asked 1 ppb"
 
 
 def test_reasons_tell_people_what_happens() -> None:
-    """Warming says how much it moves, settled too, unsure what would tell."""
+    """Warming and settled state the change, unsure what would decide it."""
     settling = SettleEstimator(LIMIT)
     t = np.arange(400.0)
     offsets = 1e-6 * np.exp(-t / 20.0) + 1e-11 * np.random.default_rng(7).standard_normal(400)
@@ -188,7 +189,7 @@ def test_too_much_noise_is_unsure_and_says_for_how_long() -> None:
 
 
 def test_one_time_to_go_is_told_and_no_other_beside_it() -> None:
-    """While a time to go is told, the reason beside it names no wait of its own."""
+    """While there is a time to go, the reason beside it holds no other time."""
     settling = SettleEstimator(LIMIT)
     t = np.arange(900.0)
     offsets = 1e-7 * np.exp(-t / 60.0) + 1.5e-10 * np.random.default_rng(9).standard_normal(900)
@@ -231,9 +232,9 @@ def test_a_moment_after_a_turn_no_wait_is_foretold() -> None:
 
 @pytest.mark.parametrize("tail", [0.0, 3e-8], ids=["one exponential", "a slow tail"])
 def test_time_to_go_counts_down_to_the_verdict(tail: float) -> None:
-    """While an oven comes in, the range mostly holds the time of the verdict; then there is none.
+    """During a warm-up the range mostly holds the time of the verdict; then there is none.
 
-    The seeds are not those by which its width was chosen.
+    Its width was chosen on other seeds.
     """
     inside, shown, waited = 0, 0, 0
     for seed in range(90, 96):
@@ -269,7 +270,7 @@ def test_time_to_go_counts_down_to_the_verdict(tail: float) -> None:
 
 
 def test_verdict_is_withdrawn_when_the_oscillator_moves_again() -> None:
-    """A drift of 5 limits a horizon that sets in later takes the verdict back, once."""
+    """A drift of 5 limits a horizon that begins later withdraws the verdict, once."""
     t = np.arange(900.0)
     moving = 5e-9 / 60.0 * np.maximum(t - 500.0, 0.0)
     noise = 1e-11 * np.random.default_rng(10).standard_normal(900)
@@ -284,7 +285,7 @@ def test_verdict_is_withdrawn_when_the_oscillator_moves_again() -> None:
     ("factor", "shift", "origin"), [(-1.0, 0.0, 0.0), (1.0, 1e-3, 1.7e9), (1.0, -1e-4, -50.0)]
 )
 def test_verdict_ignores_sign_offset_and_origin(factor: float, shift: float, origin: float) -> None:
-    """Mirrored, shifted by 1e-3 or on Unix time, the verdicts come at the same readings."""
+    """Mirrored, shifted by 1e-3 or on Unix time, the verdicts come with the same readings."""
     t = np.arange(400.0)
     offsets = 1e-6 * np.exp(-t / 20.0) + 1e-11 * np.random.default_rng(11).standard_normal(400)
     plain = _feed(SettleEstimator(LIMIT), t, offsets)
@@ -295,7 +296,7 @@ def test_verdict_ignores_sign_offset_and_origin(factor: float, shift: float, ori
 
 
 def test_scaled_offsets_and_limit_give_the_same_verdicts() -> None:
-    """A thousand times the offsets and the limit change nothing."""
+    """A factor of a thousand on both offsets and limit changes nothing."""
     t = np.arange(400.0)
     offsets = 1e-6 * np.exp(-t / 20.0) + 1e-11 * np.random.default_rng(12).standard_normal(400)
     plain = _feed(SettleEstimator(LIMIT), t, offsets)
@@ -308,7 +309,7 @@ def test_scaled_offsets_and_limit_give_the_same_verdicts() -> None:
 def test_degenerate_input_is_survived() -> None:
     """Nothing, one reading, nan, equal readings, readings out of order: no error, no nan.
 
-    Equal readings of unknown resolution tell nothing of what happens below their last digit.
+    Equal readings of unknown resolution show nothing below their last digit.
     """
     settling = SettleEstimator(LIMIT)
     assert settling.results().drift is None
@@ -356,7 +357,7 @@ def test_slow_readings_serve_a_short_horizon() -> None:
 
 
 def test_many_nudges_do_not_settle_a_drifting_oscillator() -> None:
-    """Nudges every 40 s against a drift of three limits a horizon: never settled."""
+    """Nudges every 40 s during a drift of three limits a horizon: never settled."""
     rng = np.random.default_rng(15)
     settling = SettleEstimator(LIMIT)
     states = set()
@@ -374,9 +375,9 @@ def test_many_nudges_do_not_settle_a_drifting_oscillator() -> None:
 
 @pytest.mark.parametrize("noise", [1e-10, 1e-12, 1e-13])
 def test_a_warm_up_far_above_its_noise_is_followed(noise: float) -> None:
-    """Two exponentials fifty million times the noise: the fit leaves no more than the noise.
+    """Two exponentials fifty million times the noise: the fit's residual is the noise.
 
-    What an exponential does in a horizon is known exactly: a·(e^(-h/T) - 1).
+    The change of an exponential within a horizon is exact: a·(e^(-h/T) - 1).
     """
     t = np.arange(3000.0)
     parts = ((5e-6, 900.0), (2.5e-7, 3600.0))
@@ -399,7 +400,7 @@ def test_a_warm_up_far_above_its_noise_is_followed(noise: float) -> None:
 
 
 def test_a_new_limit_is_judged_on_the_readings_at_hand() -> None:
-    """The readings stay: a wider limit is met at once, none asked gives no verdict."""
+    """The readings are kept: a wider limit is met at once; without a limit there is no verdict."""
     settling = SettleEstimator(LIMIT)
     noise = 1e-9 * np.random.default_rng(16).standard_normal(200)
     _feed(settling, np.arange(200.0), noise)
@@ -419,7 +420,7 @@ def _rounded(offsets, quantum):
 
 @pytest.mark.parametrize("digits", [1.0, 3.0, 10.0, 100.0])
 def test_a_last_digit_coarser_than_the_limit_is_unsure(digits: float) -> None:
-    """A drift of two limits a horizon hides in the last digit; a longer gate would tell."""
+    """The last digit hides a drift of two limits a horizon; a longer gate is advised."""
     t = np.arange(1500.0)
     quantum = digits * LIMIT.limit
     offsets = _rounded(2.0 * LIMIT.limit / LIMIT.horizon_s * t * (digits >= 100.0), quantum)
@@ -442,7 +443,7 @@ def test_a_last_digit_coarser_than_the_limit_is_unsure(digits: float) -> None:
 
 
 def test_a_fine_last_digit_settles() -> None:
-    """Readings that repeat at a twentieth of the limit, without any noise, do settle."""
+    """Readings that repeat at a twentieth of the limit, without any noise, settle."""
     quantum = 0.05 * LIMIT.limit
     offsets = _rounded(1e-7 * np.exp(-np.arange(600.0) / 20.0), quantum)
 
@@ -452,7 +453,7 @@ def test_a_fine_last_digit_settles() -> None:
 
 
 def test_noise_of_a_digit_makes_a_coarse_counter_settle() -> None:
-    """Noise as large as the last digit, itself the limit, is averaged like any other."""
+    """Noise as large as the last digit, itself as large as the limit, is averaged as usual."""
     noise = WARM_LIMIT.limit * np.random.default_rng(21).standard_normal(4000)
     offsets = _rounded(noise, WARM_LIMIT.limit)
 
@@ -465,7 +466,7 @@ def test_noise_of_a_digit_makes_a_coarse_counter_settle() -> None:
 @pytest.mark.parametrize("told", [True, False])
 @pytest.mark.parametrize("family", ["rounded", "rounded drift"])
 def test_a_coarse_counter_is_never_called_settled_early(family: str, told: bool) -> None:
-    """On fresh made warm-ups, last digit told or found, no verdict while it still moves too far."""
+    """On made warm-ups, with the last digit known or learned, no verdict is false."""
     rng = np.random.default_rng(unseen_seed())
     false = 0
     for _ in range(2):
@@ -489,9 +490,10 @@ def test_a_coarse_counter_is_never_called_settled_early(family: str, told: bool)
 
 @pytest.mark.parametrize("seed", range(4))
 def test_settled_never_stands_beside_a_drift_that_contradicts_it(seed: int) -> None:
-    """Turns too small to be confirmed look like a drift; then the verdict goes.
+    """Turns too small to be confirmed look like a drift; then the verdict is withdrawn.
 
-    It may stand for the patience and the pause between two verdicts, a tenth of the horizon.
+    At the latest after the delay of a withdrawal and the pause between two verdicts, a tenth of the
+    horizon.
     """
     rng = np.random.default_rng(seed)
     settling = SettleEstimator(LIMIT)
@@ -512,7 +514,7 @@ def test_settled_never_stands_beside_a_drift_that_contradicts_it(seed: int) -> N
 
 
 def test_turns_a_few_readings_apart_are_one_to_the_fit() -> None:
-    """A dozen confirmed nudges within seconds leave verdict and drift as they were."""
+    """A dozen confirmed nudges within seconds change neither verdict nor drift."""
     rng = np.random.default_rng(23)
     settling = SettleEstimator(LIMIT)
     before = _feed(settling, np.arange(400.0), 1e-11 * rng.standard_normal(400))

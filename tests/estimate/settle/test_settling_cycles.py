@@ -1,4 +1,4 @@
-"""An oven that cycles: never settled when it swings too far, and the cycle is told."""
+"""An oven that cycles: never settled while its swing is too large, and the cycle is reported."""
 
 import json
 import math
@@ -20,7 +20,7 @@ from benchwatch.reading import Reading
 
 
 def _watched(made: MadeCycle, *, every: int = 5) -> tuple[int | None, Settle]:
-    """First second at which it was called settled, and what was said at the end."""
+    """Return the second at which it was first called settled, and the last verdict."""
     settling, given = SettleEstimator(LIMIT), None
     for second, offset in enumerate(made.made.readings.tolist()):
         settling.add(float(second), offset)
@@ -38,7 +38,7 @@ def _watched(made: MadeCycle, *, every: int = 5) -> tuple[int | None, Settle]:
 @pytest.mark.parametrize("shape", SHAPES)
 @pytest.mark.parametrize("period_s", [(30.0, 120.0), (120.0, 600.0)])
 def test_an_oven_that_cycles_too_far_is_never_settled(shape: str, period_s: tuple) -> None:
-    """Swings of 1.5 to 10 limits after an exponential; period and swing are told near the truth."""
+    """Swings of 1.5 to 10 limits after an exponential; period and swing are near the truth."""
     rng = np.random.default_rng(unseen_seed())
     made = cycling(rng, shape, seconds=4500, period_s=rng.uniform(*period_s))
 
@@ -52,7 +52,7 @@ def test_an_oven_that_cycles_too_far_is_never_settled(shape: str, period_s: tupl
 
 
 def test_a_cycle_longer_than_the_horizon_is_not_settled_either() -> None:
-    """Two horizons long and three limits high: what was seen of it speaks against the verdict."""
+    """Two horizons long and three limits high: the part that was seen prevents the verdict."""
     made = cycling(np.random.default_rng(unseen_seed()), "sine", swing=3.0, period_s=1200.0)
 
     given, settle = _watched(made)
@@ -63,7 +63,7 @@ def test_a_cycle_longer_than_the_horizon_is_not_settled_either() -> None:
 
 @pytest.mark.parametrize("shape", SHAPES)
 def test_an_oven_that_swings_by_a_fifth_of_the_limit_is_settled(shape: str) -> None:
-    """From peak to peak, whatever its shape."""
+    """From peak to peak, for any shape."""
     rng = np.random.default_rng(unseen_seed())
     made = cycling(rng, shape, seconds=9000, swing=0.2)
 
@@ -74,7 +74,7 @@ def test_an_oven_that_swings_by_a_fifth_of_the_limit_is_settled(shape: str) -> N
 
 @pytest.mark.parametrize("family", ["slow tail", "overshoot", "flicker"])
 def test_a_warm_up_is_no_cycle(family: str) -> None:
-    """Without one none is told, whatever the noise."""
+    """Without a cycle none is reported, at any noise."""
     made = FAMILIES[family](np.random.default_rng(unseen_seed()))
     settling, told = SettleEstimator(LIMIT), 0
 
@@ -88,7 +88,7 @@ def test_a_warm_up_is_no_cycle(family: str) -> None:
 
 
 def test_swing_and_period_lie_within_their_uncertainty() -> None:
-    """A sine in white noise: of forty fits the truth is within 2u in thirty or more."""
+    """A sine in white noise: in thirty or more of forty fits the truth is within 2u."""
     rng = np.random.default_rng(unseen_seed())
     period_inside = swing_inside = 0
     t = np.arange(400.0)
@@ -106,7 +106,7 @@ def test_swing_and_period_lie_within_their_uncertainty() -> None:
 
 
 def test_neither_a_step_nor_an_exponential_is_a_cycle() -> None:
-    """A nudge that nobody confirmed, and a warm-up of twenty limits, at low noise."""
+    """An unconfirmed nudge, and a warm-up of twenty limits, at low noise."""
     t = np.arange(96.0)
     noise = 1e-12 * np.random.default_rng(3).standard_normal(96)
 
@@ -117,9 +117,9 @@ def test_neither_a_step_nor_an_exponential_is_a_cycle() -> None:
 
 
 def test_more_is_asked_of_a_cycle_that_was_seen_few_times() -> None:
-    """Flicker noise has a power that goes with the period: the longest are its own.
+    """The power that flicker noise reaches grows with the period.
 
-    One of 2.7 periods at 143 times the residual variance came up in such noise alone.
+    One cycle of 2.7 periods at 143 times the residual variance came up in such noise alone.
     """
     often = FittedCycle(
         period_s=200.0,
@@ -150,7 +150,7 @@ def test_more_is_asked_of_a_cycle_that_was_seen_few_times() -> None:
 
 
 def test_a_look_goes_through_all_octaves_and_begins_anew() -> None:
-    """From some readings to some horizons, each call one; then False, and the first again."""
+    """One octave a call, up to some horizons; then False, and the first octave again."""
     means = OctaveMeans()
     for second, offset in enumerate(1e-10 * np.random.default_rng(5).standard_normal(4000)):
         means.add(float(second), float(offset))
@@ -167,7 +167,7 @@ def test_a_look_goes_through_all_octaves_and_begins_anew() -> None:
 
 
 def test_the_cycle_is_in_the_line_for_programs() -> None:
-    """Seconds and fractions, null where there is none."""
+    """Seconds and fractions, null without a cycle."""
     reading = Reading(
         counter="main",
         utc_s=1.9e9,

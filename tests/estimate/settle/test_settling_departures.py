@@ -1,4 +1,4 @@
-"""After the offset left a level that it was to keep to, the verdict waits by a stated rule."""
+"""After the offset left a level that was forecast, the verdict waits by a stated rule."""
 
 import numpy as np
 import pytest
@@ -19,7 +19,7 @@ HORIZON_S = 100.0
 
 
 def kept(departures: Departures, since_s: int, until_s: int, level: float) -> float:
-    """Keep to `level`, in limits, with a look a second; return the wait at the end, seconds."""
+    """Stay at `level`, in limits, with an evaluation a second; return the wait at the end (s)."""
     for second in range(since_s, until_s):
         calm = not departures.wait_s(float(second), HORIZON_S)
         departures.add(float(second), level, 0.0, quiet=calm, limit=1.0, horizon_s=HORIZON_S)
@@ -27,7 +27,7 @@ def kept(departures: Departures, since_s: int, until_s: int, level: float) -> fl
 
 
 def test_one_departure_is_waited_out_as_long_as_a_cycle_of_four_horizons() -> None:
-    """It had been calm for less than that before; away until what was calm is a horizon old."""
+    """It was quiet for less than that before; it stays away until the quiet is a horizon old."""
     departures = Departures()
     kept(departures, 0, 200, 0.0)
 
@@ -37,7 +37,7 @@ def test_one_departure_is_waited_out_as_long_as_a_cycle_of_four_horizons() -> No
 
 
 def test_one_departure_after_a_longer_calm_is_waited_out_for_a_horizon() -> None:
-    """No cycle of up to four horizons stays for more than four."""
+    """A cycle of up to four horizons stays at a level for at most four."""
     departures = Departures()
     kept(departures, 0, 450, 0.0)
 
@@ -63,7 +63,7 @@ def test_two_departures_are_waited_out_for_longer_than_they_are_apart(
 
 
 def test_what_dies_away_and_what_was_turned_is_no_departure() -> None:
-    """Those of the time are forgotten; earlier ones are not."""
+    """Departures in that time are dropped; earlier ones are kept."""
     departures = Departures()
     kept(departures, 0, 200, 0.0)
     kept(departures, 200, 310, 2.0)
@@ -81,8 +81,8 @@ def test_what_dies_away_and_what_was_turned_is_no_departure() -> None:
 def test_a_slow_cycle_is_not_settled_again_once_it_has_jumped(shape: str) -> None:
     """A period of two to four horizons, 1.5 to 4 limits, and no warm-up before it.
 
-    It may be called settled before the first jump, which nothing tells of, and until that has
-    moved it by more than the limit.
+    It may be called settled before the first jump, which nothing shows before, and until the jump
+    has moved it by more than the limit.
     """
     rng = np.random.default_rng(unseen_seed())
     period_s, swing = rng.uniform(1200.0, 2400.0), rng.uniform(1.5e-9, 4e-9)
@@ -104,7 +104,7 @@ def test_a_slow_cycle_is_not_settled_again_once_it_has_jumped(shape: str) -> Non
 
 
 def test_what_is_left_of_a_ringing_does_not_take_the_verdict_back() -> None:
-    """The swing is known, dies away and moves by less than the limit: its slope is no drift."""
+    """The decaying swing is known and less than the limit: its slope is no drift."""
     withdrawn = 0
     for _ in range(3):
         made = ringing(np.random.default_rng(unseen_seed()), 5000)

@@ -1,4 +1,4 @@
-"""A verdict once given stands until there is evidence against it: over turns, and over gaps."""
+"""A verdict stays until there is evidence against it: over turns, and over gaps."""
 
 import copy
 import math
@@ -16,10 +16,10 @@ LIMIT = SettleLimit(1e-9, 600.0)
 
 
 def turned(rng: np.random.Generator, seconds: float = 400.0) -> tuple[np.ndarray, np.ndarray]:
-    """Readings every quarter second of a settled oven whose trimmer is turned in bursts.
+    """Make readings every quarter second of a settled oven whose trimmer is turned in bursts.
 
-    Half a second to four between turns of a burst, of 1.5 to 20 ppb either way, each with a creep
-    of 4 % that dies away in 4 s, as the simulated trimmer does.
+    Turns of a burst are half a second to four apart, of 1.5 to 20 ppb either way, each with a creep
+    of 4 % that dies away in 4 s, as on the simulated trimmer.
     """
     t = np.arange(0.0, seconds, 0.25)
     y = 1e-10 * rng.standard_normal(len(t))
@@ -36,7 +36,7 @@ def turned(rng: np.random.Generator, seconds: float = 400.0) -> tuple[np.ndarray
 
 @pytest.mark.parametrize("horizon_s", [20.0, 60.0])
 def test_turns_in_quick_succession_take_no_verdict_away(horizon_s: float) -> None:
-    """From the first verdict on it stands, in every one of three sessions."""
+    """The first verdict stays, in each of three sessions."""
     lost = 0
     for _ in range(3):
         live = LiveEstimate(settle=SettleLimit(1e-9, horizon_s))
@@ -52,7 +52,7 @@ def test_turns_in_quick_succession_take_no_verdict_away(horizon_s: float) -> Non
 
 @pytest.mark.parametrize("seed", [113, 123])
 def test_a_trim_longer_than_the_horizon_takes_no_verdict_away(seed: int) -> None:
-    """Bursts of turns, each before the creep of the one before is over, for twice the horizon."""
+    """Bursts of turns for twice the horizon, each before the last creep is over."""
     live, states = LiveEstimate(settle=SettleLimit(1e-9, 20.0)), []
 
     for second, offset in zip(*turned(np.random.default_rng(seed)), strict=True):
@@ -64,7 +64,7 @@ def test_a_trim_longer_than_the_horizon_takes_no_verdict_away(seed: int) -> None
 
 
 def test_nudges_that_are_no_longer_fitted_end_the_past() -> None:
-    """More nudges than are fitted, then two that count as one: no older one comes back."""
+    """More nudges than are fitted, then two that count as one: no older one is fitted again."""
     rng = np.random.default_rng(8)
     settling = SettleEstimator(SettleLimit(1e-9, 60.0))
     level = 0.0
@@ -103,9 +103,9 @@ class Night:
         """Take a reading a second.
 
         Args:
-            seconds: so many.
+            seconds: duration.
             kick: an offset that dies away in 100 s.
-            swell: an offset that comes and goes within the time.
+            swell: an offset that rises and falls within the duration.
         """
         before = self.settle
         for second in range(seconds):
@@ -122,13 +122,13 @@ class Night:
         return self.settle
 
     def gap(self, seconds: float) -> None:
-        """Take none for a while."""
+        """Take no readings for so many seconds."""
         self.now_s += seconds
         self.live.gap(seconds)
 
     @property
     def held(self) -> SettleHistory:
-        """What is told of the night."""
+        """The settle history so far."""
         assert self.settle is not None
         assert self.settle.held is not None
         return self.settle.held
@@ -136,7 +136,7 @@ class Night:
 
 @pytest.fixture(scope="module")
 def nights() -> dict[int, Night]:
-    """The same night after so many seconds; who goes on with one takes a copy."""
+    """Return the same oven after so many seconds, for tests to copy."""
     night, after = Night(), {}
     for seconds in (3000, 4000, 5000):
         night.run(seconds - int(night.now_s))
@@ -145,7 +145,7 @@ def nights() -> dict[int, Night]:
 
 
 def test_a_gap_of_minutes_after_an_hour_costs_less_than_a_minute(nights: dict[int, Night]) -> None:
-    """Four minutes without readings after an hour settled; they go on at the old level."""
+    """Four minutes without readings after an hour settled; the level is the same after them."""
     night = copy.deepcopy(nights[5000])
     night.gap(240.0)
     after_s = night.now_s
@@ -182,7 +182,7 @@ def test_two_gaps_close_together_are_bridged_as_one(nights: dict[int, Night]) ->
 def test_a_gap_after_which_all_is_not_as_before_is_earned_again(
     nights: dict[int, Night], hours_s: int, gap_s: float, kick: float
 ) -> None:
-    """The power was off, or the gap is long against the time for which it had been settled."""
+    """The power was off, or the gap is long compared with the time settled before."""
     night = copy.deepcopy(nights[hours_s])
     night.gap(gap_s)
     after_s = night.now_s
@@ -195,7 +195,7 @@ def test_a_gap_after_which_all_is_not_as_before_is_earned_again(
 def test_the_morning_tells_of_the_night(nights: dict[int, Night]) -> None:
     """When it settled first, how long that held, the worst excursion and the gaps.
 
-    The rest of the warm-up after the verdict belongs to the excursion.
+    The rest of the warm-up after the verdict is part of the excursion.
     """
     night = copy.deepcopy(nights[4000])
     first_s = night.settled_at[0]
@@ -215,7 +215,7 @@ def test_the_morning_tells_of_the_night(nights: dict[int, Night]) -> None:
 
 
 def test_a_turn_is_no_excursion(nights: dict[int, Night]) -> None:
-    """The oscillator is turned by 50 ppb and rests there."""
+    """The oscillator is turned by 50 ppb and stays there."""
     night = copy.deepcopy(nights[3000])
     night.level = 5e-8
     night.run(600)
@@ -224,7 +224,7 @@ def test_a_turn_is_no_excursion(nights: dict[int, Night]) -> None:
 
 
 def test_another_limit_begins_the_record_anew(nights: dict[int, Night]) -> None:
-    """What was settled under one limit says nothing of another."""
+    """The history under one limit does not apply to another."""
     night = copy.deepcopy(nights[3000])
     night.live.set_limits(None, SettleLimit(1e-8, 60.0))
     night.run(60)

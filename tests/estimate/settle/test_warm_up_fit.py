@@ -8,7 +8,7 @@ from benchwatch.estimate.settle.warm_up_fit import fit_warm_up
 
 
 def test_time_to_fall() -> None:
-    """T·ln(A/ε): 1e-6 to 1e-9 at T = 120 s takes 828.930633 s; none when it is there."""
+    """T·ln(A/ε): 1e-6 to 1e-9 at T = 120 s takes 828.930633 s; 0 once it is there."""
     assert time_to_fall(1e-6, 120.0, 1e-9) == pytest.approx(828.930633, abs=5e-7)
     assert time_to_fall(-1e-6, 120.0, 1e-9) == pytest.approx(828.930633, abs=5e-7)
     assert time_to_fall(5e-10, 120.0, 1e-9) == 0.0
@@ -70,7 +70,7 @@ def test_the_end_is_covered_where_a_slow_tail_hides(ratio: float) -> None:
     ids=["noise", "line", "wave", "overshoot"],
 )
 def test_no_fit_is_better_than_a_bad_one(curve) -> None:
-    """Noise, a line, a wave and the turn of an overshoot are no exponential: nothing is shown."""
+    """Noise, a line, a wave and an overshoot are no exponential: no fit is returned."""
     t = np.arange(0.0, 300.0, 6.0)
     noise = 1e-10 * np.random.default_rng(13).standard_normal(50)
 
@@ -78,7 +78,7 @@ def test_no_fit_is_better_than_a_bad_one(curve) -> None:
 
 
 def test_few_points_give_no_fit() -> None:
-    """Less than eight points say nothing of three parameters."""
+    """Less than eight points don't determine three parameters."""
     t = np.arange(7.0)
 
     assert fit_warm_up(t, np.exp(-t), np.ones(7), 7.0) is None

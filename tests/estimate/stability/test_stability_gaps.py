@@ -1,4 +1,4 @@
-"""Gaps and degenerate series: nothing is bridged, nothing is invented, nothing breaks."""
+"""Gaps and degenerate series: nothing is bridged or invented, and nothing raises."""
 
 import math
 
@@ -25,7 +25,7 @@ NAN = math.nan
 
 
 def by_hand(name: str, y: FloatArray, m: int) -> tuple[float, int]:
-    """Sum the definition term by term over windows that hold no nan; the slow, plain way."""
+    """Return the definition summed term by term over windows without nan."""
     squares = []
     step = m if name in {"adev", "hdev"} else 1
     span = {"mdev": 3 * m - 1, "hdev": 3 * m, "ohdev": 3 * m}.get(name, 2 * m)
@@ -52,7 +52,7 @@ def by_hand(name: str, y: FloatArray, m: int) -> tuple[float, int]:
     m=st.integers(1, 6),
 )
 def test_every_difference_that_touches_a_gap_is_skipped(y: FloatArray, name: str, m: int) -> None:
-    """The definition taken term by term over unbroken windows gives the same, and as many."""
+    """The definition, term by term over whole windows, gives the same value and as many terms."""
     expected, count = by_hand(name, y, m)
 
     square, runs = variance(name, phase_of_offsets(y), m)
@@ -64,8 +64,8 @@ def test_every_difference_that_touches_a_gap_is_skipped(y: FloatArray, name: str
         assert math.isnan(square)
 
 
-def test_what_happened_during_a_gap_does_not_show() -> None:
-    """A jump of 1e-6 while the link was down leaves the deviations as they were."""
+def test_a_jump_during_a_gap_has_no_effect() -> None:
+    """A jump of 1e-6 while the link was lost does not change the deviations."""
     rng = np.random.default_rng(5)
     y = rng.normal(size=400) * 1e-11
     y[200] = NAN
@@ -132,7 +132,7 @@ def test_two_readings_give_one_difference_and_wide_limits() -> None:
 
 @pytest.mark.parametrize("value", [0.0, 1e-3, 892.0, -1e-9])
 def test_a_constant_is_no_perfect_oscillator(value: float) -> None:
-    """Readings that repeat give 0, but no limits: nothing is known of what lies below."""
+    """Readings that repeat give 0 without limits, as noise below the last digit is unknown."""
     table = stability_table(phase_of_offsets(np.full(100, value)), 1.0, NAMES, [1, 10])
 
     assert len(table) == 14
@@ -156,7 +156,7 @@ def test_limits_and_values_are_finite_for_short_runs() -> None:
 
 
 def test_grids_of_averaging_times() -> None:
-    """Octaves and decades go as far as two averaging times fit the run."""
+    """Octaves and decades reach as far as two averaging times fit the run."""
     assert octave_factors(1001) == [1, 2, 4, 8, 16, 32, 64, 128, 256]
     assert octave_factors(3) == [1]
     assert octave_factors(2) == []

@@ -1,4 +1,4 @@
-"""Live deviations are those of the whole run, cost little, and never cross a gap."""
+"""Live deviations equal those of the whole run, take bounded time, and never span a gap."""
 
 import math
 
@@ -29,7 +29,7 @@ def run(y: FloatArray) -> LiveDeviations:
 @pytest.mark.parametrize("alpha", [2, 1, 0, -1, -2])
 @pytest.mark.parametrize("shift", [0.0, 1e-3])
 def test_live_equals_batch(alpha: int, shift: float) -> None:
-    """To 1e-12 and term for term, at every averaging time up to 256, with a large offset too."""
+    """To 1e-12 and term for term, at every averaging time up to 256, also with a large offset."""
     y = np.diff(made_phase(alpha, 3002, np.random.default_rng(alpha + 40))) * 1e-9 + shift
     phase = phase_of_offsets(y)
 
@@ -46,7 +46,7 @@ def test_live_equals_batch(alpha: int, shift: float) -> None:
 def test_long_times_take_every_second_fourth_eighth_term() -> None:
     """Past 256 readings live equals the batch at a stride of m/256.
 
-    (A newest term of mdev that ends on the last reading comes one reading late; not so here.)
+    (A newest term of mdev that ends on the last reading comes one reading late; not here.)
     """
     y = np.random.default_rng(4).normal(size=20_000) * 1e-11
     phase = phase_of_offsets(y)
@@ -66,7 +66,7 @@ def test_long_times_take_every_second_fourth_eighth_term() -> None:
     pieces=st.lists(st.lists(st.floats(-1.0, 1.0), min_size=0, max_size=40), min_size=1, max_size=5)
 )
 def test_gaps_are_skipped_as_in_batch(pieces: list[list[float]]) -> None:
-    """A gap said, or a reading that is no number, begins anew; sums go on."""
+    """A gap, or a reading that is no number, restarts the differences; sums continue."""
     live = LiveDeviations(1.0)
     joined: list[float] = []
     for k, piece in enumerate(pieces):
@@ -92,7 +92,7 @@ def test_gaps_are_skipped_as_in_batch(pieces: list[list[float]]) -> None:
 
 
 def test_limits_and_noise_are_those_of_the_batch() -> None:
-    """Of an unbroken run the live table says what the batch table says."""
+    """For a run without gaps the live table equals the batch table."""
     y = np.random.default_rng(12).normal(size=2000) * 1e-11
     live = {(row.deviation, row.tau_s): row for row in run(y).table()}
 
@@ -105,7 +105,7 @@ def test_limits_and_noise_are_those_of_the_batch() -> None:
 
 
 def test_live_noise_at_the_shortest_time_is_that_of_the_next() -> None:
-    """At m = 1 the ratio tells nothing; long white FM is still called that."""
+    """At m = 1 the ratio identifies nothing; long white FM is still identified."""
     y = np.random.default_rng(13).normal(size=20_000)
 
     (first, *_) = run(y).table()
@@ -115,14 +115,14 @@ def test_live_noise_at_the_shortest_time_is_that_of_the_next() -> None:
 
 @pytest.mark.parametrize("y", [[], [1e-9], [math.nan] * 5, [math.inf, 1e9, -1e300]])
 def test_nothing_to_difference_gives_no_rows(y: list[float]) -> None:
-    """Too little, missing, infinite or absurd readings give no row."""
+    """Too few, missing, infinite or absurd readings give no row."""
     table = run(np.array(y)).table()
 
     assert table == ()
 
 
 def test_a_constant_gives_zero_without_limits() -> None:
-    """A counter that repeats itself is not noiseless: no limits are claimed."""
+    """A counter that repeats itself is not noiseless: there are no limits."""
     table = run(np.full(40, 1e-3)).table()
 
     assert {row.value for row in table} == {0.0}

@@ -11,7 +11,7 @@ COUNT = 3000
 
 
 def oadev(offsets: np.ndarray, lost: np.ndarray) -> dict[float, float]:
-    """The table of a run at 1 s without the readings marked as lost."""
+    """Return the table of a run at 1 s without the readings marked as lost."""
     deviations = StabilityTracker()
     for k in np.flatnonzero(~lost):
         deviations.add(float(k), float(offsets[k]))
@@ -20,19 +20,19 @@ def oadev(offsets: np.ndarray, lost: np.ndarray) -> dict[float, float]:
 
 
 def white_phase(rng: np.random.Generator) -> np.ndarray:
-    """Offsets of white phase noise of 1e-10."""
+    """Return offsets of white phase noise of 1e-10."""
     return np.diff(rng.normal(0.0, 1e-10, COUNT + 1))
 
 
 def some(rng: np.random.Generator) -> np.ndarray:
-    """One in a hundred lost, none of them the first or the last."""
+    """Return one in a hundred as lost, neither the first nor the last."""
     lost = rng.random(COUNT) < 0.01
     lost[:20] = lost[-1] = False
     return lost
 
 
 def test_the_warm_up_counts_at_every_time_although_readings_are_lost() -> None:
-    """Phase noise and an oven coming in: what it moves is the same with and without losses."""
+    """Phase noise and a warm-up: the deviations are the same with and without losses."""
     rng = np.random.default_rng(unseen_seed())
     offsets = 1e-6 * np.exp(-np.arange(COUNT) / 100.0) + white_phase(rng)
 
@@ -44,7 +44,7 @@ def test_the_warm_up_counts_at_every_time_although_readings_are_lost() -> None:
 
 
 def test_phase_noise_is_not_raised_by_what_was_put_in() -> None:
-    """White phase noise, one in a hundred lost: told where it is known, else left out."""
+    """White phase noise, one in a hundred lost: right where it is known, else left out."""
     rng = np.random.default_rng(unseen_seed())
     ratios: dict[float, list[float]] = {}
     for _ in range(8):
@@ -62,9 +62,9 @@ def test_phase_noise_is_not_raised_by_what_was_put_in() -> None:
 
 
 def test_without_the_straight_line_the_warm_up_still_counts() -> None:
-    """The line through an exponential leaves its curve, with losses too.
+    """The line through an exponential leaves its curve, also with losses.
 
-    Up to 32 readings differences that touch a loss are left out, and which ones is chance.
+    Up to 32 readings differences that span a loss are left out; which ones is random.
     """
     rng = np.random.default_rng(unseen_seed())
     offsets = 1e-6 * np.exp(-np.arange(COUNT) / 100.0) + white_phase(rng)

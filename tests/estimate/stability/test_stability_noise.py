@@ -1,4 +1,4 @@
-"""The Allan family on made noise: its laws, its limits, the noise it names, dead time."""
+"""The Allan family on made noise: its laws, its limits, the noise identified, dead time."""
 
 import math
 
@@ -25,7 +25,7 @@ LN2 = math.log(2)
 
 
 def mean_variance(name: str, alpha: int, m: int, runs: int = 600) -> float:
-    """Average a variance over made runs of 513 phases."""
+    """Return a variance averaged over made runs of 513 phases."""
     rng = np.random.default_rng(20310504)
     squares = [
         variance(name, phase_of_phase(made_phase(alpha, 513, rng), 1.0), m)[0] for _ in range(runs)
@@ -65,7 +65,7 @@ def test_a_pure_drift_is_the_drift_times_tau_over_root_two(name: str) -> None:
 
 @pytest.mark.parametrize("name", ["hdev", "ohdev"])
 def test_the_hadamard_kind_does_not_see_a_drift(name: str) -> None:
-    """NIST SP 1065 (from memory): no trace of a drift, here 2e-12 a second; rounding is left."""
+    """NIST SP 1065 (from memory): no effect of a drift, here 2e-12 a second; rounding is left."""
     phase = phase_of_offsets(-2e-12 * np.arange(1000.0))
 
     square, _ = variance(name, phase, 20)
@@ -76,7 +76,7 @@ def test_the_hadamard_kind_does_not_see_a_drift(name: str) -> None:
 @pytest.mark.parametrize("alpha", [2, 1, 0, -1, -2])
 @pytest.mark.parametrize("name", ["oadev", "mdev", "ohdev"])
 def test_degrees_of_freedom_are_what_made_runs_scatter(name: str, alpha: int) -> None:
-    """2 mean²/variance over 3000 made runs is the edf that is computed, flicker included."""
+    """2 mean²/variance over 3000 made runs is the computed edf, flicker included."""
     rng = np.random.default_rng([alpha + 9, len(name)])
     m, points = 8, 129
     runs = [phase_of_phase(made_phase(alpha, points, rng), 1.0) for _ in range(3000)]
@@ -90,7 +90,7 @@ def test_degrees_of_freedom_are_what_made_runs_scatter(name: str, alpha: int) ->
 
 @pytest.mark.parametrize("alpha", [2, 1, 0, -1, -2])
 def test_noise_is_named_at_each_averaging_time(alpha: int) -> None:
-    """Of 20 made runs of 4097 phases nearly every one is named right at m = 1, 8, 64."""
+    """Of 20 made runs of 4097 phases nearly all are identified right at m = 1, 8, 64."""
     rng = np.random.default_rng(alpha + 70)
     named = {1: 0, 8: 0, 64: 0}
 
@@ -139,7 +139,7 @@ SERIES = st.lists(st.floats(-1e-6, 1e-6), min_size=8, max_size=60).map(np.array)
 
 @given(y=SERIES, shift=st.floats(-1e-3, 1e-3), name=st.sampled_from(NAMES))
 def test_a_shift_changes_nothing(y: FloatArray, shift: float, name: str) -> None:
-    """A constant offset is no instability; what is left is the rounding of y itself."""
+    """A constant offset is no instability; only the rounding of y itself changes."""
     plain = variance(name, phase_of_offsets(y), 2)[0]
 
     shifted = variance(name, phase_of_offsets(y + shift), 2)[0]
@@ -160,7 +160,7 @@ def test_scale_and_sign_go_straight_through(y: FloatArray, scale: float, name: s
 
 @given(y=SERIES, name=st.sampled_from(NAMES))
 def test_time_may_run_backwards(y: FloatArray, name: str) -> None:
-    """Every kind that overlaps is the same for the series turned round."""
+    """Every overlapping kind is the same for the reversed series."""
     if name in {"adev", "hdev"}:
         name = "oadev" if name == "adev" else "ohdev"
     forth = math.sqrt(variance(name, phase_of_offsets(y), 2)[0])

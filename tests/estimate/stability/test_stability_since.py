@@ -18,7 +18,7 @@ from benchwatch.snapshot import StabilityNow
 
 
 def fed(offsets: list[float]) -> Analysis:
-    """Put offsets, one a second, through the whole reckoning."""
+    """Run estimate and slow statistics over offsets, one a second."""
     made = Analysis(1e7, None, None)
     for k, y in enumerate(offsets):
         made.add(
@@ -37,12 +37,12 @@ def fed(offsets: list[float]) -> Analysis:
 
 
 def stability_of(made: Analysis) -> StabilityNow:
-    """Work out the deviations so far."""
+    """Return the deviations so far."""
     return made.stability.now(made.history)
 
 
 def test_it_begins_at_the_last_nudge_by_itself() -> None:
-    """A turn of 20 σ at 300 s: the part begins there and shows the noise, the run the turn."""
+    """A turn of 20 σ at 300 s: the part since then shows the noise, the run the turn."""
     noise = np.random.default_rng(unseen_seed()).normal(0.0, 1e-10, 900)
     noise[:300] += 2e-9
 
@@ -60,7 +60,7 @@ def test_it_begins_at_the_last_nudge_by_itself() -> None:
 
 
 def test_the_later_of_both_counts() -> None:
-    """Settled after a nudge, the part begins at settling; a nudge later than that begins anew."""
+    """Settled after a nudge, the part begins at settling; after a later nudge, at that."""
     deviations = StabilityTracker()
 
     def feed(first: int, last: int, numbers: Numbers) -> None:
@@ -86,7 +86,7 @@ def test_the_later_of_both_counts() -> None:
 
 
 def test_a_spike_does_not_enter() -> None:
-    """A lone wild reading of 300 σ leaves the live deviation at 1 s that of the noise."""
+    """After a lone wild reading of 300 σ the live deviation at 1 s is still the noise."""
     noise = np.random.default_rng(unseen_seed()).normal(0.0, 1e-10, 600)
     noise[[200, 400]] += 3e-8
 
@@ -97,7 +97,7 @@ def test_a_spike_does_not_enter() -> None:
 
 
 def test_lost_readings_leave_the_long_averages() -> None:
-    """One reading in a hundred lost: as long averages as with none, and the same within limits."""
+    """One in a hundred lost: as long averages as with none, and the same within limits."""
     rng = np.random.default_rng(unseen_seed())
     noise = rng.normal(0.0, 1e-10, 4000)
     lost = rng.random(4000) < 0.01
@@ -120,7 +120,7 @@ def test_lost_readings_leave_the_long_averages() -> None:
 
 
 def test_a_key_shows_the_whole_run() -> None:
-    """The view says of what it is, and w shows the whole run."""
+    """The view names its part, and w shows the whole run."""
     made = replace(kit.stability(), since_deviations=kit.stability().deviations[:12])
     part = kit.frame(kit.snapshot(stability=made))
     whole = kit.frame(kit.snapshot(stability=made), preferences=Preferences(whole_run=True))

@@ -36,7 +36,7 @@ def test_published_degrees_of_freedom(alpha: int, b: float, c: float) -> None:
 def test_white_phase_noise_reads_high(share: int, percent: int) -> None:
     """No published figure; 16 % and 29 % in the deviation at a quarter and a half of the run.
 
-    By computing the expectation of the quadratic form; made runs agree.
+    From the expectation of the quadratic form; made runs agree.
     """
     m = (POINTS - 1) // share - (share == 2)
     rng, squares = np.random.default_rng(unseen_seed()), []
@@ -47,7 +47,7 @@ def test_white_phase_noise_reads_high(share: int, percent: int) -> None:
     bias = math.sqrt(total_bias(2, m, WHOLE))
 
     assert round(100 * (bias - 1)) == percent
-    # Of unit white phase, AVAR is 3/m²; 28 and 12 degrees of freedom make 400 runs sure to 2 %.
+    # Of unit white phase, AVAR is 3/m²; with 28 and 12 degrees of freedom 400 runs give it to 2 %.
     assert math.sqrt(np.mean(squares)) * m / math.sqrt(3) == pytest.approx(bias, rel=0.05)
 
 
@@ -62,12 +62,12 @@ def test_a_long_run_is_like_a_short_one() -> None:
 def test_limits_cover_the_truth(alpha: int) -> None:
     """68.27 % limits at a quarter of the run hold the truth in 60 to 76 of 100, noise unknown.
 
-    Three standard errors of the count are allowed for the draw.
+    Three standard errors of the count are allowed.
     """
     truth = {2: math.sqrt(3), 0: math.sqrt(M), -1: 0.0, -2: 0.0}[alpha] / M
     rng, runs, held = np.random.default_rng(unseen_seed()), 150, 0
     if not truth:
-        # Of the innovations as made: from many differences of long runs.
+        # The truth for these innovations: from many differences of long runs.
         found = [
             stability_table(
                 phase_of_phase(made_phase(alpha, 40_001, rng), 1.0), 1.0, ["oadev"], [M]
@@ -88,7 +88,7 @@ def test_limits_cover_the_truth(alpha: int) -> None:
 
 
 def test_the_value_is_the_handbook_s() -> None:
-    """NIST SP 1065, table of the 1000-point set: totdev 9.13e-2 at 10, whatever the correction."""
+    """NIST SP 1065, table of the 1000-point set: totdev 9.13e-2 at 10, without the correction."""
     (row,) = stability_table(phase_of_offsets(handbook()), 1.0, ["totdev"], [10])
 
     assert row.value == pytest.approx(0.091347432617006186, rel=1e-12)

@@ -1,4 +1,4 @@
-"""The Allan family at published values, and against a general-purpose library."""
+"""The Allan family at published values, and compared with a general-purpose library."""
 
 import math
 
@@ -107,7 +107,7 @@ def test_the_handbook_series_begins_as_it_is_printed() -> None:
 def test_the_drift_of_the_handbook_series() -> None:
     """NIST SP 1065 section 12: least squares and bisection to the seven digits it prints.
 
-    The intercept is that at t = 0 where the points stand at t = 1 to 1000.
+    The intercept is that at t = 0 for points at t = 1 to 1000.
     """
     y = handbook()
 
@@ -120,9 +120,9 @@ def test_the_drift_of_the_handbook_series() -> None:
 
 
 def test_the_handbook_series_has_next_to_no_lag_one_autocorrelation() -> None:
-    """NIST SP 1065 section 12: r1 = Σ z(i)z(i+1) / Σ z(i)², z being what is off the mean.
+    """NIST SP 1065 section 12: r1 = Σ z(i)z(i+1) / Σ z(i)², with z the deviations from the mean.
 
-    It makes the series white FM, which is what the identification finds.
+    So the series is white FM, as the identification finds.
     """
     y = handbook()
     z = y - y.mean()
@@ -203,7 +203,7 @@ def test_the_simple_form_for_white_fm_is_near_the_exact_one() -> None:
 def test_flicker_fm_at_the_shortest_time_has_many_degrees_of_freedom() -> None:
     """NIST SP 1065's simple form, 2(N−2)²/(2.3N−4.9), gives 868.81 at N = 1001, m = 1.
 
-    It is for noise continuous in time; a library that says 0.87 here is wrong by a thousand.
+    It is for noise continuous in time; a library that gives 0.87 here is wrong by a thousand.
     """
     edf = degrees_of_freedom(Terms("oadev", 1, np.array([999])), -1)
 
@@ -273,7 +273,7 @@ def test_ratios_of_modified_to_plain_variance(n: int) -> None:
 @pytest.mark.parametrize("alpha", [2, 1, 0, -1, -2])
 @pytest.mark.parametrize("m", [4, 16, 100])
 def test_each_noise_is_known_by_its_ratio(alpha: int, m: int) -> None:
-    """A ratio just as expected is taken for the noise it is expected from."""
+    """An expected ratio is identified as the noise for which it is expected."""
     found = ratio_alpha(expected_ratio(alpha, m), 1.0, m)
 
     assert found == alpha

@@ -1,4 +1,4 @@
-"""As found is kept without being asked for."""
+"""As found is kept without a request."""
 
 from benchwatch.estimate.results import Drift, Estimate, Nudge, Numbers, Settle, SettleLimit
 from benchwatch.estimate.trim.as_found import AsFound
@@ -15,7 +15,7 @@ def numbers(
     settle: str = "settled",
     drift_per_s: float = 0.0,
 ) -> Numbers:
-    """Make the numbers after a reading."""
+    """Return the numbers after a reading."""
     return Numbers(
         estimate=Estimate(offset, 1e-11, readings, 5.0),
         drift=Drift(drift_per_s, 1e-14, 60.0),
@@ -25,7 +25,7 @@ def numbers(
 
 
 def after(nudge: Nudge, *, settle: str, drift_per_s: float, tool_on: bool = False) -> AsFound:
-    """Let an oscillator in this state show `nudge`."""
+    """Return as found after an oscillator in this state has shown `nudge`."""
     found = AsFound(LIMIT)
     for second in range(20):
         found.add(float(second), numbers(3e-8, settle=settle, drift_per_s=drift_per_s))
@@ -34,7 +34,7 @@ def after(nudge: Nudge, *, settle: str, drift_per_s: float, tool_on: bool = Fals
 
 
 def test_the_stretch_before_the_first_nudge_stays() -> None:
-    """The reading that jumps is not taken, and nothing after the freeze is."""
+    """The reading that jumps is not in it, nor any reading after the freeze."""
     found = AsFound()
     found.add(1.0, numbers(3e-8))
     found.add(2.0, numbers(5e-9, readings=1, suspect=True))
@@ -48,7 +48,7 @@ def test_the_stretch_before_the_first_nudge_stays() -> None:
 
 
 def test_without_a_quiet_stretch_there_is_nothing_found() -> None:
-    """Two readings, or an unknown uncertainty, are no record; a freeze invents none."""
+    """Two readings, or an unknown uncertainty, are no stretch, also after a turn."""
     found = AsFound()
     found.add(1.0, numbers(3e-8, readings=2))
     found.add(2.0, Numbers(estimate=Estimate(3e-8, None, 9, 9.0)))
@@ -59,8 +59,8 @@ def test_without_a_quiet_stretch_there_is_nothing_found() -> None:
     assert found.missed
 
 
-def test_what_came_after_a_turn_confirmed_late_is_not_as_found() -> None:
-    """A small turn is confirmed some readings after it: those are of the new level."""
+def test_stretches_after_a_turn_confirmed_late_are_dropped() -> None:
+    """A small turn is confirmed some readings later, which are of the new level."""
     found = AsFound()
     for second in range(5):
         found.add(float(second), numbers(3e-8))
@@ -76,9 +76,9 @@ def test_what_came_after_a_turn_confirmed_late_is_not_as_found() -> None:
 
 
 def test_a_step_of_an_oven_that_comes_in_freezes_nothing() -> None:
-    """It moves by 60 ppb in the time in which 1 ppb is allowed, so a step of 25 may be its own.
+    """It moves by 60 ppb over the horizon with a limit of 1 ppb, so a step of 25 may be its own.
 
-    What is found once it has settled says that there was such a step.
+    As found, once it has settled, holds that step as passed over.
     """
     found = after(TURN, settle="warming", drift_per_s=1e-10)
     found.add(1000.0, numbers(1.2e-8))
@@ -90,7 +90,7 @@ def test_a_step_of_an_oven_that_comes_in_freezes_nothing() -> None:
 
 
 def test_before_any_verdict_a_step_larger_than_the_motion_is_a_turn() -> None:
-    """Moving by 3 ppb in 10 min, turned by 25: the last moment before it is as found.
+    """Moving by 3 ppb in 10 min, turned by 25: the last stretch before it is as found.
 
     Once it is known to be warming the tool has to be on.
     """
@@ -104,7 +104,7 @@ def test_before_any_verdict_a_step_larger_than_the_motion_is_a_turn() -> None:
 
 
 def test_with_the_tool_on_a_step_is_a_turn_unless_the_oven_is_far_from_settled() -> None:
-    """At 60 limits the operator's word counts; at 120 limits no number of now is as found."""
+    """At 60 limits the operator's report counts; at 120 limits no present offset is as found."""
     near = after(TURN, settle="warming", drift_per_s=1e-10, tool_on=True)
     far = after(TURN, settle="warming", drift_per_s=2e-10, tool_on=True)
 
@@ -113,7 +113,7 @@ def test_with_the_tool_on_a_step_is_a_turn_unless_the_oven_is_far_from_settled()
 
 
 def test_a_turn_before_anything_was_quiet_is_missed_for_good() -> None:
-    """Nothing that comes after the first turn is as found, not even before the next one."""
+    """No offset after the first turn is as found, not even before the next one."""
     found = AsFound()
     found.turn(TURN, tool_on=False)
     found.add(20.0, numbers(5e-9))
@@ -124,7 +124,7 @@ def test_a_turn_before_anything_was_quiet_is_missed_for_good() -> None:
 
 
 def test_the_first_readings_of_an_oven_that_comes_in_miss_nothing() -> None:
-    """A step before anything was quiet is not taken for a turn while it has not settled."""
+    """A step before any quiet stretch is not taken for a turn while the oven has not settled."""
     found = AsFound(LIMIT)
     found.add(1.0, numbers(3e-8, readings=1, settle="unsure"))
     found.turn(Nudge(1.0, -2.5e-8, 1e-11), tool_on=False)

@@ -1,4 +1,4 @@
-"""When a landing may be called before the whole hold, and that it is never called too soon.
+"""A landing before the whole hold, which is never given too soon.
 
 The truth is made: an exponential, the project's own figures.
 """
@@ -21,9 +21,9 @@ SPACING_S = 0.25
 def landed_after(
     rng: np.random.Generator, rest: float, left: float, tau_s: float, noise: float = NOISE
 ) -> float:
-    """Return when it is called landed, of an offset that creeps by `left` to `rest`; inf: not.
+    """Return when an offset that creeps by `left` to `rest` has landed; inf: never.
 
-    The tolerance is 1 ppb; the estimate is told at once and as well as a second of readings tells.
+    The tolerance is 1 ppb; the estimate is as good as a second of readings allows.
     """
     landing = Landing(1 * PPB)
     for count in range(400):
@@ -37,7 +37,7 @@ def landed_after(
 
 
 def test_a_quiet_offset_well_inside_lands_after_a_third_of_the_hold() -> None:
-    """Nothing moves, and the readings are good enough to say so."""
+    """Without motion, the readings are good enough to show that."""
     rng = np.random.default_rng(unseen_seed())
     took_s = [landed_after(rng, 0.2 * PPB, 0.0, 4.0) for _ in range(20)]
 
@@ -46,7 +46,7 @@ def test_a_quiet_offset_well_inside_lands_after_a_third_of_the_hold() -> None:
 
 
 def test_noise_that_hides_a_creep_takes_the_whole_hold() -> None:
-    """With readings that scatter by half the tolerance nothing shorter would be sure."""
+    """With a scatter of half the tolerance a shorter hold would not be sure."""
     rng = np.random.default_rng(unseen_seed())
 
     assert landed_after(rng, 0.2 * PPB, 0.0, 4.0, noise=0.5 * PPB) >= DEFAULT_HOLD_S
@@ -55,7 +55,7 @@ def test_noise_that_hides_a_creep_takes_the_whole_hold() -> None:
 @pytest.mark.parametrize("tau_s", [4.0, 10.0, 20.0, 40.0, 60.0])
 @pytest.mark.parametrize("way", [-1.0, 1.0])
 def test_what_still_creeps_out_is_not_landed(tau_s: float, way: float) -> None:
-    """It is well inside now and will rest at 1.2 tolerances: not called before it is outside."""
+    """It is well inside now and will rest at 1.2 tolerances: not landed before it is outside."""
     for _ in range(20):
         rng = np.random.default_rng(unseen_seed())
         took_s = landed_after(rng, 1.2 * way * PPB, 1.4 * way * PPB, tau_s)
@@ -65,7 +65,7 @@ def test_what_still_creeps_out_is_not_landed(tau_s: float, way: float) -> None:
 
 
 def test_readings_while_the_hand_comes_to_rest_do_not_count() -> None:
-    """They are given as not known (nan): ten seconds begin after them."""
+    """They are given as nan: ten seconds begin after them."""
     landing, rng = Landing(1 * PPB), np.random.default_rng(unseen_seed())
     took_s = math.inf
     for count in range(200):
@@ -80,9 +80,9 @@ def test_readings_while_the_hand_comes_to_rest_do_not_count() -> None:
 
 
 def test_a_hand_led_by_the_screen_lands_with_a_touch_or_two() -> None:
-    """Eight made trims from five to twenty usual nudges away, none landed that does not stay.
+    """Eight made trims from five to twenty usual nudges away, each of which stays landed.
 
-    How it compares with the digits alone is measured by tests/benchmarks.
+    A comparison with the digits alone is in tests/benchmarks.
     """
     seed = unseen_seed()
     trims = [trim(np.random.default_rng([seed, number]), Coached(), Bench()) for number in range(8)]

@@ -1,6 +1,6 @@
-"""What is learned of a trimmer from the turns of a run, on made turns with known truth.
+"""Usual turn and backlash learned from the turns of a run, on made turns with known truth.
 
-Invented data: a hand that turns what it means with 30 % (sd), a trimmer with or without backlash.
+Invented data: a hand that turns as intended within 30 % (sd), a trimmer with or without backlash.
 """
 
 import math
@@ -18,7 +18,7 @@ U = 0.05 * PPB
 
 
 def turned(rng: np.random.Generator, backlash: float, turns: int) -> LearnedTurns:
-    """Let a hand turn by the way left, back and forth about nominal, `turns` times."""
+    """Make `turns` turns by the way left, back and forth about nominal."""
     learned, way, slack, at_s = LearnedTurns(), 0.0, 0.0, 0.0
     for _ in range(turns):
         left = float(rng.choice((-1.0, 1.0)) * rng.uniform(3.0, 12.0)) * PPB
@@ -36,7 +36,7 @@ def turned(rng: np.random.Generator, backlash: float, turns: int) -> LearnedTurn
 
 
 def test_backlash_is_told_as_it_is() -> None:
-    """Of 4 ppb, after twenty turns: told in most runs, and right within 3 u."""
+    """Of 4 ppb, after twenty turns: known in most runs, and right within 3 u."""
     told = []
     for _ in range(40):
         now = turned(np.random.default_rng(unseen_seed()), 4 * PPB, 20).now
@@ -49,7 +49,7 @@ def test_backlash_is_told_as_it_is() -> None:
 
 
 def test_where_there_is_no_backlash_none_is_told() -> None:
-    """A hand that errs by 30 % falls short of what it meant half of the time."""
+    """A hand with errors of 30 % turns less than intended half of the time."""
     told = 0
     for _ in range(100):
         now = turned(np.random.default_rng(unseen_seed()), 0.0, 12).now
@@ -59,7 +59,7 @@ def test_where_there_is_no_backlash_none_is_told() -> None:
 
 
 def test_backlash_is_said_only_of_a_turn_that_reverses() -> None:
-    """Going on the same way meets none; after a gap nobody knows which way was turned last."""
+    """A turn the same way meets none; after a gap the last direction is unknown."""
     rng = np.random.default_rng(7)
     learned = turned(rng, 6 * PPB, 40)
     assert learned.now is not None
@@ -74,7 +74,7 @@ def test_backlash_is_said_only_of_a_turn_that_reverses() -> None:
 
 
 def test_the_usual_nudge_is_the_median_while_turns_have_a_size_in_common() -> None:
-    """Two tell nothing yet; three alike do; sizes all over the place have none in common."""
+    """Two turns are too few, three equal ones enough; widely different sizes give none."""
     learned = LearnedTurns()
     for place, size in enumerate((7.0, 8.0)):
         learned.add(Nudge(10.0 * place, size * PPB, U))
@@ -97,7 +97,7 @@ def test_the_usual_nudge_is_the_median_while_turns_have_a_size_in_common() -> No
 
 
 def test_a_turn_that_was_the_lift_is_forgotten_until_it_is_given_back() -> None:
-    """What is learned from it goes and comes with it."""
+    """The learned sizes lose it with `withdraw` and get it back with `restore`."""
     learned = LearnedTurns()
     for place, size in enumerate((7.0, 8.0, 9.0)):
         learned.add(Nudge(10.0 * place, size * PPB, U))

@@ -1,6 +1,6 @@
-"""The tool's pull on made benches with known truth, and what is said when it is put on or lifted.
+"""The tool's pull on made benches with known truth, and the trim during a touch or a lift.
 
-The seeds were not used while the learning was made.
+The seeds were not used when the learning was written.
 """
 
 import math
@@ -20,7 +20,7 @@ BENCHES = 25
 
 
 def pulls(seed: int, times: int, held_s: float) -> list[tuple[float, float]]:
-    """Learn the pull on some benches; return error and u of each that told one."""
+    """Learn the pull on some benches; return error and u of each that is known."""
     told = []
     for number in range(BENCHES):
         rng = np.random.default_rng((seed, number))
@@ -32,8 +32,8 @@ def pulls(seed: int, times: int, held_s: float) -> list[tuple[float, float]]:
 
 
 @pytest.mark.parametrize(("held_s", "worst_ppb"), [(2.5, 0.3), (6.0, 0.2), (20.0, 0.2)])
-def test_a_pull_is_known_as_well_as_it_says(held_s: float, worst_ppb: float) -> None:
-    """One touch and its lifting, the first reading half touched: right, and within its own u."""
+def test_a_pull_is_within_its_u(held_s: float, worst_ppb: float) -> None:
+    """One touch and its lift, with the first reading touched for a part of its gate only."""
     told = pulls(101, 1, held_s)
 
     assert len(told) >= BENCHES - 1
@@ -43,8 +43,8 @@ def test_a_pull_is_known_as_well_as_it_says(held_s: float, worst_ppb: float) -> 
 
 
 @pytest.mark.parametrize("held_s", [0.75, 1.5])
-def test_a_touch_too_short_to_come_to_rest_is_known_roughly_and_says_so(held_s: float) -> None:
-    """Three or six readings of a hand that still moves: no figure, or one with a u to match."""
+def test_the_pull_of_a_short_touch_is_unknown_or_has_a_large_u(held_s: float) -> None:
+    """Three or six readings while the hand still moves."""
     told = pulls(102, 1, held_s)
 
     assert all(abs(error) <= 2.5 * u for error, u in told)
@@ -55,7 +55,7 @@ def test_a_touch_too_short_to_come_to_rest_is_known_roughly_and_says_so(held_s: 
 def test_a_turn_right_after_lifting_is_no_pull(late_s: float) -> None:
     """The tool is lifted and the trimmer turned by 5 ppb a moment later: the pull stays 6 ppb.
 
-    It is known from a touch before that.
+    It is known from a touch before.
     """
     for number in range(BENCHES):
         rng = np.random.default_rng((103, number))
@@ -71,9 +71,9 @@ def test_a_turn_right_after_lifting_is_no_pull(late_s: float) -> None:
 @pytest.mark.parametrize("turn_ppb", [-12.0, -5.0, 5.0])
 @pytest.mark.parametrize("late_s", [0.3, 0.6, 1.0])
 def test_a_turn_right_after_the_first_touch_teaches_no_pull(late_s: float, turn_ppb: float) -> None:
-    """Only the person can tell touch and turn apart: no pull is told, as found stays what it was.
+    """Readings can't separate touch and turn: no pull is learned, and as found stays.
 
-    What the touch moved the offset by is withdrawn with the lift.
+    The step of the touch is withdrawn with the lift.
     """
     for number in range(BENCHES):
         rng = np.random.default_rng((105, number))
@@ -94,7 +94,7 @@ def test_a_turn_right_after_the_first_touch_teaches_no_pull(late_s: float, turn_
 
 
 def test_a_turn_right_before_lifting_is_no_lift() -> None:
-    """Touched by 6 ppb, turned by 14 ppb, lifted a second and a half after that: 6 ppb."""
+    """Touched by 6 ppb, turned by 14 ppb, lifted a second and a half later: the pull is 6 ppb."""
     tool, at_s, level = ToolPull(), 0.0, 0.0
 
     def stand(seconds: float) -> None:
@@ -123,8 +123,8 @@ def test_a_turn_right_before_lifting_is_no_lift() -> None:
     assert tool.state.pull.size == pytest.approx(6 * PPB, abs=0.1 * PPB)
 
 
-def test_the_wait_begins_anew_with_every_touch() -> None:
-    """From the key on nothing asks for a turn until two readings after the step are in."""
+def test_the_wait_restarts_with_every_touch() -> None:
+    """From the key on no turn is suggested until two readings after the step."""
     for number in range(BENCHES):
         rng = np.random.default_rng((104, number))
         moves, keys = touches(rng, 1, held_s=10.0, early=0.0)
@@ -139,8 +139,8 @@ def test_the_wait_begins_anew_with_every_touch() -> None:
             assert after[0].hint is None
 
 
-def test_a_touch_that_the_counter_never_sees_does_not_hold_up_for_ever() -> None:
-    """A tool without any pull: after a few seconds the number counts again."""
+def test_a_touch_without_a_step_blocks_for_seconds_only() -> None:
+    """A tool without any pull: after a few seconds the estimate counts again."""
     trimming = TrimTracker(1 * PPB, None)
     now = Numbers(estimate=Estimate(0.1 * PPB, 0.01 * PPB, 50, 50.0), noise=0.05 * PPB)
     trimming.add(0.0, 0.1 * PPB, now)
@@ -151,8 +151,8 @@ def test_a_touch_that_the_counter_never_sees_does_not_hold_up_for_ever() -> None
     assert not told[-1]
 
 
-def test_lifting_begins_the_hold_anew_at_once() -> None:
-    """Nothing counts as hands off while a tool is put on or lifted, also before a reading comes."""
+def test_a_lift_restarts_the_hold_at_once() -> None:
+    """While a tool is put on or lifted the trim is not hands off, also before any reading."""
     trimming = TrimTracker(1 * PPB, None)
     now = Numbers(estimate=Estimate(0.1 * PPB, 0.01 * PPB, 50, 50.0), noise=0.05 * PPB)
     held = [trimming.add(float(second), 0.1 * PPB, now).landing for second in range(9)]
@@ -165,8 +165,8 @@ def test_lifting_begins_the_hold_anew_at_once() -> None:
     assert touched.reason == "the tool is on the trimmer"
 
 
-def test_a_pull_learned_wrong_is_forgotten_after_two_that_are_unlike() -> None:
-    """The first touch came with a turn of 14 ppb that nobody could tell from it."""
+def test_a_wrong_pull_is_dropped_after_two_unlike_ones() -> None:
+    """The first touch came with a turn of 14 ppb, which readings could not separate."""
     tool, at_s, level = ToolPull(), 0.0, 0.0
     for place, on in enumerate((True, False, True, False)):
         for _ in range(20):
@@ -196,20 +196,20 @@ def test_steps_without_an_uncertainty_have_that_of_their_scatter() -> None:
 
 
 def at_rest(tool: ToolPull, from_s: float, level: float, seconds: float) -> float:
-    """Let readings of a quarter second come at a level; return when the last one came."""
+    """Add readings of a quarter second at a level; return the time of the last one."""
     for _ in range(int(4 * seconds)):
         from_s += 0.25
         tool.add(from_s, level, 0.1 * PPB)
     return from_s
 
 
-def test_the_first_touch_is_aimed_by_until_its_lift_tells() -> None:
-    """While the tool is on for the first time, what it moved the offset by; then the pull."""
+def test_the_step_of_the_first_touch_is_the_aim_until_its_lift() -> None:
+    """During the first touch the aim is its step; after the lift it is the pull."""
     for number in range(BENCHES):
         rng = np.random.default_rng((106, number))
         moves, keys = touches(rng, 1, held_s=8.0)
         _, states = follow(rng, moves, keys, lasts_s=60.0)
-        # Two seconds after the move it is at rest; the key may be pressed before the lift.
+        # Two seconds after the lift it is at rest; the key may be pressed before the lift.
         ready = [now for at_s, now in states if moves[0].at_s + 3.0 < at_s < moves[1].at_s - 0.4]
 
         assert all(now.tool.pull is None for now in ready)
@@ -222,7 +222,7 @@ def test_the_first_touch_is_aimed_by_until_its_lift_tells() -> None:
 def test_a_turn_that_is_not_confirmed_yet_does_not_spoil_the_first_touch() -> None:
     """Touched by 6 ppb, then turned by 100 ppb: readings come before the step is confirmed.
 
-    So much creeps after it that the confirmed step begins while the hand came to rest.
+    The turn creeps so much that the confirmed step begins while the hand came to rest.
     """
     tool = ToolPull()
     at_s = at_rest(tool, 0.0, 0.0, 10.0)
@@ -241,9 +241,9 @@ def test_a_turn_that_is_not_confirmed_yet_does_not_spoil_the_first_touch() -> No
 
 
 def test_the_lift_after_a_turn_that_looks_like_it_is_the_lift() -> None:
-    """Turned by -4 ppb, lifted 2 s later, pull 6 ppb: the later of the two steps is more like it.
+    """Turned by -4 ppb, lifted 2 s later, pull 6 ppb: the later of the two steps fits better.
 
-    Also when the turn is taken for the lift at first, as hands may press the key late.
+    Also when the turn is taken for the lift at first, as the key may be pressed late.
     """
     trimming, at_s, level = TrimTracker(1 * PPB, None), 0.0, 0.0
 
@@ -281,8 +281,8 @@ def test_the_lift_after_a_turn_that_looks_like_it_is_the_lift() -> None:
     assert trimming.add(at_s, level, Numbers()).turn == turn
 
 
-def test_a_first_touch_is_borne_out_by_the_levels_where_a_creep_counts_to_the_lift() -> None:
-    """Touched by 6 ppb; what crept after the turns is told with the step of the lift."""
+def test_a_first_touch_is_confirmed_by_the_levels_when_the_lifts_step_has_creep() -> None:
+    """Touched by 6 ppb; the creep of the turns is part of the lift's step."""
     tool = ToolPull()
     at_s = at_rest(tool, 0.0, 0.0, 10.0)
     tool.touch(at_s, on=True)
@@ -302,7 +302,7 @@ def test_a_first_touch_is_borne_out_by_the_levels_where_a_creep_counts_to_the_li
 
 
 def test_a_hand_that_comes_to_rest_is_no_creep() -> None:
-    """After a lift nothing is said of where it will rest, and no creep is learned from it."""
+    """After a lift no level at rest is forecast, and no creep is learned from it."""
     told = 0
     for number in range(BENCHES):
         rng = np.random.default_rng((107, number))

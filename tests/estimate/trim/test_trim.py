@@ -1,4 +1,4 @@
-"""Judging, hinting, the tool's pull, landing and dither."""
+"""Judgement, hint, the tool's pull, landing and dither."""
 
 import math
 from dataclasses import replace
@@ -18,12 +18,12 @@ PPB = 1e-9
 
 
 def estimate(offset: float, u: float | None, readings: int = 10, span_s: float = 10.0) -> Estimate:
-    """Make an estimate."""
+    """Return an estimate."""
     return Estimate(offset, u, readings, span_s)
 
 
 def test_far_off_a_rough_number_is_good_enough() -> None:
-    """A tenth of the way that is left may be uncertain; finer would only cost time."""
+    """A u of a tenth of the way left is enough; a finer estimate would only take time."""
     far = judge(estimate(50 * PPB, 4 * PPB), tolerance=1 * PPB)
 
     assert far.ready
@@ -42,17 +42,17 @@ def test_close_by_a_fifth_of_the_tolerance_is_needed() -> None:
 
 
 def test_one_reading_alone_is_never_good_enough() -> None:
-    """It may be the wild one."""
+    """It may be a spike."""
     assert not judge(estimate(50 * PPB, 1 * PPB, readings=1, span_s=0.0), 1 * PPB).ready
 
 
 def test_an_unknown_uncertainty_is_not_waited_for_in_seconds() -> None:
-    """Unknown stays unknown."""
+    """The wait is unknown."""
     assert judge(estimate(1 * PPB, None), 1 * PPB).wait_s is None
 
 
 def test_an_undershoot_asks_for_the_rest() -> None:
-    """The last nudge took 30 of 40 ppb away: a third of it again lands."""
+    """The last nudge took 30 of 40 ppb away: a third of it again is needed."""
     told = hint(estimate(10 * PPB, 0.1 * PPB), Nudge(5.0, -30 * PPB, 0.3 * PPB))
 
     assert told is not None
@@ -61,7 +61,7 @@ def test_an_undershoot_asks_for_the_rest() -> None:
 
 
 def test_an_overshoot_asks_for_a_part_of_it_back() -> None:
-    """The sign says which way, whatever way the last one went."""
+    """The sign shows the direction, for either direction of the last nudge."""
     told = hint(estimate(-10 * PPB, 0.1 * PPB), Nudge(5.0, -50 * PPB, 0.3 * PPB))
 
     assert told is not None
@@ -69,7 +69,7 @@ def test_an_overshoot_asks_for_a_part_of_it_back() -> None:
 
 
 def test_there_is_no_hint_from_a_nudge_lost_in_noise_or_from_none() -> None:
-    """A size that may be zero is no ruler, and neither is one a hundred times too short."""
+    """A size that may be zero is no measure, nor is one a hundred times too short."""
     now = estimate(10 * PPB, 0.1 * PPB)
 
     assert hint(now, None) is None
@@ -96,7 +96,7 @@ def test_there_is_no_hint_from_a_nudge_lost_in_noise_or_from_none() -> None:
 def test_away_from_the_aim_is_the_wrong_way_and_past_it_is_too_far(
     began: float, came: float, course: str, aim: float
 ) -> None:
-    """Seen from the aim, wherever it lies; begun within 2 u of it, neither is said."""
+    """Relative to any aim; for a nudge from within 2 u of it, neither."""
     now, turned = estimate((aim + came) * PPB, 0.05 * PPB), (came - began) * PPB
 
     told = hint(now, Nudge(5.0, turned, 0.05 * PPB), aim * PPB, 0.01 * PPB)
@@ -108,7 +108,7 @@ def test_away_from_the_aim_is_the_wrong_way_and_past_it_is_too_far(
 
 @given(st.floats(0.01, 100), st.floats(-50, 50), st.floats(1, 50))
 def test_a_hint_does_not_care_for_units_or_signs(scale: float, offset: float, size: float) -> None:
-    """Scaling all by one factor, or flipping all signs, leaves the hint as it is."""
+    """A factor on all sizes, or a change of all signs, does not change the hint."""
     first = hint(estimate(offset, 0.1), Nudge(0.0, size, 0.2))
     second = hint(estimate(-offset * scale, 0.1 * scale), Nudge(0.0, -size * scale, 0.2 * scale))
 
@@ -119,7 +119,7 @@ def test_a_hint_does_not_care_for_units_or_signs(scale: float, offset: float, si
 
 
 def test_far_away_two_readings_that_agree_well_enough_will_do() -> None:
-    """While so much creeps that no level stands for two readings: 2 ppb apart, 40 ppb to go."""
+    """During a creep no level stands for two readings: 2 ppb apart, 40 ppb to go."""
     one = Estimate(40 * PPB, 0.1 * PPB, 1, 1.0)
 
     assert not judge(one, 1 * PPB).ready
@@ -128,7 +128,7 @@ def test_far_away_two_readings_that_agree_well_enough_will_do() -> None:
 
 
 def test_the_tool_is_lifted_inside_and_not_at_the_edge() -> None:
-    """At a distance from the aim of 6 ppb, of a tolerance of 1 ppb, once it has stood a while."""
+    """At a distance from the aim of 6 ppb, with a tolerance of 1 ppb, once the level has stood."""
     aim = 6 * PPB
 
     def said(away: float, readings: int = 6, span_s: float = 1.5) -> bool | None:
@@ -139,9 +139,9 @@ def test_the_tool_is_lifted_inside_and_not_at_the_edge() -> None:
 
 
 def test_steps_that_come_and_go_with_the_tool_are_its_pull() -> None:
-    """On +3, off -3.2: a pull of 3.1 ppb, and the aim while it is on the next time.
+    """On +3, off -3.2: a pull of 3.1 ppb, which is the aim while it is on the next time.
 
-    The first time what it moved the offset by is aimed by, and is not called a pull.
+    During the first touch its step is the aim, and is not called a pull.
     """
     tool = ToolPull()
     tool.touch(10.0, on=True)
@@ -159,13 +159,13 @@ def test_steps_that_come_and_go_with_the_tool_are_its_pull() -> None:
     assert tool.state.aim == pytest.approx(3.1 * PPB, rel=0.005)
     assert tool.state.pull is not None
     assert tool.state.pull.size == pytest.approx(3.1 * PPB, rel=0.005)
-    # No reading at rest has been heard: either step may fall short by a quarter.
+    # No reading at rest was added: either step may be a quarter too small.
     assert tool.state.pull.u == pytest.approx(0.25 * 3.1 * PPB / math.sqrt(2), rel=0.02)
     assert tool.state.pull.samples == 2
 
 
 def test_a_step_seen_just_before_the_key_is_the_tools_too() -> None:
-    """Hands differ: the tool may touch a moment before the key is pressed."""
+    """The tool may touch a moment before the key is pressed."""
     tool = ToolPull()
     turned = tool.step(Nudge(9.0, 3.0 * PPB, 0.1 * PPB))
     claimed = tool.touch(10.0, on=True)
@@ -177,8 +177,8 @@ def test_a_step_seen_just_before_the_key_is_the_tools_too() -> None:
     assert tool.state.pull is not None
 
 
-def test_a_late_step_is_a_turn_and_saying_the_same_twice_changes_nothing() -> None:
-    """Only steps close to the touch are the tool's."""
+def test_a_late_step_is_a_turn_and_a_repeated_report_changes_nothing() -> None:
+    """Only steps near the touch are the tool's."""
     tool = ToolPull()
     tool.touch(10.0, on=True)
     tool.touch(12.0, on=True)
@@ -189,7 +189,7 @@ def test_a_late_step_is_a_turn_and_saying_the_same_twice_changes_nothing() -> No
 
 
 def numbers(offset: float, u: float = 0.05 * PPB, drift: Drift | None = None) -> Numbers:
-    """Make the numbers of a quiet moment."""
+    """Return the numbers of a quiet moment."""
     return Numbers(estimate=estimate(offset, u), drift=drift)
 
 
@@ -212,10 +212,8 @@ def test_landing_takes_a_quiet_stretch_inside() -> None:
         (Numbers(estimate=estimate(0.0, None)), False, "known"),
     ],
 )
-def test_what_is_no_landing_says_what_is_missing(
-    now: Numbers, *, tool_on: bool, reason: str
-) -> None:
-    """Outside, uncertain, the tool on, or nothing known yet; each begins the hold anew."""
+def test_reasons_against_a_landing(now: Numbers, *, tool_on: bool, reason: str) -> None:
+    """Outside, uncertain, the tool on, or unknown; each restarts the hold."""
     landing = Landing(1 * PPB, hold_s=30.0)
     landing.add(0.0, numbers(0.3 * PPB))
     broken = landing.add(20.0, now, tool_on=tool_on)
@@ -227,8 +225,8 @@ def test_what_is_no_landing_says_what_is_missing(
     assert (again.state, again.held_s) == ("holding", 0.0)
 
 
-def test_what_creeps_out_of_the_tolerance_is_no_landing() -> None:
-    """Inside now, but going to rest outside, or so near the limit that it may."""
+def test_a_creep_out_of_the_tolerance_is_no_landing() -> None:
+    """Inside now, but with a level at rest outside, or too near the limit."""
     landing = Landing(1 * PPB, hold_s=10.0)
     rests = [Rest(0.5 * PPB, 0.1 * PPB, 9.0), Rest(0.9 * PPB, 0.1 * PPB, 9.0)]
     said = [landing.add(5.0, replace(numbers(0.3 * PPB), rest=rest)) for rest in rests]
@@ -237,7 +235,7 @@ def test_what_creeps_out_of_the_tolerance_is_no_landing() -> None:
     assert said[1].reason == "inside, but it creeps and may rest outside"
 
 
-def test_a_nudge_begins_the_hold_anew() -> None:
+def test_a_nudge_restarts_the_hold() -> None:
     """Also one that stays inside."""
     landing = Landing(1 * PPB, hold_s=30.0)
     landing.add(0.0, numbers(0.3 * PPB))
@@ -250,7 +248,7 @@ def test_a_nudge_begins_the_hold_anew() -> None:
     assert landing.add(31.0, numbers(0.1 * PPB)).state == "holding"
 
 
-def test_a_drift_that_takes_it_out_again_is_no_landing() -> None:
+def test_a_drift_out_of_the_tolerance_is_no_landing() -> None:
     """1e-12 a second is 0.6 ppb in ten minutes: from 0.5 ppb that is outside."""
     landing = Landing(1 * PPB, hold_s=10.0, outlook_s=600.0)
     drift = Drift(1e-12, 1e-13, 120.0)
@@ -293,7 +291,7 @@ def test_dither_does_not_care_where_zero_is(shift: float, epoch: float) -> None:
 
 @pytest.mark.parametrize("offset", [-499.75e-6, 1e-9 / 3, 0.0])
 def test_equal_readings_have_no_dither(offset: float) -> None:
-    """Not even in the last digit of the computer's numbers, however far they are off."""
+    """Not even in the last digit of a float, at any offset."""
     told = dither(np.arange(61.0), np.full(61, offset))
 
     assert told is not None
@@ -307,7 +305,7 @@ def test_two_readings_have_no_dither() -> None:
 
 
 def test_the_pull_is_the_level_after_minus_the_level_before() -> None:
-    """A hand comes to rest slowly: the nudge says 4.5 ppb, the levels on both sides say 6."""
+    """A hand comes to rest slowly: the nudge has 4.5 ppb, the levels on both sides differ by 6."""
     tool = ToolPull()
     for second in range(10):
         tool.add(float(second), 10 * PPB, 0.03 * PPB)

@@ -1,4 +1,4 @@
-"""Noise of a mean: by how much the next run's mean would differ, never s/√n."""
+"""Noise of a mean: by how much the next run's mean may differ; never s/√n."""
 
 import math
 
@@ -33,7 +33,7 @@ MAKERS = {
 
 
 def held(kind: str, n: int, runs: int) -> float:
-    """Return how often u, expanded to 95 %, holds the mean of the next equal run."""
+    """Return how often u, expanded to 95 %, holds the mean of the next run of equal length."""
     random, count = np.random.default_rng(unseen_seed()), 0
     for _ in range(runs):
         both = MAKERS[kind](2 * n, random)
@@ -53,9 +53,9 @@ def held(kind: str, n: int, runs: int) -> float:
     ],
 )  # fmt: skip
 def test_u_holds_the_next_run(kind: str, n: int) -> None:
-    """On seeds drawn at the run, U at 95 % holds the next equal run in nine cases of ten.
+    """U at 95 % holds the mean of the next run of equal length in nine cases of ten.
 
-    Three standard errors of the count are allowed for the draw.
+    Three standard errors of the count are allowed.
     """
     runs = 100
 
@@ -66,7 +66,7 @@ def test_u_holds_the_next_run(kind: str, n: int) -> None:
 
 @pytest.mark.parametrize("n", [60, 300, 1200])
 def test_steady_on_white_noise(n: int) -> None:
-    """From run to run u is 1 to 6 times √2σ/√n, what it would be if the noise were known white."""
+    """From run to run u is 1 to 6 times √2σ/√n, its value if the noise were known to be white."""
     random = np.random.default_rng(unseen_seed())
     ratios = []
     for _ in range(200):
@@ -82,7 +82,7 @@ def test_steady_on_white_noise(n: int) -> None:
 
 
 def test_never_the_root_n_of_correlated_readings() -> None:
-    """On flicker noise s/√n is several times too small; the deviation is not (GUM 4.2.7)."""
+    """On flicker noise s/√n is several times too small; u is not (GUM 4.2.7)."""
     values = flicker(2000, np.random.default_rng(3))
 
     noise = noise_of_mean(values, 1.0)
@@ -92,7 +92,7 @@ def test_never_the_root_n_of_correlated_readings() -> None:
 
 
 def test_white_noise_averages_down() -> None:
-    """On white noise u comes out at 1 to 3 times √2 s/√n, averaged over fresh runs."""
+    """On white noise u is 1 to 3 times √2 s/√n, averaged over made runs."""
     random = np.random.default_rng(5)
 
     ratios = []
@@ -106,12 +106,12 @@ def test_white_noise_averages_down() -> None:
 
 @pytest.mark.parametrize("size", [0, 1, 2, 5])
 def test_too_few(size: int) -> None:
-    """Fewer than six readings say nothing of their noise."""
+    """Fewer than six readings give no u."""
     assert noise_of_mean(np.arange(float(size)), 1.0) is None
 
 
 def test_degenerate_runs() -> None:
-    """Constant readings show no noise (the resolution speaks for them); nan alone, nothing."""
+    """Constant readings have no noise (the resolution line covers them); nan alone, no mean."""
     constant = noise_of_mean(np.full(100, 3e-9), 2.0)
 
     assert constant is not None
@@ -121,7 +121,7 @@ def test_degenerate_runs() -> None:
 
 
 def test_no_three_in_a_row() -> None:
-    """Every third reading missing leaves no whole difference, and nothing is bridged."""
+    """With every third reading missing there is no second difference, and nothing is bridged."""
     values = np.random.default_rng(1).normal(size=90)
     values[::3] = math.nan
 
@@ -129,7 +129,7 @@ def test_no_three_in_a_row() -> None:
 
 
 def test_a_jump_in_a_gap_is_never_bridged() -> None:
-    """Where the level jumped in a gap, its size does not enter: each side has its own level."""
+    """A jump of the level in a gap has no effect: each side has its own level."""
     values = np.random.default_rng(2).normal(size=401)
     values[200] = math.nan
     after = np.arange(401) > 200
@@ -146,7 +146,7 @@ def test_a_jump_in_a_gap_is_never_bridged() -> None:
 
 
 def test_lost_readings_cost_little() -> None:
-    """One reading in fifty lost leaves u as it was within a third."""
+    """With one reading in fifty lost u is the same within a third."""
     values = np.random.default_rng(4).normal(size=1000)
     lost = values.copy()
     lost[25::50] = math.nan
@@ -160,7 +160,7 @@ def test_lost_readings_cost_little() -> None:
 
 @given(shift=st.floats(-1e-3, 1e-3), scale=st.floats(1e-3, 1e3))
 def test_shift_scale_and_sign(shift: float, scale: float) -> None:
-    """A shift changes nothing, scale scales, a sign is not seen."""
+    """A shift or sign changes nothing, a factor scales."""
     values = 1e-9 * np.random.default_rng(9).normal(size=120)
     plain = noise_of_mean(values, 1.0)
     assert plain is not None
@@ -172,7 +172,7 @@ def test_shift_scale_and_sign(shift: float, scale: float) -> None:
 
 
 def test_a_drift_goes_on() -> None:
-    """A drift that noise does not hide is expected of the next run too, and not more than that."""
+    """A drift above the noise is expected of the next run too, and not more."""
     values = np.random.default_rng(9).normal(size=300) + 0.05 * np.arange(300.0)
 
     noise = noise_of_mean(values, 1.0)

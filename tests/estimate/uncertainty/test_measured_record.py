@@ -37,7 +37,7 @@ def test_mean_span_and_drift() -> None:
 
 
 def test_record_holds_everything() -> None:
-    """The record brings mean, span, readings, conditions and a budget with nothing missing."""
+    """The record has mean, span, readings, conditions and a budget with nothing missing."""
     run = averaged([*TIMES], noisy(), 1.0)
     reference = Reference(name="house reference", u=1e-11, ageing_per_s=0.0)
 
@@ -69,7 +69,7 @@ def test_live_estimate_on_record(readings: int, dof: float) -> None:
 
 
 def test_live_estimate_without_an_uncertainty() -> None:
-    """A first reading is put on record as what it is: an offset whose noise is not known."""
+    """A first reading is recorded as an offset with unknown noise."""
     record = estimated_record(
         "as left", "main", Estimate(2.3e-9, None, 1, 1.0), None, Reference(),
         nominal_hz=10e6, utc_s=None, resolution=1e-11,
@@ -111,7 +111,7 @@ def test_constant_and_single() -> None:
 
 
 def test_times_since_1970() -> None:
-    """Large times lose nothing: the drift is the same as from zero."""
+    """At large times the drift is the same as from zero."""
     values = noisy(drift_per_s=3e-12)
 
     late = averaged([*(1.9e9 + TIMES)], values, 1.0)
@@ -121,7 +121,7 @@ def test_times_since_1970() -> None:
 
 @given(shift=st.floats(-1e-6, 1e-6), scale=st.floats(0.1, 10.0))
 def test_shift_scale_and_sign(shift: float, scale: float) -> None:
-    """A shift moves the mean only; a scale and a sign go through to the drift and the noise."""
+    """A shift changes the mean only; a factor and a sign apply to drift and noise too."""
     plain = averaged([*TIMES], noisy(), 1.0)
 
     changed = averaged([*TIMES], [shift - scale * value for value in noisy()], 1.0)

@@ -1,4 +1,4 @@
-"""The budget of a frequency offset, and the record that keeps it."""
+"""The budget of a frequency offset, and its record."""
 
 import json
 import math
@@ -62,7 +62,7 @@ def test_every_line_by_hand() -> None:
 
 
 def test_reference_that_is_off() -> None:
-    """A time base fast by 1 ppm reads low by it: read = true/(1 + y), put back exactly."""
+    """A time base fast by 1 ppm reads low by it: read = true/(1 + y), corrected exactly."""
     true = 3e-6
     read = (1 + true) / (1 + 1e-6) - 1
 
@@ -71,8 +71,8 @@ def test_reference_that_is_off() -> None:
     assert budget.estimate == pytest.approx(true, abs=2e-16)
 
 
-def test_what_is_not_stated_is_named() -> None:
-    """Nothing known but the readings: no number is made up, and each gap is listed."""
+def test_missing_statements_are_named() -> None:
+    """With readings only no number is invented, and each missing line is listed."""
     budget = budget_of(noise=None, resolution=0.0, drift_per_s=None, reference=Reference())
 
     assert budget.estimate == 2.4e-9
@@ -81,7 +81,7 @@ def test_what_is_not_stated_is_named() -> None:
 
 
 def test_reference_known_not_to_age() -> None:
-    """An ageing of zero (a disciplined reference) is knowledge: neither a line nor missing."""
+    """A stated ageing of zero (a disciplined reference) is neither a line nor missing."""
     budget = budget_of(reference=Reference(u=1e-12, ageing_per_s=0.0))
 
     assert budget.missing == ()
@@ -90,7 +90,7 @@ def test_reference_known_not_to_age() -> None:
 
 @given(offset=st.floats(-1e-3, 1e-3))
 def test_sign_of_the_offset_does_not_matter(offset: float) -> None:
-    """An oscillator that is slow is as well known as one that is fast."""
+    """The budget is the same for a slow oscillator and a fast one."""
     assert budget_of(offset).u == pytest.approx(budget_of(-offset).u, rel=3e-3)
     assert budget_of(offset).estimate == pytest.approx(offset)
 
@@ -104,7 +104,7 @@ def test_record_in_hertz() -> None:
 
 
 def test_record_of_fractions_alone() -> None:
-    """Without a nominal or dates there are no hertz and no time, and JSON keeps it so."""
+    """Without a nominal or dates there are no hertz and no time, also in JSON."""
     record = replace(record_of(budget_of()), nominal_hz=None, utc_s=None)
 
     assert record.offset_hz is None
@@ -112,7 +112,7 @@ def test_record_of_fractions_alone() -> None:
 
 
 def test_record_through_json() -> None:
-    """A record written as strict JSON comes back equal, endless degrees of freedom included."""
+    """A record is equal after strict JSON, also with infinite degrees of freedom."""
     record = record_of(budget_of(noise=None))
 
     written = json.dumps(record.as_dict(), allow_nan=False)
@@ -131,7 +131,7 @@ def test_record_through_json() -> None:
     ],
 )
 def test_spoilt_record(spoil: dict[str, Any]) -> None:
-    """A record with a wrong or absent value is a bad file, told in a sentence."""
+    """A record with a wrong or missing value is a bad file, with a sentence."""
     with pytest.raises(FileError, match="no record of an offset"):
         OffsetRecord.from_dict(record_of(budget_of()).as_dict() | spoil)
 

@@ -1,4 +1,4 @@
-"""Uncertainty budgets against the worked examples and tables of JCGM 100:2008 (the GUM)."""
+"""Uncertainty budgets compared with the examples and tables of JCGM 100:2008 (the GUM)."""
 
 import math
 
@@ -182,7 +182,7 @@ def test_divisors(distribution: Bounded, square: int) -> None:
 
 
 def test_resolution() -> None:
-    """GUM F.2.2.1: a digital indication brings 0.29 of its step."""
+    """GUM F.2.2.1: a digital indication adds 0.29 of its step."""
     assert resolution_uncertainty(1.0) == pytest.approx(0.288675134594813, rel=1e-14)
 
 
@@ -273,7 +273,7 @@ def test_nothing_uncertain() -> None:
 
 
 def test_too_little_known_to_expand() -> None:
-    """With less than one degree of freedom there is no factor, and none is made up."""
+    """With less than one degree of freedom there is no factor."""
     assert (
         Budget(
             (BudgetRow(name="guess", source="a feeling", u=1.0, distribution="type A", dof=0.5),)
@@ -289,14 +289,14 @@ def test_no_lines() -> None:
 
 @pytest.mark.parametrize("u", [-1.0, math.nan, math.inf])
 def test_impossible_uncertainty(u: float) -> None:
-    """A negative, missing or endless uncertainty is refused by name."""
+    """A negative, missing or infinite uncertainty is refused by name."""
     with pytest.raises(UsageError, match="'reference'"):
         BudgetRow(name="reference", source="somewhere", u=u, distribution="normal")
 
 
 @pytest.mark.parametrize("coverage", [0.0, 1.0, 95.0, -0.5, math.nan])
 def test_impossible_coverage(coverage: float) -> None:
-    """A coverage such as 95 instead of 0.95 gets a sentence."""
+    """A coverage such as 95 instead of 0.95 gives a sentence."""
     with pytest.raises(UsageError, match="between 0 and 1"):
         coverage_factor(10, coverage)
 
@@ -313,7 +313,7 @@ def test_impossible_degrees_of_freedom(dof: float) -> None:
     scale=st.floats(1e-6, 1e6),
 )
 def test_scale_and_sign(inputs: list[tuple[float, float, float]], scale: float) -> None:
-    """In other units or with the sign turned, u scales and the degrees of freedom stay."""
+    """With other units or signs u scales and the degrees of freedom stay."""
 
     def built(factor: float) -> Budget:
         return Budget(
