@@ -1,4 +1,4 @@
-"""The app: every key, the two rates, the overlays, driven without a terminal."""
+"""The app: every key, the two rates of redrawing, the overlays, driven without a terminal."""
 
 from dataclasses import replace
 
@@ -25,7 +25,7 @@ pytestmark = pytest.mark.long
 def made_app(
     watch=None, trimmer=None, *, theme=None, operator=None, state=None, view=""
 ) -> BenchwatchApp:
-    """Make an app that redraws only when told to."""
+    """Return an app that redraws only on request."""
     options = DisplayOptions(theme=theme or Theme(), state=state, view=view)
     shown = watch or kit.FakeWatch()
     shown.operator = operator
@@ -33,12 +33,12 @@ def made_app(
 
 
 def text_of(app: BenchwatchApp) -> str:
-    """Return what the view shows."""
+    """Return the text of the view."""
     return "\n".join(row.plain.rstrip() for row in app.view_widget.lines) + "\n"
 
 
 async def test_the_app_shows_the_picture():
-    """On the screen is exactly what the pure drawing gives."""
+    """The screen shows exactly the rows of the pure drawing functions."""
     app = made_app()
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.pause()
@@ -47,7 +47,7 @@ async def test_the_app_shows_the_picture():
 
 
 async def test_digits_follow_a_new_reading_and_charts_wait():
-    """The fast redraw takes the newest snapshot; the chart stays as it was until its turn."""
+    """The fast redraw uses the newest snapshot; the chart is redrawn less often."""
     watch = kit.FakeWatch()
     app = made_app(watch)
     async with app.run_test(size=(80, 24)) as pilot:
@@ -67,7 +67,7 @@ async def test_digits_follow_a_new_reading_and_charts_wait():
 
 
 async def test_unchanged_snapshots_repaint_nothing(monkeypatch):
-    """A redraw that changes no row asks for no painting."""
+    """A redraw that changes no row paints nothing."""
     app = made_app()
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.pause()
@@ -79,7 +79,7 @@ async def test_unchanged_snapshots_repaint_nothing(monkeypatch):
 
 
 async def test_a_silent_counter_dims_the_screen():
-    """When readings stop, the next redraw says so."""
+    """When readings stop, the next redraw is dim."""
     watch = kit.FakeWatch()
     app = made_app(watch)
     async with app.run_test(size=(80, 24)) as pilot:
@@ -103,7 +103,7 @@ async def test_q_quits_with_zero():
 
 
 async def test_ctrl_c_interrupts_even_from_an_overlay():
-    """Ctrl-C ends the run with 130, whatever lies over the view."""
+    """Ctrl-C ends the run with 130, with any overlay."""
     app = made_app()
     async with app.run_test() as pilot:
         await pilot.press("m")
@@ -113,7 +113,7 @@ async def test_ctrl_c_interrupts_even_from_an_overlay():
 
 
 async def test_m_marks_with_text():
-    """What is typed after m goes on the time line, letters that are keys elsewhere included."""
+    """The text typed after m is on the time line, with letters that are keys elsewhere."""
     watch = kit.FakeWatch()
     app = made_app(watch)
     async with app.run_test() as pilot:
@@ -125,7 +125,7 @@ async def test_m_marks_with_text():
 
 
 async def test_m_enter_marks_the_moment():
-    """No text is needed."""
+    """A mark needs no text."""
     watch = kit.FakeWatch()
     app = made_app(watch)
     async with app.run_test() as pilot:
@@ -136,7 +136,7 @@ async def test_m_enter_marks_the_moment():
 
 
 async def test_escape_leaves_no_mark():
-    """A note that was cancelled is none."""
+    """A cancelled mark is not added."""
     watch = kit.FakeWatch()
     app = made_app(watch)
     async with app.run_test() as pilot:
@@ -159,7 +159,7 @@ async def test_zoom_keys_change_the_span(key, span_s):
 
 
 async def test_zoom_stops_at_both_ends():
-    """Zooming on is harmless."""
+    """Further zooming does nothing."""
     app = made_app()
     async with app.run_test() as pilot:
         await pilot.press(*["z"] * 9, *["x"] * 30)
@@ -168,7 +168,7 @@ async def test_zoom_stops_at_both_ends():
 
 
 async def test_n_shows_the_next_counter():
-    """Pressing n goes round the counters of the bench."""
+    """N cycles through the counters of the bench."""
     other = kit.snapshot(counter="spare", nominal_hz=5e6)
     app = made_app(kit.FakeWatch(kit.snapshot(), other))
     async with app.run_test() as pilot:
@@ -195,8 +195,8 @@ async def test_arrows_turn_the_trimmer(key, amount):
     assert trimmer.turns == [amount]
 
 
-async def test_space_rests_and_lifts_the_tool():
-    """Space toggles the tool, and the screen says while it rests."""
+async def test_space_puts_the_tool_on_and_lifts_it():
+    """The screen shows while the tool is on."""
     trimmer = kit.FakeTrimmer()
     app = made_app(trimmer=trimmer)
     async with app.run_test() as pilot:
@@ -210,7 +210,7 @@ async def test_space_rests_and_lifts_the_tool():
 
 
 async def test_on_a_real_bench_no_key_turns_anything():
-    """Without a trimmer the turning keys are gone, and the tool is a note on the time line."""
+    """Without a simulated trimmer the turning keys are gone, and the tool is a mark."""
     watch = kit.FakeWatch()
     app = made_app(watch)
     async with app.run_test() as pilot:
@@ -222,7 +222,7 @@ async def test_on_a_real_bench_no_key_turns_anything():
 
 @pytest.mark.parametrize("size", [(60, 18), (80, 24), (120, 36)])
 async def test_help_lies_over_the_view_and_closes(size):
-    """H shows what the view means, its keys and the cautions; Escape closes it."""
+    """H explains the view, its keys and the cautions; Escape closes it."""
     app = made_app()
     async with app.run_test(size=size) as pilot:
         await pilot.press("h")
@@ -234,7 +234,7 @@ async def test_help_lies_over_the_view_and_closes(size):
         assert not isinstance(app.screen, TextOverlay)
 
 
-async def test_a_page_gives_way_to_the_next():
+async def test_a_page_is_replaced_by_the_next():
     """From the help to the list of keys, to the records, to a view; its own key closes it."""
     app = made_app(kit.FakeWatch(kit.full_snapshot()))
     async with app.run_test(size=(80, 24)) as pilot:
@@ -259,7 +259,7 @@ async def test_a_page_gives_way_to_the_next():
 
 @pytest.mark.parametrize("colour", [True, False])
 async def test_the_view_stays_in_sight_behind_a_box(colour):
-    """With colours and without, what lies over the view hides no more than its own box."""
+    """With colours and without, an overlay hides no more than its own box."""
     theme = Theme(ascii=not colour, colour=colour)
     app = made_app(kit.FakeWatch(kit.full_snapshot()), theme=theme)
     async with app.run_test(size=(80, 24)) as pilot:
@@ -287,7 +287,7 @@ async def test_every_key_is_listed_on_a_page():
 
 
 def test_every_key_has_an_id_and_every_shown_key_a_sentence():
-    """Keys are data: ids are unique, each has an action, footer keys have contextual help."""
+    """Keys are data: ids are unique, each has an action, footer keys have help."""
     assert len({key.id for key in VIEWS.keys}) == len(VIEWS.keys)
     assert all(key.help for key in VIEWS.keys if key.footer)
     assert all(key.action for key in VIEWS.keys if key.id != "command")
@@ -302,7 +302,7 @@ def test_every_key_has_an_id_and_every_shown_key_a_sentence():
     ids=["live", "recording"],
 )
 def test_no_key_does_two_things_at_once(view, capabilities):
-    """A live bench and a recording share some keys; where both could work there is only one."""
+    """A live bench and a recording share some keys; in each only one action is possible."""
     names = [name for key in VIEWS.keys_in(view, capabilities) for name in key.keys]
 
     assert sorted(set(names)) == sorted(names)
@@ -313,7 +313,7 @@ def test_no_key_does_two_things_at_once(view, capabilities):
     [("1", "Trim"), ("2", "Warm-up"), ("3", "Stability"), ("4", "Elsewhere"), ("5", "Notes")],
 )
 async def test_number_keys_show_the_views(key, title):
-    """Each view has its number, and its help goes with it."""
+    """Each view has its number and its help."""
     app = made_app(kit.FakeWatch(kit.full_snapshot()), view="elsewhere" if key == "1" else "")
     async with app.run_test(size=(120, 36)) as pilot:
         await pilot.press(key)
@@ -325,7 +325,7 @@ async def test_number_keys_show_the_views(key, title):
 
 
 async def test_a_key_of_another_view_says_where_it_works():
-    """Recorded as found from the warm-up: not in silence, and nothing is recorded."""
+    """Record as found, typed on the warm-up: a sentence, and nothing is recorded."""
     told = kit.FakeOperator()
     app = made_app(kit.FakeWatch(kit.full_snapshot()), view="warm_up", operator=told)
     async with app.run_test(size=(120, 36)) as pilot:
@@ -337,7 +337,7 @@ async def test_a_key_of_another_view_says_where_it_works():
 
 
 async def test_a_command_of_another_view_goes_there_and_does_it():
-    """Whoever types as found on the warm-up wants it recorded, and to see that it was."""
+    """As found, typed on the command line of the warm-up, shows the trim and records."""
     operator = kit.FakeOperator()
     app = made_app(kit.FakeWatch(kit.full_snapshot()), view="warm_up", operator=operator)
     async with app.run_test(size=(120, 36)) as pilot:
@@ -352,7 +352,7 @@ async def test_a_command_of_another_view_goes_there_and_does_it():
 
 @pytest.mark.parametrize("size", [(60, 18), (80, 24), (120, 36)])
 async def test_the_loss_of_another_counter_is_on_every_screen(size):
-    """It is looked at by nobody, so the top row of the one that is looked at names it."""
+    """The top row of the counter shown names the lost one."""
     spare = replace(kit.full_snapshot(), counter="spare")
     watch = kit.FakeWatch(kit.full_snapshot(), spare)
     app = made_app(watch)
@@ -367,7 +367,7 @@ async def test_the_loss_of_another_counter_is_on_every_screen(size):
 
 
 async def test_f_fills_the_screen_and_goes_back():
-    """The one number takes the screen; the same key returns."""
+    """The large number fills the screen; the same key returns."""
     app = made_app(kit.FakeWatch(kit.full_snapshot()))
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("f")
@@ -379,7 +379,7 @@ async def test_f_fills_the_screen_and_goes_back():
 
 
 async def test_records_are_made_by_key():
-    """A and l put the offset on record and say so; without an operator they do nothing."""
+    """A and l record the offset and report it; without an operator they do nothing."""
     operator = kit.FakeOperator()
     app, bare = made_app(operator=operator), made_app()
     async with app.run_test() as pilot:
@@ -393,7 +393,7 @@ async def test_records_are_made_by_key():
 
 
 async def test_the_budget_lies_over_the_view():
-    """B shows what was recorded with its lines."""
+    """B shows the record with its contributions."""
     app = made_app(kit.FakeWatch(kit.full_snapshot()))
     async with app.run_test(size=(120, 36)) as pilot:
         await pilot.press("b")
@@ -406,7 +406,7 @@ async def test_the_budget_lies_over_the_view():
 
 
 async def test_t_changes_the_time_axis():
-    """Warm-up against time, then against its logarithm."""
+    """Linear time, then its logarithm."""
     app = made_app(kit.FakeWatch(kit.full_snapshot()), view="warm_up")
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.pause()
@@ -429,7 +429,7 @@ async def test_warm_up_asks_for_the_whole_past():
 
 
 async def test_s_changes_the_settle_limit():
-    """What is typed goes to the operator; what comes back is said."""
+    """The typed limit goes to the operator; the answer is shown."""
     operator = kit.FakeOperator()
     app = made_app(operator=operator, view="warm_up")
     async with app.run_test() as pilot:
@@ -441,7 +441,7 @@ async def test_s_changes_the_settle_limit():
 
 
 async def test_d_and_k_change_the_deviation():
-    """D takes the drift out, k shows the next kind."""
+    """D removes the drift, k shows the next kind."""
     app = made_app(kit.FakeWatch(kit.full_snapshot()), view="stability")
     async with app.run_test(size=(120, 36)) as pilot:
         await pilot.pause()
@@ -454,7 +454,7 @@ async def test_d_and_k_change_the_deviation():
 
 
 async def test_w_shows_the_whole_run_and_its_last_part_again():
-    """The stability view begins with what came since the last nudge; w takes all of the run."""
+    """The stability view begins at the last nudge; w shows the whole run."""
     app = made_app(kit.FakeWatch(kit.full_snapshot()), view="stability")
     async with app.run_test(size=(120, 36)) as pilot:
         await pilot.pause()
@@ -468,7 +468,7 @@ async def test_w_shows_the_whole_run_and_its_last_part_again():
 
 
 async def test_u_changes_the_unit():
-    """ppm, ppb, parts in 10^12, and back to the one that fits."""
+    """ppm, ppb, parts in 10^12, and back to the automatic one."""
     app = made_app()
     async with app.run_test(size=(120, 36)) as pilot:
         seen = []
@@ -479,8 +479,8 @@ async def test_u_changes_the_unit():
     assert seen == ["ppm", "ppb", "parts in 10^12", "ppb"]
 
 
-async def test_page_keys_scroll_the_notes():
-    """PgDn goes to older notes, PgUp back; neither runs off the list."""
+async def test_page_keys_scroll_the_log():
+    """PgDn goes to older entries, PgUp back; neither leaves the list."""
     shown = kit.full_snapshot(logged_events=kit.logged_events(40))
     app = made_app(kit.FakeWatch(shown), view="notes")
     async with app.run_test(size=(80, 24)) as pilot:
@@ -497,7 +497,7 @@ async def test_page_keys_scroll_the_notes():
 
 
 async def test_the_command_line_does_what_keys_do():
-    """A word of what is wanted finds it; Enter does it."""
+    """A word of the command finds it; Enter runs it."""
     app = made_app(kit.FakeWatch(kit.full_snapshot()))
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press(":", *"stabil", "enter")
@@ -507,7 +507,7 @@ async def test_the_command_line_does_what_keys_do():
 
 
 async def test_the_command_line_chooses_with_up_and_down():
-    """Down goes to the next suggestion, Escape leaves without doing anything."""
+    """Down goes to the next suggestion, Escape leaves without any action."""
     app = made_app()
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("ctrl+p", "down", "down", "up", "enter")
@@ -519,7 +519,7 @@ async def test_the_command_line_chooses_with_up_and_down():
 
 
 async def test_the_command_line_goes_through_its_offers_by_pages():
-    """A page down and up again is where it began; far down is the last suggestion."""
+    """A page down and up again is the first suggestion; further down is the last."""
     app = made_app()
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press(":")
@@ -536,14 +536,14 @@ async def test_the_command_line_goes_through_its_offers_by_pages():
 
 
 def chosen(app: BenchwatchApp) -> str:
-    """Return the suggestion that stands out on the command line."""
+    """Return the selected suggestion on the command line."""
     sheets = [sheet for sheet in app.screen.query("TextWidget") if len(sheet.lines) > 1]
     (line,) = [row.plain for row in sheets[0].lines if row.plain.startswith(">")]
     return line
 
 
 async def test_settings_are_typed_on_the_command_line():
-    """A setting and its value go to the operator; a refusal is said as a sentence."""
+    """A setting and its value go to the operator; a refusal is shown as a sentence."""
     operator = kit.FakeOperator()
     app = made_app(operator=operator)
     async with app.run_test(size=(80, 24)) as pilot:
@@ -559,7 +559,7 @@ async def test_settings_are_typed_on_the_command_line():
 
 
 async def test_choices_survive_a_restart(tmp_path):
-    """View, unit, span and axes are those of last time."""
+    """View, unit, span and axes are restored."""
     state = tmp_path / "state" / "screen.json"
     first = made_app(state=state)
     async with first.run_test() as pilot:
@@ -574,7 +574,7 @@ async def test_choices_survive_a_restart(tmp_path):
 
 
 async def test_the_bell_rings_once_when_it_settles(monkeypatch):
-    """Unattended: the bell says that it is done, once."""
+    """Once, for an unattended bench."""
     watch, rung = kit.FakeWatch(), []
     app = made_app(watch)
     async with app.run_test() as pilot:
@@ -602,7 +602,7 @@ async def test_resize_redraws_at_once():
 
 
 async def test_no_color_reaches_every_cell(monkeypatch):
-    """With NO_COLOR no cell on the screen, overlay included, carries a colour."""
+    """With NO_COLOR no cell on the screen, overlay included, has a colour."""
     monkeypatch.setenv("NO_COLOR", "1")
     app = made_app(theme=Theme(colour=False))
     async with app.run_test(size=(80, 24)) as pilot:
@@ -622,7 +622,7 @@ async def _assert_colourless(app: BenchwatchApp, pilot: Pilot[None]) -> None:
 
 
 async def test_c_looks_closer_at_the_warm_up():
-    """C draws the offsets of late closer; again, and the whole warm-up is back."""
+    """C zooms in on the newest offsets; again, it shows the whole warm-up."""
     app = made_app(kit.FakeWatch(kit.full_snapshot()), view="warm_up")
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("c")
@@ -636,17 +636,17 @@ async def test_c_looks_closer_at_the_warm_up():
 
 
 BEFORE = {"newer": ("pagedown",)}
-"""What is pressed before a key that has nothing to do at first."""
+"""Keys to press before a key that has no effect at first."""
 
 
 def state_of(app: BenchwatchApp, watch: kit.FakeWatch) -> list[object]:
-    """Return what a key can change on the screen, and what the watch was told and asked last."""
+    """Return all that a key can change: the screen, and the last calls of the watch."""
     return [text_of(app), type(app.screen), app.ending, watch.marks[:], watch.traces[-1:]]
 
 
 @pytest.mark.parametrize("key", VIEWS.keys, ids=lambda key: key.id)
 async def test_every_key_does_something(key):
-    """Pressed where it works, each changes the picture, or tells somebody something."""
+    """Each key, where it works, changes the picture or calls the watch."""
     spare = replace(kit.full_snapshot(), counter="spare")
     trimmer, operator, playback = kit.FakeTrimmer(), kit.FakeOperator(), kit.FakeTransport()
     watch = kit.FakeWatch(

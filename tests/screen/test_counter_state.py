@@ -1,4 +1,4 @@
-"""What the screen answers to keys and settings, also at once, and while something is wrong."""
+"""Answers of the screen to keys and settings, also several at once and during a fault."""
 
 from dataclasses import replace
 
@@ -18,19 +18,19 @@ REFUSED = "the counter refused a gate of 11 d: -222, Data out of range."
 
 
 def desk_of(watch: kit.FakeWatch) -> ScreenState:
-    """Make the state of a screen over `watch`."""
+    """Return the state of a screen over `watch`."""
     watch.operator = kit.FakeOperator()
     return ScreenState(watch, None, DisplayOptions(state=None), Preferences())
 
 
 def answer(watch: kit.FakeWatch, name: str = "main", **changes: object) -> None:
-    """Let the counter's thread tell its state anew, as it does after a request."""
+    """Publish a status, as the counter's thread does after a request."""
     link = LinkStatus("reading", 1.2, str(changes.pop("detail", "")))
     watch.shown[name] = replace(watch.shown[name], link=link, **changes)  # type: ignore[arg-type]
 
 
-def test_a_gate_that_the_counter_refuses_is_said_every_time() -> None:
-    """Its own sentence, though readings go on; the same refusal a second time too."""
+def test_a_refused_gate_is_shown_every_time() -> None:
+    """With the counter's sentence, while readings continue; also the same refusal again."""
     watch = kit.FakeWatch()
     screen_state = desk_of(watch)
     said = []
@@ -46,8 +46,8 @@ def test_a_gate_that_the_counter_refuses_is_said_every_time() -> None:
     assert screen_state.frame().message == ""
 
 
-def test_a_gate_that_was_set_is_said_as_it_was_read_back() -> None:
-    """Also when it is the one it had before."""
+def test_a_gate_that_was_set_is_shown_as_read_back() -> None:
+    """Also when it is the same as before."""
     watch = kit.FakeWatch()
     screen_state = desk_of(watch)
     said = []
@@ -60,8 +60,8 @@ def test_a_gate_that_was_set_is_said_as_it_was_read_back() -> None:
     assert said == ["the gate is now 0.5 s, read back from the counter"] * 2
 
 
-def test_a_gate_changed_at_the_front_panel_is_said() -> None:
-    """Nobody asked here: what the screen's numbers rest on has changed all the same."""
+def test_a_gate_changed_at_the_front_panel_is_shown() -> None:
+    """Without a request from here, as it changes the numbers."""
     watch = kit.FakeWatch()
     screen_state = desk_of(watch)
     screen_state.frame()
@@ -70,7 +70,7 @@ def test_a_gate_changed_at_the_front_panel_is_said() -> None:
     assert "gate is now 10 s" in screen_state.frame().message
 
 
-def test_what_a_counter_says_that_is_not_looked_at_bears_its_name() -> None:
+def test_an_answer_of_another_counter_has_its_name() -> None:
     """Of several counters, the one that refused."""
     watch = kit.FakeWatch(kit.snapshot(), kit.snapshot(counter="spare"))
     screen_state = desk_of(watch)
@@ -81,7 +81,7 @@ def test_what_a_counter_says_that_is_not_looked_at_bears_its_name() -> None:
 
 
 def test_a_first_connection_is_no_answer() -> None:
-    """What the link says while it comes up belongs to the line of the link."""
+    """Details of the first connection are in the row of the link only."""
     watch = kit.FakeWatch(kit.snapshot(link=LinkStatus("connecting", 0.0), gate_s=None))
     screen_state = desk_of(watch)
     screen_state.frame()
@@ -94,10 +94,10 @@ def test_a_first_connection_is_no_answer() -> None:
     "wrong",
     [{"link": LinkStatus("lost", 1.0, "the link is gone")}, {"journal_trouble": "disk full"}],
 )
-def test_what_a_key_did_is_said_before_a_trouble_and_the_trouble_again_after_it(
+def test_a_keys_answer_is_shown_before_a_fault_which_is_shown_again_later(
     wrong: dict[str, object],
 ) -> None:
-    """A mark on a lost link or a full disk is confirmed; then the trouble stands there again."""
+    """A mark with a lost link or a full disk is confirmed; then the fault is shown again."""
     watch = kit.FakeWatch(kit.snapshot(**wrong))
     screen_state = desk_of(watch)
     before = status_text.trouble_words(screen_state.frame())
@@ -111,7 +111,7 @@ def test_what_a_key_did_is_said_before_a_trouble_and_the_trouble_again_after_it(
     assert before
 
 
-def test_why_a_link_is_lost_stands_before_what_could_not_be_opened() -> None:
+def test_the_reason_of_a_lost_link_comes_before_its_resource() -> None:
     """On a narrow screen the resource is cut, not the reason."""
     resource = kit.snapshot().resource
     detail = f"can't open {resource}: nothing listens there. Is it on? Next try in 2 s."
@@ -124,7 +124,7 @@ def test_why_a_link_is_lost_stands_before_what_could_not_be_opened() -> None:
 
 @pytest.mark.parametrize("first", [1, 2, 4, 8])
 async def test_keys_typed_while_the_line_comes_up_lose_nothing(first: int) -> None:
-    """Some before the line has the focus, the rest after it: one text, in its order."""
+    """Some before the line has the focus, the rest after it: one text, in order."""
     watch = kit.FakeWatch()
     app = BenchwatchApp(watch, options=DisplayOptions(state=None), every_s=None)
     keys = "mall well\r"
@@ -148,10 +148,10 @@ async def test_keys_typed_while_the_line_comes_up_lose_nothing(first: int) -> No
         ("mx\x7fok\r", ["ok"], []),
     ],
 )
-async def test_keys_typed_in_one_go_are_all_taken(
+async def test_keys_in_one_packet_are_all_taken(
     keys: str, marks: list[str], told: list[tuple[str, ...]]
 ) -> None:
-    """They come as one packet, before the line to type on stands there."""
+    """They come before the line to type on is shown."""
     operator = kit.FakeOperator()
     watch = kit.FakeWatch(operator=operator)
     app = BenchwatchApp(watch, options=DisplayOptions(state=None), every_s=None)

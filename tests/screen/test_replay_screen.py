@@ -1,4 +1,4 @@
-"""A recording on the screen: keys, the position line, and the command in a real terminal."""
+"""A recording on the screen: keys, the position row, and the command in a real terminal."""
 
 import math
 import os
@@ -21,7 +21,7 @@ needs_terminals = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs p
 
 
 def made_app(playback):
-    """Make an app of a fixed recording that draws only when told to."""
+    """Return an app of a fixed recording that draws only on request."""
     options = DisplayOptions(theme=Theme(), state=None)
     watch = kit.FakeWatch(kit.full_snapshot())
     return BenchwatchApp(watch, playback=playback, options=options, every_s=None)
@@ -29,7 +29,7 @@ def made_app(playback):
 
 @pytest.mark.parametrize("width", [80, 120])
 def test_the_footer_offers_the_records_of_a_recording(width):
-    """As found is kept by itself in a recording too; its budget is one key away."""
+    """As found is kept automatically in a recording too; one key shows its budget."""
     made = kit.frame(
         kit.full_snapshot(), playing=Playback(state="playing", at_s=0.0, length_s=1000.0, speed=1.0)
     )
@@ -41,7 +41,7 @@ def test_the_footer_offers_the_records_of_a_recording(width):
 
 @pytest.fixture
 def file(tmp_path):
-    """A recording of ten minutes, at 2.3 ppb high."""
+    """Return a recording of ten minutes, 2.3 ppb high."""
     rows = [f"{second},{10_000_000.023 + 0.0005 * (second % 3):.4f}" for second in range(600)]
     path = tmp_path / "ten minutes.csv"
     path.write_text("\n".join(["time_s,frequency_hz", *rows]) + "\n", encoding="utf-8")
@@ -63,7 +63,7 @@ def file(tmp_path):
     ],
 )
 async def test_each_key_moves_the_recording(key, did):
-    """On the trim, where the same keys turn a trimmer when the bench is live."""
+    """On the trim, where the same keys turn a simulated trimmer live."""
     playback = kit.FakeTransport()
     app = made_app(playback)
     async with app.run_test(size=(80, 24)) as pilot:
@@ -73,7 +73,7 @@ async def test_each_key_moves_the_recording(key, did):
 
 
 async def test_g_goes_to_a_time():
-    """A duration is a place; no duration, or one past the end, is answered by a sentence."""
+    """A duration is a position; another text, or one past the end, gives a sentence."""
     playback = kit.FakeTransport()
     app = made_app(playback)
     async with app.run_test(size=(80, 24)) as pilot:
@@ -89,7 +89,7 @@ async def test_g_goes_to_a_time():
 
 
 async def test_a_sentence_stays_while_the_recording_jumps():
-    """Hours pass in the recording; what a key said is still there to be read."""
+    """A key's answer stays its real time, though hours of the recording pass."""
     app = made_app(kit.FakeTransport())
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("u")
@@ -101,7 +101,7 @@ async def test_a_sentence_stays_while_the_recording_jumps():
 @pytest.mark.parametrize("view", ["1", "2", "3", "4", "5"])
 @pytest.mark.parametrize("size", [(80, 24), (120, 36), (60, 18)])
 async def test_every_view_has_the_position_and_its_keys(view, size):
-    """One row says state, time and speed, on every view and size; no key of a live bench."""
+    """One row has state, time and speed, on every view and size; no key of a live bench."""
     app = made_app(kit.FakeTransport())
     async with app.run_test(size=size) as pilot:
         await pilot.press(view)
@@ -115,7 +115,7 @@ async def test_every_view_has_the_position_and_its_keys(view, size):
 
 @pytest.mark.parametrize("at_s", [0.0, 333.0, 1000.0])
 def test_the_rail_has_the_mark_where_the_recording_is(at_s):
-    """At the beginning, a third of the way, at the end; the row is as wide as the screen."""
+    """At the beginning, a third, the end; the row is as wide as the screen."""
     made = kit.frame(playing=Playback(state="paused", at_s=at_s, length_s=1000.0, speed=1.0))
     (row,) = playing_line(made, 100, 1)
     rail = row.plain[row.plain.index("├") + 1 : row.plain.index("┤")]
@@ -135,7 +135,7 @@ def test_an_empty_recording_has_a_rail_too():
 
 @needs_terminals
 def test_a_recording_in_a_real_terminal(file, tmp_path):
-    """Play at 20 times, pause, go to 5 min, to the end, and leave; the numbers are the file's."""
+    """Play at 20 times, pause, go to 5 min, to the end, and quit; the numbers are the file's."""
     command = [*COMMAND, "replay", str(file), "--nominal", "10MHz"]
     terminal = Terminal([*command, "--tolerance", "1ppb", "--speed", "20"], tmp_path)
     try:
@@ -159,7 +159,7 @@ def test_a_recording_in_a_real_terminal(file, tmp_path):
 
 
 def rows_of_a_day(path, broken_at=None):
-    """A recording of 40 000 s, one row of which is no number."""
+    """Return a recording of 40 000 s with one row that is no number."""
     rows = [f"{second},{10_000_000.023 + 0.0005 * (second % 3):.4f}" for second in range(40_000)]
     if broken_at is not None:
         rows[broken_at] = f"{broken_at},ten million"
@@ -169,7 +169,7 @@ def rows_of_a_day(path, broken_at=None):
 
 @needs_terminals
 def test_a_file_that_is_broken_far_down_is_played_up_to_there(tmp_path):
-    """The screen comes up; it says where the file is broken, and on leaving what is wrong."""
+    """The screen shows where the file is broken, and the sentence at the end why."""
     file = rows_of_a_day(tmp_path / "broken.csv", broken_at=30_000)
     command = [*COMMAND, "replay", str(file), "--nominal", "10MHz"]
     terminal = Terminal(command, tmp_path)
@@ -188,7 +188,7 @@ def test_a_file_that_is_broken_far_down_is_played_up_to_there(tmp_path):
 
 @needs_terminals
 def test_a_pipe_is_played_forward_and_back(tmp_path):
-    """What can be read only once is kept for going back; nothing of it is left behind."""
+    """Lines of a pipe are kept for going back; no file of them is left behind."""
     pipe, file = tmp_path / "pipe", rows_of_a_day(tmp_path / "day.csv")
     os.mkfifo(pipe)
     command = [*COMMAND, "replay", str(pipe), "--nominal", "10MHz"]
@@ -208,7 +208,7 @@ def test_a_pipe_is_played_forward_and_back(tmp_path):
 
 
 async def test_the_end_is_where_the_file_ends_once_that_is_known():
-    """While the file is still read through, the key goes on to whatever the end will be."""
+    """While the file is still read, the key for the end waits for its real end."""
     playback = kit.FakeTransport()
     app = made_app(playback)
     async with app.run_test(size=(80, 24)) as pilot:
@@ -227,7 +227,7 @@ async def test_the_end_is_where_the_file_ends_once_that_is_known():
 
 @needs_terminals
 def test_a_recording_without_readings_is_a_sentence(tmp_path):
-    """No screen comes up for an empty table; the exit code says that nothing was read."""
+    """No screen for an empty table; the exit code shows that nothing was read."""
     empty = tmp_path / "empty.csv"
     empty.write_text("time_s,frequency_hz\n", encoding="utf-8")
     command = [*COMMAND, "replay", str(empty), "--nominal", "10MHz"]
@@ -243,7 +243,7 @@ def test_a_recording_without_readings_is_a_sentence(tmp_path):
 
 
 def test_speed_is_refused_where_lines_are_written(file, capsys):
-    """Lines come as fast as they go; the sentence says so."""
+    """Lines are written as fast as possible; the sentence says so."""
     code = run(["replay", str(file), "--nominal", "10MHz", "--json", "--speed", "60"])
 
     assert code == 2
@@ -251,7 +251,7 @@ def test_speed_is_refused_where_lines_are_written(file, capsys):
 
 
 def test_in_a_pipe_it_is_lines_as_before(file):
-    """Not a terminal: a line a reading and the end."""
+    """Without a terminal: a line a reading and the end."""
     from benchwatch.commands.replay import replay
 
     done = CliRunner().invoke(replay, [str(file), "--nominal", "10MHz"], standalone_mode=False)

@@ -1,4 +1,4 @@
-"""The screen's options on the command line, in a real terminal and where there is none."""
+"""The screen's options on the command line, in a real terminal and without one."""
 
 import os
 import re
@@ -19,13 +19,13 @@ pty_only = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-t
 WATCH = ("watch", "--sim", "quiet", "--no-journal", "--seed", "3")
 STYLE = re.compile(rb"\x1b\[([\d;]*)m")
 TITLE = re.compile(rb"\x1b\].*?(?:\x07|\x1b\\)", re.DOTALL)
-"""A command to the terminal itself; it may end with the character that is the bell elsewhere."""
+"""A string command to the terminal; it may end with the bell character."""
 BELL = b"\x07"
 
 
 @pytest.fixture
 def opened(tmp_path: Path) -> Iterator[list[Terminal]]:
-    """Terminals that are closed afterwards."""
+    """Return terminals that are closed afterwards."""
     terminals: list[Terminal] = []
     yield terminals
     for one in terminals:
@@ -52,7 +52,7 @@ def test_every_view_has_its_name():
 
 @pty_only
 def test_ascii_and_view_are_as_asked(opened, tmp_path):
-    """With --ascii nothing else is written to the screen; --view is where it begins."""
+    """With --ascii only ASCII is written to the screen; --view is the first view."""
     terminal = _start(opened, tmp_path, *WATCH, "--ascii", "--view", "warm-up")
     terminal.wait_for("settled means")
     terminal.type(b"q")
@@ -106,7 +106,7 @@ resolution = "1e-12 s"
 
 @pytest.fixture
 def warm(tmp_path: Path) -> list[str]:
-    """A watch on a bench that settles within seconds, up to then."""
+    """Start a watch on a bench that settles within seconds, and wait for that."""
     bench = tmp_path / "warm.toml"
     bench.write_text(BENCH, encoding="utf-8")
     return ["watch", "--sim", str(bench), "--no-journal", "--seed", "5", "--until", "settled"]
@@ -115,7 +115,7 @@ def warm(tmp_path: Path) -> list[str]:
 @pty_only
 @pytest.mark.parametrize(("options", "rings"), [([], True), (["--no-bell"], False)])
 def test_it_leaves_by_itself_once_settled(opened, tmp_path, warm, options, rings):
-    """Unattended on the screen: the bell unless it was declined, a line, exit code 0."""
+    """Unattended: the bell unless it is off, a line, exit code 0."""
     terminal = _start(opened, tmp_path, *warm, *options)
 
     assert terminal.end() == 0
@@ -125,7 +125,7 @@ def test_it_leaves_by_itself_once_settled(opened, tmp_path, warm, options, rings
 
 @pty_only
 def test_not_settled_in_time_is_an_exit_code(opened, tmp_path, warm):
-    """When the time is up before it settled, the screen leaves with 1 and says so."""
+    """When the time is up before it settled, the screen ends with 1 and a sentence."""
     limits = ["--settle", "0.001 ppb/1h", "--for", "5s"]
     terminal = _start(opened, tmp_path, *warm, *limits)
 
@@ -137,6 +137,6 @@ def test_not_settled_in_time_is_an_exit_code(opened, tmp_path, warm):
 @pytest.mark.parametrize("option", [("--ascii",), ("--view", "notes"), ("--no-bell",)])
 @pytest.mark.parametrize("lines", [(), ("--json",)], ids=["no terminal", "--json"])
 def test_options_of_the_screen_are_refused_with_lines(command, option, lines, capsys):
-    """Where lines are written an option of the screen is a usage error that names it."""
+    """With lines an option of the screen is a usage error that names it."""
     assert run([*command, *option, *lines]) == 2
     assert f"{option[0]} is for the screen: leave it out" in capsys.readouterr().err

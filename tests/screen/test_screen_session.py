@@ -1,4 +1,4 @@
-"""Somebody trims the simulated oscillator in a real terminal, by what the screen says."""
+"""A trim of the simulated oscillator in a real terminal, by the words on the screen."""
 
 import os
 import re
@@ -43,7 +43,7 @@ WAIT_READINGS = 6
 
 @pytest.fixture
 def terminal(tmp_path: Path) -> Iterator[Terminal]:
-    """A watch on that bench in a terminal of 80x24."""
+    """Open a watch on that bench in a terminal of 80x24."""
     bench = tmp_path / "warm.toml"
     bench.write_text(BENCH, encoding="utf-8")
     command = [*COMMAND, "watch", "--sim", str(bench), "--no-journal"]
@@ -54,7 +54,7 @@ def terminal(tmp_path: Path) -> Iterator[Terminal]:
 
 
 def _direction(rows: list[str]) -> str:
-    """Return what the screen says once the estimate rests on a few readings, else nothing."""
+    """Return the direction on the screen once the estimate has a few readings, else ""."""
     for row in rows:
         match = re.search(r"(high|low|inside).* from (\d+) readings", row)
         if match and int(match[2]) >= WAIT_READINGS:
@@ -63,7 +63,7 @@ def _direction(rows: list[str]) -> str:
 
 
 def test_the_screen_leads_to_the_tolerance(terminal: Terminal):
-    """Read the words, press a key, wait for the estimate, read again: inside within 40 keys."""
+    """Read the words, press a key, wait for the estimate, repeat: inside within 40 keys."""
     said, coarse, keys = "", True, []
     while (said := _direction(terminal.wait_until(_direction, 30.0))) != "inside":
         assert len(keys) < 40, f"still {said} after {keys}"

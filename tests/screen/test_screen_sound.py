@@ -1,4 +1,4 @@
-"""Sound on the screen: its keys, and that what is shown is what is heard."""
+"""Sound on the screen: its keys, and that each drawing updates the sound."""
 
 import screen_kit as kit
 from sound_kit import FakeSound
@@ -11,13 +11,13 @@ from benchwatch.sound.sound_player import SoundPlayer
 
 
 def made_app(sound):
-    """Make an app of a fixed snapshot that draws only when told to."""
+    """Return an app of a fixed snapshot that draws only on request."""
     options = DisplayOptions(theme=Theme(), state=None)
     return BenchwatchApp(kit.FakeWatch(kit.snapshot()), sound=sound, options=options, every_s=None)
 
 
-async def test_keys_act_on_the_sound_and_it_hears_what_is_drawn(tmp_path):
-    """v, minus, plus; every drawing is heard; it starts and stops with the screen."""
+async def test_keys_act_on_the_sound_and_each_drawing_updates_it(tmp_path):
+    """v, minus, plus; the sound starts and stops with the screen."""
     app = made_app(FakeSound)
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("minus", "plus", "v")
@@ -29,8 +29,8 @@ async def test_keys_act_on_the_sound_and_it_hears_what_is_drawn(tmp_path):
     assert set(listener.offsets) == {(2.31e-9, kit.NOW_S)}
 
 
-async def test_a_notice_is_shown_and_the_keys_stand_in_the_footer():
-    """That there is no device is said in the line for troubles."""
+async def test_a_notice_is_shown_and_the_keys_are_in_the_footer():
+    """A missing device is reported in the row of faults."""
     app = made_app(FakeSound)
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.pause()
@@ -58,7 +58,7 @@ async def test_without_a_device_the_terminal_rings():
 
 
 async def test_without_sound_there_are_no_such_keys():
-    """A screen that nobody asked to be heard has neither keys nor words for it."""
+    """A screen without --sound has neither keys nor words for it."""
     options = DisplayOptions(theme=Theme(), state=None)
     app = BenchwatchApp(kit.FakeWatch(kit.snapshot()), options=options, every_s=None)
     async with app.run_test(size=(80, 24)) as pilot:

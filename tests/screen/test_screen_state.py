@@ -1,4 +1,4 @@
-"""Commands, preferences that are kept, and the words about trimming and records."""
+"""Commands, stored preferences, and the words about trimming and records."""
 
 import json
 from dataclasses import replace
@@ -32,7 +32,7 @@ from benchwatch.snapshot import ElsewhereNow, Records, StabilityNow
 
 
 def offered(typed, view, there):
-    """List what is suggested in the view of that name."""
+    """Return the suggestions in the view of that name."""
     return suggestions(typed, VIEWS, VIEWS.named(view), there)
 
 
@@ -44,7 +44,7 @@ def test_offers_find_keys_by_any_word():
 
 
 def test_offers_of_settings_need_an_operator():
-    """Nobody listens: nothing is offered."""
+    """Without an operator no setting is suggested."""
     assert [one.command for one in offered("tolerance 5ppb", "trim", ("operator",))] == [
         SettingCommand("tolerance", "5ppb")
     ]
@@ -56,7 +56,7 @@ def test_offers_of_settings_need_an_operator():
     "capabilities", [("bench", "trimmer", "operator", "counters", "sound"), ("player", "sound")]
 )
 def test_no_row_of_the_command_line_is_cut(view, capabilities):
-    """At 80 cells everything that can be done is read whole, at 60 every key."""
+    """At 80 cells every suggestion fits, at 60 every key."""
     found = offered("", view, capabilities)
 
     for one, row in zip(found, suggestion_lines(found, 0, len(found)), strict=True):
@@ -64,8 +64,8 @@ def test_no_row_of_the_command_line_is_cut(view, capabilities):
         assert row.width <= room - BORDER_CELLS
 
 
-def test_what_works_elsewhere_is_offered_with_its_view_behind_the_rest():
-    """Read whole at 80 cells, and only to who types a word of it."""
+def test_commands_of_other_views_are_offered_last_with_their_view():
+    """Uncut at 80 cells, and only once a word of it is typed."""
     capabilities = ("bench", "trimmer", "operator", "counters", "sound")
     found = offered("a", "warm_up", capabilities)
     elsewhere = [isinstance(one.command, KeyCommand) and one.command.view != "" for one in found]
@@ -77,7 +77,7 @@ def test_what_works_elsewhere_is_offered_with_its_view_behind_the_rest():
 
 
 def test_a_pair_of_keys_is_offered_one_by_one():
-    """What lowers and what raises are two rows: choosing one says what it will do."""
+    """Lower and raise are two rows, each with its effect."""
     texts = {one.name: one.text for one in offered("trimmer little", "trim", ("trimmer",))}
 
     assert texts == {
@@ -87,7 +87,7 @@ def test_a_pair_of_keys_is_offered_one_by_one():
 
 
 def test_the_chosen_row_is_marked_and_in_sight():
-    """Of more rows than fit the chosen one is shown, marked without colour too."""
+    """If not all rows fit, the selected one is shown, marked without colour too."""
     found = offered("", "trim", ("bench", "trimmer", "operator"))
     rows = suggestion_lines(found, 15, 10)
 
@@ -97,7 +97,7 @@ def test_the_chosen_row_is_marked_and_in_sight():
 
 
 def test_a_setting_without_a_value_shows_its_forms():
-    """The list says how a nominal, a tolerance, a settle limit and a gate are written."""
+    """The list shows the forms of a nominal, a tolerance, a settle limit and a gate."""
     listed = offered("", "trim", ("operator",))[:4]
 
     assert [one.command for one in listed] == [None] * 4
@@ -105,7 +105,7 @@ def test_a_setting_without_a_value_shows_its_forms():
 
 
 def test_the_tabs_are_numbered_and_every_other_form_is_of_a_view():
-    """Digits from 1 on without a hole; a form of a view that is no more would never be left."""
+    """Digits from 1 on without a gap; a form without a view could never be left."""
     names = {view.name for view in VIEWS.views}
 
     assert all(view.parent in {"", *names} for view in VIEWS.views)
@@ -115,12 +115,12 @@ def test_the_tabs_are_numbered_and_every_other_form_is_of_a_view():
 
 
 def test_an_unknown_view_is_the_first():
-    """A name from an older start shows the trim."""
+    """A stored name that no longer exists shows the trim."""
     assert VIEWS.named("no such view") is VIEWS.views[0]
 
 
-def test_wishes_survive_a_file(tmp_path):
-    """What was chosen comes back as it was."""
+def test_preferences_are_read_back_from_their_file(tmp_path):
+    """Every choice is the same."""
     preferences = Preferences(
         view="notes", span_s=600.0, unit="ppm", log_time=True, without_drift=True, deviation="mdev"
     )
@@ -140,8 +140,8 @@ def test_wishes_survive_a_file(tmp_path):
         st.just(b"[" * 5_000),
     )
 )
-def test_a_broken_file_of_wishes_is_harmless(tmp_path_factory, content):
-    """Whatever is in the file, the screen starts with sound choices."""
+def test_a_broken_preferences_file_is_harmless(tmp_path_factory, content):
+    """For any content the screen starts with valid choices."""
     path = tmp_path_factory.mktemp("preferences") / "screen.json"
     path.write_bytes(content)
     preferences = load(path)
@@ -153,8 +153,8 @@ def test_a_broken_file_of_wishes_is_harmless(tmp_path_factory, content):
     assert isinstance(preferences.log_time, bool)
 
 
-def test_wishes_that_cannot_be_written_are_said(tmp_path):
-    """A blocked folder costs nothing but the comfort."""
+def test_preferences_that_cannot_be_written_are_reported(tmp_path):
+    """A folder without permission loses the preferences only."""
     blocked = tmp_path / "file"
     blocked.write_text("", encoding="utf-8")
 
@@ -176,7 +176,7 @@ def _judged(settle=None, **changes):
 
 
 def test_the_bar_goes_from_let_go_to_turn_again():
-    """While it fills: how good, how long; full: turn again, or stay when inside."""
+    """While it fills: the present u and the wait; full: turn again, or stay when inside."""
     ready = Judgement(2e-10, 1.0, 0.0)
 
     assert _judged().endswith("wait until good to 0.23 ppb, 9 s to go")
@@ -198,14 +198,14 @@ def test_the_bar_goes_from_let_go_to_turn_again():
     ],
 )
 def test_the_hint_says_how_far_in_the_unit_on_the_screen(hint, said):
-    """Undershoot: go on; overshoot: back; unknown: nothing."""
+    """Undershoot: further; overshoot: back; unknown: nothing."""
     made = kit.full_snapshot(numbers=kit.numbers(settle=None), trim=kit.trim_now(hint=hint))
 
     assert progress_rows.hint_words(kit.frame(made)) == said
 
 
-def test_nobody_is_asked_to_turn_while_it_warms_up():
-    """Ready by its noise but still moving: wait, and no way to go is given."""
+def test_no_turn_is_suggested_during_a_warm_up():
+    """Ready by its noise but still moving: wait, and no way is given."""
     ready = kit.trim_now(judgement=Judgement(2e-10, 1.0, 0.0))
     warming = kit.frame(kit.full_snapshot(trim=ready))
     settled = kit.frame(kit.full_snapshot(numbers=kit.numbers(settle=None), trim=ready))
@@ -222,14 +222,14 @@ def test_nobody_is_asked_to_turn_while_it_warms_up():
 
 
 def test_no_hint_once_inside():
-    """Inside the tolerance nobody is told to go on."""
+    """Inside the tolerance no further turn is suggested."""
     made = kit.frame(kit.full_snapshot(trim=kit.trim_now(direction="inside")))
 
     assert not progress_rows.hint_words(made)
 
 
 def test_the_tool_is_no_nudge():
-    """A step that was the tool's is not said as a nudge, and as found is still asked for."""
+    """A step of the tool is not shown as a nudge, and as found is still asked for."""
     made = kit.frame(kit.full_snapshot(trim=kit.trim_now(turn=None), records=None), operator=True)
     text = kit.plain("trim", made, 80, 24)
 
@@ -238,7 +238,7 @@ def test_the_tool_is_no_nudge():
 
 
 def test_as_found_is_asked_for_before_the_first_nudge():
-    """With nothing recorded and nothing turned, the one row asks for it."""
+    """With nothing recorded and nothing turned, the row asks for it."""
     asked = kit.full_snapshot(records=Records(), trim=kit.trim_now(turn=None))
     settled = replace(asked.numbers, settle=Settle("settled", 1.0, None))
     rested = replace(asked, numbers=settled)
@@ -248,7 +248,7 @@ def test_as_found_is_asked_for_before_the_first_nudge():
 
 
 def test_after_a_turn_that_came_too_early_nothing_is_asked_for_as_found():
-    """The trimmer was turned before the offset was known: no offset of now is as found."""
+    """The trimmer was turned before the offset was known: nothing later is as found."""
     asked = kit.full_snapshot(records=Records(), trim=kit.trim_now())
     numbers = replace(asked.numbers, settle=Settle("settled", 1.0, None))
     rested = replace(asked, numbers=numbers)
@@ -257,8 +257,8 @@ def test_after_a_turn_that_came_too_early_nothing_is_asked_for_as_found():
     assert said.startswith("  as found: none, turned before it was known")
 
 
-def test_a_caution_in_what_was_kept_by_itself_is_said_at_once():
-    """The row for answers says it, whatever view is on; a record without one is no news."""
+def test_a_caution_in_an_automatic_record_is_shown_at_once():
+    """In the row for answers, on any view; a record without one is not shown there."""
     made = kit.record("as found", 6.93e-9)
     moving = with_cautions(made, ("still moving by more than asked",))
     watch = kit.FakeWatch(kit.full_snapshot(records=Records()))
@@ -282,7 +282,7 @@ def test_landing_comes_first_when_it_happens():
 
 
 def test_landed_offers_the_record_until_it_is_made():
-    """The offer to record as left stands until there is one."""
+    """The offer to record as left stays until there is one."""
     landed = kit.trim_now(landing=LandingNow("landed", 40.0, 30.0, "inside, hands off"))
     before = kit.frame(kit.full_snapshot(trim=landed), operator=True)
     left = Records(kit.record("as found", 7e-9), as_left=kit.record("as left", 1e-10))
@@ -293,7 +293,7 @@ def test_landed_offers_the_record_until_it_is_made():
 
 
 def test_the_budget_shows_every_line_and_what_is_missing():
-    """Each contribution with its source; what was not counted is said."""
+    """Each contribution with its source, and the missing ones."""
     found = kit.record("as found", 6.93e-9)
     made = kit.frame(kit.snapshot(records=Records(found)))
     text = "\n".join(line.plain for line in record_lines(made, 90))
@@ -304,12 +304,12 @@ def test_the_budget_shows_every_line_and_what_is_missing():
 
 
 def test_the_budget_without_records_says_so():
-    """An empty page is not left empty."""
+    """The page has a sentence."""
     assert "Nothing has been recorded yet." in record_lines(kit.frame(), 60)[-1].plain
 
 
 def test_a_time_deviation_is_not_drawn_as_a_fraction():
-    """Tdev is in seconds and has no place on an axis of fractions."""
+    """Tdev is in seconds and not drawn on an axis of fractions."""
     points = kit.stability().deviations
     times = tuple(replace(one, deviation="tdev") for one in points[:3])
     made = kit.frame(kit.snapshot(stability=StabilityNow(deviations=(*points, *times))))
@@ -329,8 +329,8 @@ def test_elsewhere_shows_ten_times_the_hertz_at_ten_times_the_frequency():
     assert "+20.0 dB" in text
 
 
-def test_a_wish_for_a_unit_is_kept_whatever_the_size():
-    """A unit that was chosen is not left."""
+def test_a_chosen_unit_is_kept_at_any_size():
+    """It is not changed automatically."""
     ranges = AxisState()
     ranges.follow(kit.snapshot(), kit.NOW_S, "ppm")
 
@@ -338,7 +338,7 @@ def test_a_wish_for_a_unit_is_kept_whatever_the_size():
 
 
 def test_with_the_tool_on_the_screen_says_how_far_and_when_to_lift_it():
-    """The first touch is told as what it moved; inside, whether it is time to lift."""
+    """The first touch is shown by its step; inside, whether to lift the tool."""
     first = ToolState(True, 1.0, first=MeanPull(3.02e-9, 1.1e-10, 1))
     ready = Judgement(2e-10, 1.0, 0.0)
     far = kit.trim_now(

@@ -1,4 +1,4 @@
-"""Lines, large digits, dots and ranges: the pieces that pictures are made of."""
+"""Lines, large digits, dots and ranges: the elements of pictures."""
 
 import itertools
 import math
@@ -25,7 +25,7 @@ from benchwatch.screen.drawing.theme import ASCII, UNICODE, Theme
 
 @given(st.text(max_size=40), st.integers(0, 60))
 def test_a_line_is_fitted_to_exactly_the_width_asked(text: str, width: int):
-    """Whatever an instrument writes, wide characters too, a row has the width of its place."""
+    """For any text of an instrument, also with wide characters."""
     row = line(safe(text), (safe(text), Role.OFF)).fit(width)
 
     assert row.width == width
@@ -33,7 +33,7 @@ def test_a_line_is_fitted_to_exactly_the_width_asked(text: str, width: int):
 
 @given(st.text(max_size=60))
 def test_safe_text_holds_no_control_and_no_combining_characters(text: str):
-    """Nothing in foreign text can move the cursor or overlap its neighbour."""
+    """Foreign text can neither move the cursor nor overlap its neighbour."""
     shown = safe(text)
 
     assert shown.isprintable()
@@ -41,7 +41,7 @@ def test_safe_text_holds_no_control_and_no_combining_characters(text: str):
 
 
 def test_spread_keeps_the_right_end_when_room_is_short():
-    """The right part (link, age of the reading) is never the one that is cut."""
+    """The right part (link, age of the reading) is never cut."""
     row = at_both_ends(line("a long identity"), line("right"), 10)
 
     assert row.plain == "a lonright"
@@ -64,7 +64,7 @@ def test_without_colour_no_style_names_a_colour():
 
 
 def test_lamps_differ_without_colour_from_plain_text():
-    """A lamp is reversed even where there is no colour."""
+    """A lamp is reversed even without colour."""
     theme = Theme(colour=False)
 
     assert theme.style(Role.GOOD_LAMP).reverse
@@ -72,7 +72,7 @@ def test_lamps_differ_without_colour_from_plain_text():
 
 
 def _luminance(colour: str) -> float:
-    """Relative luminance as WCAG 2.1 defines it (www.w3.org/TR/WCAG21)."""
+    """Return the relative luminance as WCAG 2.1 defines it (www.w3.org/TR/WCAG21)."""
     parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
     red, green, blue = (c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in parts)
     return 0.2126 * red + 0.7152 * green + 0.0722 * blue
@@ -100,21 +100,21 @@ def test_every_ink_stands_out_from_its_background(role: Role):
     ],
 )
 def test_look_follows_the_terminal(encoding: str, environ: dict[str, str], expected: Theme):
-    """Characters follow the encoding; a non-empty NO_COLOR (no-color.org) takes colours away."""
+    """Characters follow the encoding; a non-empty NO_COLOR (no-color.org) removes colours."""
     assert theme_for(encoding=encoding, environ=environ) == expected
 
 
 @pytest.mark.parametrize("size", [*SIZES, *ASCII_SIZES])
 @pytest.mark.parametrize("text", ["+0.0231", "-12.3", "?"])
 def test_large_digits_have_the_size_they_claim(size: DigitSize, text: str):
-    """Rows and columns are what the layout reckons with."""
+    """Rows and columns are those used by the layout."""
     rows = large(text, size, UNICODE)
 
     assert [row.width for row in rows] == [size.width(text)] * size.rows
 
 
 def test_large_digits_are_all_different():
-    """No two glyphs can be mistaken for each other."""
+    """No two glyphs are equal."""
     pictures = {
         char: "\n".join(row.plain for row in large(char, SIZES[-1], UNICODE))
         for char in "0123456789+-."
@@ -124,7 +124,7 @@ def test_large_digits_are_all_different():
 
 
 def test_large_digits_in_ascii():
-    """The look of a figure where only ASCII can be drawn, row by row."""
+    """A figure drawn in ASCII only, row by row."""
     rows = [row.plain for row in large("-7.5", ASCII_SIZES[-1], ASCII)]
 
     assert rows == [
@@ -137,7 +137,7 @@ def test_large_digits_in_ascii():
 
 
 def test_size_for_takes_the_largest_that_fits():
-    """The figure grows with the room and is given up where there is none."""
+    """The figure grows with the room, and is left out without any."""
     theme = Theme()
 
     assert size_for(200, 20, "+1.0", theme) == SIZES[0]
@@ -146,7 +146,7 @@ def test_size_for_takes_the_largest_that_fits():
 
 
 def test_canvas_dots_are_braille_of_the_unicode_standard():
-    """Dots 1 to 8 sit where chapter 21.1 of the Unicode standard puts them."""
+    """Dots 1 to 8 are placed as in chapter 21.1 of the Unicode standard."""
     canvas = Canvas(2, 1, Theme())
     canvas.dot(0, 0)
     canvas.dot(3, 3)
@@ -164,7 +164,7 @@ def test_canvas_in_ascii_has_two_dots_a_cell():
 
 
 def test_canvas_ignores_what_lies_outside():
-    """A value off the chart is no error."""
+    """A value outside the chart is no error."""
     canvas = Canvas(2, 2, Theme())
     canvas.dot(-1, 0)
     canvas.dot(0, 99)
@@ -184,7 +184,7 @@ def test_step_up_is_the_next_of_1_2_5(value: float, step: float):
 
 @given(st.lists(st.floats(-1e-6, 1e-6), min_size=1, max_size=40))
 def test_a_scale_always_holds_its_value(values: list[float]):
-    """Nothing runs off the scale, whatever the order of readings."""
+    """No value is outside the scale, in any order of readings."""
     scale = SteadyRange()
 
     for now_s, value in enumerate(values):
@@ -194,7 +194,7 @@ def test_a_scale_always_holds_its_value(values: list[float]):
 
 
 def test_a_scale_does_not_flicker_at_an_edge():
-    """A value that dithers about a step changes the range once, not with each reading."""
+    """A value that varies about a step changes the range once, not with each reading."""
     scale = SteadyRange()
     values = [1.9e-9 + (1e-10 if index % 2 else -1e-10) for index in range(200)]
     seen = [scale.follow(value, index * 0.1) for index, value in enumerate(values)]
@@ -203,7 +203,7 @@ def test_a_scale_does_not_flicker_at_an_edge():
 
 
 def test_a_scale_shrinks_only_after_a_while():
-    """One small value in passing leaves the range alone; staying small does not."""
+    """A single small value does not change the range; staying small does."""
     scale = SteadyRange()
     scale.follow(4e-9, 0.0)
 
@@ -214,7 +214,7 @@ def test_a_scale_shrinks_only_after_a_while():
 
 @given(st.floats(-1e-6, 1e-6), st.floats(0, 1e-6), st.floats(1e-12, 1e-8))
 def test_a_chart_window_holds_what_is_drawn(low: float, height: float, least: float):
-    """The window covers the values, is no smaller than asked and not wastefully large."""
+    """The window covers the values, is no smaller than asked and not needlessly large."""
     window = SteadyWindow().follow(low, low + height, least, 0.0)
 
     assert window is not None
@@ -225,5 +225,5 @@ def test_a_chart_window_holds_what_is_drawn(low: float, height: float, least: fl
 
 
 def test_an_empty_line_is_blank():
-    """A row nobody drew is blanks."""
+    """A row without text is blanks."""
     assert StyledLine().fit(4).plain == "    "

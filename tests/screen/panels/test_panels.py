@@ -1,4 +1,4 @@
-"""What the trim view says and draws, as plain text."""
+"""Words and drawings of the trim view, as plain text."""
 
 import math
 from dataclasses import replace
@@ -64,7 +64,7 @@ def test_direction_in_words():
 
 @pytest.mark.parametrize("state", ["connecting", "silent", "lost", "ended"])
 def test_no_direction_while_no_readings_come(state):
-    """A stale number never says which way to turn, and everything about it is dim."""
+    """A stale number shows no direction, and all its rows are dim."""
     made = kit.frame(kit.snapshot(link=LinkStatus(state, kit.NOW_S - 12.0)))
     drawn = scale(made, 60, 4) + strip_chart(made, 60, 6)
 
@@ -83,12 +83,12 @@ def test_no_direction_while_no_readings_come(state):
     ],
 )
 def test_link_in_words(link, said):
-    """Each link state says what it is and how old the newest reading is."""
+    """Each link state has its words and the age of the newest reading."""
     assert status_text.link_words(kit.frame(kit.snapshot(link=link))).plain == said
 
 
 def test_settle_in_words():
-    """Drift with its uncertainty; time to go with its range; since when it is settled."""
+    """Drift with its uncertainty; time to go with its range; the time since it settled."""
     warming = status_text.settle_words(kit.frame(), 80).plain
     settled = status_text.settle_words(kit.frame(SETTLED), 80).plain
     unasked = kit.frame(kit.snapshot(numbers=kit.numbers(settle=None, drift=None)))
@@ -102,8 +102,8 @@ def test_settle_in_words():
     assert status_text.settle_words(kit.frame(), 20).plain == "7 min to go"
 
 
-def test_trouble_is_said_worst_first():
-    """What a key did, for its moment; then a broken link, the journal, the time base."""
+def test_the_worst_fault_is_shown_first():
+    """A key's answer, for its time; then a broken link, the journal, the time base."""
     internal = TimeBase("internal")
     worst = kit.snapshot(
         link=LinkStatus("lost", 1.0, "gone"), journal_trouble="disk full", time_base=internal
@@ -135,8 +135,8 @@ def test_the_scale_shows_reading_estimate_and_band():
     assert figures.split() == ["-5", "-2.5", "0", "ppb", "+2.5", "+5"]
 
 
-def test_beyond_the_scale_is_said():
-    """A reading off the scale becomes an arrow head at its end."""
+def test_a_reading_beyond_the_scale_is_an_arrow_head():
+    """At the end of the scale."""
     made = kit.frame(kit.snapshot(reading=kit.reading(9e-9)), scale_full=5e-9)
 
     assert scale(made, 63, 4)[0].plain.rstrip()[-1] == ">"
@@ -144,15 +144,15 @@ def test_beyond_the_scale_is_said():
 
 @pytest.mark.parametrize("offset", [math.nan, math.inf])
 def test_an_overrange_reading_draws_no_dot(offset):
-    """What is no number is not drawn anywhere."""
+    """A reading without a value is not drawn."""
     made = kit.frame(kit.snapshot(reading=kit.reading(offset)), scale_full=5e-9)
 
     assert "o " not in scale(made, 63, 4)[0].plain.replace("low", "")
 
 
 @pytest.mark.parametrize("view", ["trim", "fill", "warm_up", "elsewhere"])
-def test_an_overrange_reading_is_said(view):
-    """With nothing but an overrange reading the figures are words, not guesses."""
+def test_an_overrange_reading_is_shown_in_words(view):
+    """With nothing but an overrange reading the figures are words."""
     made = kit.frame(
         kit.snapshot(reading=kit.reading(math.nan), numbers=Numbers()), trace=Trace(), view=view
     )
@@ -161,7 +161,7 @@ def test_an_overrange_reading_is_said(view):
 
 
 def test_a_gap_stays_open_on_the_chart():
-    """Columns inside the gap hold nothing but the dashes of zero."""
+    """Columns inside the gap hold only the dashes of zero."""
     made = kit.frame()
     rows = strip_chart(made, 128, 13)
     middle = [row.plain[9 + 118 * 52 // 120 : 9 + 118 * 58 // 120] for row in rows[:8]]
@@ -170,7 +170,7 @@ def test_a_gap_stays_open_on_the_chart():
 
 
 def test_flat_noise_does_not_fill_the_chart():
-    """Pure noise keeps to the middle half of the chart instead of looking like a storm."""
+    """Pure noise is drawn in the middle half of the chart."""
     noise = [2e-9 + (3e-10 if i % 2 else -3e-10) for i in range(240)]
     past = Trace(kit.trace().elapsed_s, tuple(noise))
     rows = strip_chart(kit.frame(kit.snapshot(), trace=past), 100, 17)[:-1]
@@ -179,8 +179,8 @@ def test_flat_noise_does_not_fill_the_chart():
     assert 0 < len(inked) <= len(rows) // 2
 
 
-def test_marks_stand_on_the_time_axis():
-    """A mark a quarter of the span ago stands at three quarters of the axis."""
+def test_marks_are_on_the_time_axis():
+    """A mark a quarter of the span ago is at three quarters of the axis."""
     mark = Mark(counter="main", utc_s=0.0, elapsed_s=kit.NOW_S - 30.0, text="lid on")
     rows = strip_chart(kit.frame(kit.snapshot(marks=(mark,))), 108, 8)
 
@@ -188,7 +188,7 @@ def test_marks_stand_on_the_time_axis():
 
 
 def test_marks_hide_no_word_of_the_time_axis():
-    """One of just now and one of the oldest moment stand beside the words at the ends."""
+    """Marks of now and of the oldest time are beside the words at the ends."""
     marks = tuple(
         Mark(counter="main", utc_s=0.0, elapsed_s=kit.NOW_S - ago_s, text="lid on")
         for ago_s in (0.0, 0.5, 119.0, 120.0)
@@ -204,7 +204,7 @@ HOSTILE = (
 
 
 def test_hostile_identity_stays_text():
-    """Escapes, markup, bidi overrides and wide characters from an instrument stay on their row."""
+    """Escapes, markup, bidi overrides and wide characters of an instrument stay in their row."""
     made = kit.frame(kit.snapshot(identity=Identity(text=HOSTILE), counter="m[b]\x1b[1m"))
     text = kit.plain("trim", made, 120, 36)
 
@@ -214,7 +214,7 @@ def test_hostile_identity_stays_text():
 
 
 def test_hostile_sentences_stay_text():
-    """The same for what a link, a journal, a verdict or a note says."""
+    """The same for texts of a link, a journal, a verdict or a mark."""
     settle = Settle("unsure", None, None, reason=HOSTILE)
     made = kit.frame(
         kit.snapshot(
@@ -228,7 +228,7 @@ def test_hostile_sentences_stay_text():
 
 
 def test_in_ascii_the_fitted_curve_has_a_sign_of_its_own():
-    """Data are dots; the curve that was fitted to them, and goes on past now, is stars."""
+    """Data are dots; the fitted curve, which continues past now, is stars."""
     made = kit.frame(kit.full_snapshot(), view="warm_up", theme=Theme(ascii=True))
     now_s, last_s = made.now_s, made.snapshot.warm_up.curve.elapsed_s[-1]
     chart = [row.plain[FIGURE_CELLS + 1 :] for row in curve_chart(made, 80, 12)[:-1]]

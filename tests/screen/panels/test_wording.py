@@ -1,4 +1,4 @@
-"""Words and figures that a person at the bench stumbles over: units, digits, cuts."""
+"""Words and figures that are easily misread at the bench: units, digits, cuts."""
 
 import math
 from dataclasses import replace
@@ -41,13 +41,13 @@ from benchwatch.snapshot import ElsewhereNow, LoggedEvent, Records
     [(0.109, "1 s"), (0.0, "1 s"), (8.88, "9 s"), (33.0, "35 s"), (77.0, "1 min 15 s"),
      (437.0, "7 min 30 s"), (4000.0, "1 h 7 min"), (90000.0, "1 d 1 h"), (math.inf, "unknown")],
 )  # fmt: skip
-def test_a_time_to_go_is_no_finer_than_anybody_knows(seconds, said):
-    """Whole seconds at the finest, ever coarser steps for longer waits."""
+def test_a_time_to_go_is_rounded_to_its_accuracy(seconds, said):
+    """Whole seconds at the finest, coarser steps for longer waits."""
     assert to_go(seconds) == said
 
 
-def test_a_range_without_width_is_not_said():
-    """Both ends round to the same time: one figure says it."""
+def test_a_range_without_width_is_one_figure():
+    """Where both ends round to the same time."""
     settle = Settle("warming", None, 0.109, 0.05, 0.4, "soon")
     made = kit.frame(kit.snapshot(numbers=kit.numbers(settle=settle)))
 
@@ -59,7 +59,7 @@ def _rate(per_s: float, u: float, unit: RateUnit) -> str:
 
 
 def test_a_drift_is_in_the_unit_of_the_offset():
-    """A fast one is said by the minute, not in another unit."""
+    """A fast drift is given by the minute, not in another unit."""
     slow = rate_unit(-2.3e-12, PPB, RateUnit())
     fast = rate_unit(-904e-6 / 3600, PPB, RateUnit())
 
@@ -70,7 +70,7 @@ def test_a_drift_is_in_the_unit_of_the_offset():
 
 
 def test_the_unit_of_a_drift_does_not_flicker():
-    """It is left only far beyond where it was taken, upwards and downwards."""
+    """It changes only far beyond the value where it was chosen, upwards and downwards."""
     unit, names = RateUnit(), []
     for per_hour in (900, 1100, 4900, 5100, 4000, 900, 40, 29, 900):
         unit = rate_unit(per_hour * 1e-9 / 3600, PPB, unit)
@@ -81,7 +81,7 @@ def test_the_unit_of_a_drift_does_not_flicker():
 
 
 def test_a_drift_too_small_for_the_unit_gets_a_finer_one():
-    """Three zeros after the point say nothing; once taken, the finer one stays for a while."""
+    """Instead of three zeros after the point; the finer unit then stays for a while."""
     finer = rate_unit(0.0005e-9 / 3600, PPB, RateUnit())
 
     assert finer.unit is PARTS_IN_1E12
@@ -90,8 +90,8 @@ def test_a_drift_too_small_for_the_unit_gets_a_finer_one():
     assert rate_unit(0.03e-9 / 3600, PPB, finer).unit is PPB
 
 
-def test_a_drift_has_no_more_digits_than_anybody_reads():
-    """Data without noise: u is next to nothing, and the figure stays a figure."""
+def test_a_drift_has_a_bounded_number_of_digits():
+    """Data without noise have a u of nearly nothing."""
     made = kit.frame(kit.snapshot(numbers=kit.numbers(drift=Drift(1e-12, 1.7e-22, 60.0))))
     none = kit.frame(kit.snapshot(numbers=kit.numbers(drift=Drift(0.0, 1e-25, 60.0))))
 
@@ -100,7 +100,7 @@ def test_a_drift_has_no_more_digits_than_anybody_reads():
 
 
 def test_large_figures_stop_at_sensible_digits():
-    """Below a part in 10^15 a digit tells of arithmetic: at 10 MHz 8 decimals of a hertz."""
+    """A digit below a part in 10^15 is rounding: at 10 MHz there are 8 decimals of a hertz."""
     made = kit.numbers(estimate=Estimate(2.697e-9, 2.9e-17, 1, 1.0))
     ranges = AxisState()
     ranges.follow(kit.snapshot(numbers=made), kit.NOW_S)
@@ -118,7 +118,7 @@ def test_a_way_to_go_has_no_sign_and_the_digits_it_deserves():
 
 @pytest.mark.parametrize("width", [60, 80, 120])
 def test_the_uncertainty_below_a_figure_is_never_cut(width):
-    """ASCII takes three characters for plus and minus: there is room for its unit too."""
+    """In ASCII +/- takes three characters: there is room for the unit too."""
     numbers = kit.numbers(estimate=Estimate(3.6985e-8, 2.2e-11, 43, 190.0))
     made = kit.frame(kit.snapshot(numbers=numbers), theme=Theme(ascii=True))
     text = "\n".join(row.plain for row in both_figures(made, width, 4))
@@ -129,7 +129,7 @@ def test_the_uncertainty_below_a_figure_is_never_cut(width):
 
 @pytest.mark.parametrize(("glyphs", "sign"), [(UNICODE, "…"), (ASCII, "...")])
 def test_a_cut_line_ends_in_the_sign(glyphs, sign):
-    """As wide as asked, the sign at its end; blanks at the end are no loss."""
+    """As wide as asked, with the sign at its end; trailing blanks are no loss."""
     row = line(("one counter", Role.STRONG), " of many")
 
     assert row.fit(10, glyphs.cut).plain == "one counter"[: 10 - len(sign)] + sign
@@ -140,8 +140,8 @@ def test_a_cut_line_ends_in_the_sign(glyphs, sign):
 
 @pytest.mark.parametrize("width", [60, 80])
 @pytest.mark.parametrize("state", ["reading", "silent", "lost"])
-def test_the_link_is_said_whole_and_the_name_is_cut(width, state):
-    """Time base and link are whole at every width; of a long identity the beginning is there."""
+def test_the_link_is_whole_and_the_name_is_cut(width, state):
+    """Time base and link are whole at every width; a long identity loses its end."""
     made = kit.frame(kit.snapshot(link=LinkStatus(state, kit.NOW_S - 7.0)))
     long = replace(made.snapshot.identity, text="Tide gauge station,bench counter,0042,1.0")
     made = kit.frame(replace(made.snapshot, identity=long))
@@ -153,8 +153,8 @@ def test_the_link_is_said_whole_and_the_name_is_cut(width, state):
     assert status_text.link_words(made).plain in text
 
 
-def test_a_long_trouble_is_wrapped():
-    """Two rows on any screen, and the reason comes before the path."""
+def test_a_long_fault_is_wrapped():
+    """Two rows on any screen, with the reason before the path."""
     why = "the journal is locked by another program (/home/bench/.local/share/benchwatch/a.db)"
     made = kit.frame(kit.snapshot(journal_trouble=why))
     rows = [row.plain for row in trouble_line(made, 60, 2)]
@@ -165,7 +165,7 @@ def test_a_long_trouble_is_wrapped():
 
 
 def test_our_signs_are_spelled_out_where_there_is_only_ascii():
-    """A sentence keeps its meaning: plus or minus, the square root; what is foreign is a ?."""
+    """Plus or minus and the square root in words; foreign characters as a ?."""
     assert Theme(ascii=True).printable("36.980 ± 0.041 ppb, over √12") == (
         "36.980 +/- 0.041 ppb, over sqrt 12"
     )
@@ -174,7 +174,7 @@ def test_our_signs_are_spelled_out_where_there_is_only_ascii():
 
 
 def test_the_record_says_how_sure_in_plain_words():
-    """No symbol and no trade name of an estimate in the first line of the budget."""
+    """The first line of the budget has no symbol and no technical name of an estimate."""
     records = Records(kit.record("as found", 6.93e-9))
     text = "\n".join(
         row.plain for row in record_lines(kit.frame(kit.full_snapshot(records=records)), 74)
@@ -186,7 +186,7 @@ def test_the_record_says_how_sure_in_plain_words():
 
 @pytest.mark.parametrize("ascii_only", [False, True])
 def test_deviations_and_reference_lines_differ_without_colour(ascii_only):
-    """A deviation is an o; what falls as 1/tau is only dots."""
+    """A deviation is an o; the line of 1/tau is dots."""
     made = kit.frame(kit.full_snapshot(), theme=Theme(ascii=ascii_only))
     rows = plot(made, 80, 14)
     values = {role for row in rows for text, role in row.spans if VALUE_SIGN in text}
@@ -199,12 +199,12 @@ def test_deviations_and_reference_lines_differ_without_colour(ascii_only):
 
 
 def test_a_unit_fits_beside_a_chart():
-    """The name of a power of ten is too long there; it is written as a number."""
+    """The name of a power of ten is too long there and is written as a number."""
     assert [axis_name(unit) for unit in (PPM, PPB, PARTS_IN_1E12)] == ["ppm", "ppb", "1e-12"]
 
 
-def test_a_long_note_goes_on_in_the_next_row():
-    """Its text is indented below itself, and narrow screens leave the time of day out."""
+def test_a_long_entry_continues_in_the_next_row():
+    """Its text is indented, and narrow screens leave out the time of day."""
     reason = "no readings for 6 s: the counter sent half a line and then nothing more for 2.5 s"
     happened = (LoggedEvent(utc_s=1.9e9, elapsed_s=60.0, kind="gap", text=reason),)
     made = kit.frame(kit.snapshot(logged_events=happened))
@@ -218,7 +218,7 @@ def test_a_long_note_goes_on_in_the_next_row():
 
 @pytest.mark.parametrize("width", [54, 74, 90])
 def test_a_budget_fits_its_page(width):
-    """Where there is little room the source stands below its contribution, whole."""
+    """In little room the source is below its contribution, uncut."""
     records = Records(kit.record("as found", 6.93e-12))
     made = kit.frame(kit.full_snapshot(records=records), unit=PARTS_IN_1E12)
     rows = [row.plain for row in record_lines(made, width)]
@@ -230,15 +230,15 @@ def test_a_budget_fits_its_page(width):
 
 
 def test_a_clock_loses_without_a_minus():
-    """Gains or loses says the way; the figure says how much."""
+    """The word gains or loses shows the direction, the figure the amount."""
     now = ElsewhereNow(elsewhere(-2.2e-8, 5e6, (5e6,), 1e-10), -0.0018991, 4.8e-6)
     row = clock_line(kit.frame(kit.full_snapshot(elsewhere=now)), 80, 1)[0]
 
     assert row.plain == "  a clock on it loses 0.0018991 ± 0.0000048 s a day"
 
 
-def test_a_trouble_too_long_for_its_rows_ends_in_the_sign():
-    """Two rows hold the beginning; that there is more is seen."""
+def test_a_fault_too_long_for_its_rows_ends_in_the_sign():
+    """Two rows hold the beginning, with the sign of a cut."""
     detail = "nothing listens there. " + "Check the port number, and that the bench is on. " * 3
     made = kit.frame(kit.snapshot(link=LinkStatus("lost", 1.0, detail)))
     panel = next(one for one in TOP_PANELS if one.draw is trouble_line)
@@ -249,15 +249,15 @@ def test_a_trouble_too_long_for_its_rows_ends_in_the_sign():
 
 
 def test_unsure_says_what_is_not_known():
-    """The lamp's word alone is no sentence; without room the drift comes first."""
+    """After the lamp's word comes the reason; in little room the drift comes first."""
     made = kit.frame(kit.snapshot(numbers=kit.numbers(settle=Settle("unsure", None, None))))
 
     assert status_text.settle_words(made, 70).plain == "drift -8.3 ± 1.4 ppb/h, can't tell yet"
     assert status_text.settle_words(made, 30).plain == "drift -8.3 ± 1.4 ppb/h"
 
 
-def test_stale_numbers_are_said_to_be_old():
-    """While no readings come, drift and wait are those of the last readings, or not said."""
+def test_stale_numbers_are_marked_as_old():
+    """Without readings, drift and wait are labelled as those of the last readings, or left out."""
     made = kit.frame(kit.full_snapshot(link=LinkStatus("silent", kit.NOW_S - 8.0)))
 
     assert (
@@ -269,7 +269,7 @@ def test_stale_numbers_are_said_to_be_old():
 
 
 def test_an_unknown_nominal_is_called_that():
-    """Before the first reading nobody wonders what is unknown."""
+    """Before the first reading the row names what is unknown."""
     made = kit.frame(kit.snapshot(nominal_hz=math.nan))
 
     assert header_line(made, 80, 1)[0].plain.startswith(" main nominal unknown ")
@@ -278,7 +278,7 @@ def test_an_unknown_nominal_is_called_that():
 @pytest.mark.parametrize("size", [(80, 24), (120, 36), (60, 18)])
 @pytest.mark.parametrize("view", VIEWS.views, ids=lambda view: view.name)
 def test_the_question_whether_the_nominal_is_right_is_whole_on_every_view(view, size):
-    """10.01 MHz was typed, and 10 MHz fits: that stands on the screen until it is put right."""
+    """10.01 MHz was typed, and 10 MHz fits: the question stays until it is corrected."""
     question = "the readings miss the nominal of 10.01 MHz by 0.1 %. They fit 10 MHz: is the nominal right?"  # noqa: E501
     shown = kit.full_snapshot(question=question)
     rows = picture(view, kit.frame(shown, view=view.name), *size)

@@ -1,4 +1,4 @@
-"""Signals of job control and of the end, in any order: the terminal is given back as it was."""
+"""Signals of job control and of the end, in any order: the terminal is restored."""
 
 import os
 import re
@@ -19,13 +19,13 @@ STOP, CONT, TSTP = signal.SIGSTOP, signal.SIGCONT, signal.SIGTSTP
 TERM, HUP, QUIT = signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT
 USUAL = {"7": "h", "25": "h", "1000": "l", "1003": "l", "1004": "l", "1006": "l", "1049": "l",
          "2004": "l", "2048": "l"}  # fmt: skip
-"""Private modes of a terminal that nobody draws on (xterm's control sequences, DECSET): lines
-wrap, a cursor, no mouse, no focus, the first screen, no marks around pasted text, no sizes."""
+"""Private modes of an unused terminal (xterm's control sequences, DECSET): lines wrap, a cursor, no
+mouse, no focus, the first screen, no bracketed paste, no sizes."""
 
 
 @pytest.fixture
 def terminal(tmp_path: Path) -> Iterator[Terminal]:
-    """A screen over a made oscillator, on a terminal that controls it."""
+    """Open a screen over a made oscillator, on its controlling terminal."""
     program = (
         "import fcntl, runpy, sys, termios; fcntl.ioctl(1, termios.TIOCSCTTY, 0);"
         "sys.path.insert(0, sys.argv[1]); sys.argv = ['made_oscillator_program', *sys.argv[2:]];"
@@ -40,7 +40,7 @@ def terminal(tmp_path: Path) -> Iterator[Terminal]:
 
 
 def left_on(terminal: Terminal) -> dict[str, str]:
-    """Return the private modes that were set last and are not as usual, and the pushed keys."""
+    """Return the private modes set last that are not as usual, and the pushed keyboard modes."""
     seen = terminal.seen.decode("utf-8", "replace")
     modes = dict(re.findall(r"\x1b\[\?(\d+)([hl])", seen))
     left = {mode: how for mode, how in modes.items() if USUAL.get(mode, "l") != how}
@@ -49,13 +49,13 @@ def left_on(terminal: Terminal) -> dict[str, str]:
 
 
 def is_stopped(terminal: Terminal) -> bool:
-    """Tell whether the process is stopped (proc(5): state T)."""
+    """Return whether the process is stopped (proc(5): state T)."""
     status = Path(f"/proc/{terminal.child.pid}/stat").read_text(encoding="utf-8")
     return status.rpartition(")")[2].split()[0] == "T"
 
 
 def send(terminal: Terminal, numbers: Sequence[int]) -> None:
-    """Send signals at once, but wait until a process that gives its terminal back has stopped."""
+    """Send signals at once, but wait until a process that restores its terminal has stopped."""
     for number in numbers:
         terminal.child.send_signal(number)
         if number == TSTP:
@@ -136,12 +136,12 @@ def to_foreground():
 child = subprocess.Popen(sys.argv[1:], preexec_fn=to_foreground)
 sys.exit(child.wait() % 256)
 """
-"""What a shell does with jobs: each has a process group, one of which has the terminal."""
+"""A shell with jobs: each has a process group, one of which has the terminal."""
 
 
 @pytest.mark.parametrize("numbers", [[TERM], [STOP, TERM, CONT], [TSTP, TERM, CONT]])
 def test_a_screen_in_the_background_ends_when_told_to(tmp_path, numbers):
-    """Another program has the terminal: giving it back does not stop us (POSIX.1-2017, 11.1.4)."""
+    """Restoring another program's terminal does not stop this one (POSIX.1-2017, 11.1.4)."""
     log = str(tmp_path / "screen.log")
     command = [sys.executable, "-c", SHELL, sys.executable, str(MADE_OSCILLATOR), "--log", log]
     terminal = Terminal(command, tmp_path)

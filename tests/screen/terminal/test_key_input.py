@@ -1,4 +1,4 @@
-"""What is typed passes, and nothing else: no size, position or state that the stream claims."""
+"""Only keys pass the input filter: no size, position or state that the stream reports."""
 
 import pytest
 from hypothesis import given
@@ -12,7 +12,7 @@ WIDTH, HEIGHT = 120, 36
 
 
 class Clock:
-    """Time that passes when told to."""
+    """A clock that is set by the test."""
 
     def __init__(self):
         self.now_s = 0.0
@@ -23,12 +23,12 @@ class Clock:
 
 
 def made(clock=None, burst=10_000, per_s=0.0, cells=(WIDTH, HEIGHT)):
-    """Make an input whose clock stands still."""
+    """Return an input filter whose clock stands still."""
     return KeyInput(burst=burst, per_s=per_s, cells=cells, clock=clock or Clock())
 
 
 def names(messages):
-    """Name the keys."""
+    """Return the names of the keys."""
     return [message.key for message in messages]
 
 
@@ -89,7 +89,7 @@ def test_keys_pass_wherever_they_are_cut(sent, keys, size):
 )
 @pytest.mark.parametrize("size", [1, 3, 5000])
 def test_all_else_is_dropped_whole(sent, size):
-    """Nothing comes of it, and the key behind it is heard."""
+    """It has no effect, and the key after it passes."""
     typed = made()
     messages = []
     for begin in range(0, len(sent), size):
@@ -100,7 +100,7 @@ def test_all_else_is_dropped_whole(sent, size):
 
 
 def test_esc_is_a_key_once_nothing_has_followed():
-    """It begins sequences too; 100 ms tell."""
+    """It also begins sequences; after 100 ms it is a key."""
     clock = Clock()
     typed = made(clock)
     at_once = typed.feed("\x1b")
@@ -112,8 +112,8 @@ def test_esc_is_a_key_once_nothing_has_followed():
 
 
 @pytest.mark.parametrize("begun", ["\x1b[", "\x1b[48;9", "\x1b]0;", "\x1bP", "\x1bO", "\x1b[M"])
-def test_what_was_begun_and_not_ended_holds_nothing_up(begun):
-    """After a while the next key is one again."""
+def test_an_unfinished_sequence_blocks_nothing(begun):
+    """After a while the next key passes."""
     clock = Clock()
     typed = made(clock)
     typed.feed(begun)
@@ -124,7 +124,7 @@ def test_what_was_begun_and_not_ended_holds_nothing_up(begun):
 
 @pytest.mark.parametrize("size", [1, 4, 10_000])
 def test_a_paste_is_one_message_of_bounded_length(size):
-    """Marked text, in pieces: as much of it as is wanted, without what can't be printed."""
+    """Marked text, in pieces: a bounded length of it, without control characters."""
     sent = "\x1b[200~one\x1b[48;9;9;1;1t\x07two\r" + "x" * 5000 + "\x1b[201~q"
     typed = made()
     messages = []
@@ -139,7 +139,7 @@ def test_a_paste_is_one_message_of_bounded_length(size):
 
 
 def test_a_paste_without_end_ends():
-    """Keys are keys again a second later."""
+    """A second later keys are keys again."""
     clock = Clock()
     typed = made(clock)
     typed.feed("\x1b[200~half")
@@ -150,7 +150,7 @@ def test_a_paste_without_end_ends():
 
 
 def test_more_keys_than_hands_type_are_dropped():
-    """A bucket: so many at once, so many a second after."""
+    """A token bucket: so many at once, so many a second after."""
     clock = Clock()
     typed = made(clock, burst=10, per_s=5.0)
     first = typed.feed("x" * 4096)
@@ -168,7 +168,7 @@ _piece = st.sampled_from(
 
 @given(st.lists(_piece, max_size=30), st.integers(1, 7))
 def test_nothing_but_keys_pastes_and_buttons_ever_comes(pieces, size):
-    """Any stream, cut anywhere, means the same; characters of keys can be written and encoded."""
+    """Any stream gives the same keys however it is cut, and their characters can be encoded."""
     sent = "".join(pieces)
     whole, cut = made(), made()
     messages = whole.feed(sent)

@@ -1,4 +1,4 @@
-"""Many keys in one packet, on a real terminal: nothing breaks, and only q and Ctrl-C end it."""
+"""Many keys in one packet, on a real terminal: only q and Ctrl-C end the screen."""
 
 import fcntl
 import os
@@ -21,14 +21,14 @@ pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo
 NAMED = [b"\r", b"\x1b", b" ", b"\x7f", b"\t", b"\x1b[A", b"\x1b[B", b"\x1b[C", b"\x1b[D",
          b"\x1b[5~", b"\x1b[6~", b"\x1b[H", b"\x1b[F", b"\x1bOA", b"\x1b[Z", b"\x11", b"\x1a",
          b"\x1b[200~pasted\r\n\x1b[201~"]  # fmt: skip
-"""What keys send (ECMA-48, 5.4; xterm's control sequences for cursor and editing keys)."""
+"""Sequences of keys (ECMA-48, 5.4; xterm's control sequences for cursor and editing keys)."""
 LETTERS = [bytes([code]) for code in range(0x21, 0x7F) if chr(code) not in "q:"]
-"""Without q, and without the command line, which can leave the screen as well."""
+"""Without q, and without the command line, which can also end the screen."""
 
 
 @pytest.fixture
 def terminal(tmp_path: Path) -> Iterator[Terminal]:
-    """A screen over a made oscillator."""
+    """Open a screen over a made oscillator."""
     log = tmp_path / "screen.log"
     opened = Terminal([sys.executable, str(MADE_OSCILLATOR), "--log", str(log)], tmp_path)
     opened.wait_for("q quit")
@@ -46,15 +46,15 @@ BURSTS = [
     (b"b\r\r5", "notes, "),
     (b"?\x1b[6~\x1b[6~\r1", "zoom"),
 ]
-"""Keys, and what shows that all of them were done."""
+"""Keys, and a text on the screen that shows that all of them were handled."""
 
 
 SIZES = [b"\x1b[48;99999;99999;1;1t", b"\x1b[48;60000;60000;1;1t\x1b[9999999u\x1b[1;1R"]
-"""What a terminal would send to report its window's size, codes of no key, a cursor position."""
+"""Reports of the window's size as a terminal sends them, codes of no key, a cursor position."""
 
 
 def test_what_follows_a_closing_key_goes_to_what_lies_under_it(terminal, tmp_path):
-    """Each key is done before the next one is looked at: none closes twice, none is lost.
+    """Each key is handled before the next: none closes twice, none is lost.
 
     A report of the window's size among the keys changes nothing, nor do codes of no key.
     """
@@ -79,7 +79,7 @@ def test_what_follows_a_closing_key_goes_to_what_lies_under_it(terminal, tmp_pat
 def test_random_bursts_break_nothing(terminal, tmp_path):
     """Letters, cursor keys, pastes, Esc and Enter in any order, in packets of up to 40 keys.
 
-    At the end Enter hands a note back, and the q behind it, in one packet, is no letter of it.
+    At the end Enter finishes a mark, and the q after it, in one packet, is no letter of it.
     """
     chance = random.Random(unseen_seed())
     for _ in range(25):
@@ -98,12 +98,12 @@ def test_random_bursts_break_nothing(terminal, tmp_path):
 
 
 def memory_of(terminal: Terminal) -> int:
-    """Return the bytes of memory that the process holds."""
+    """Return the resident memory of the process, in bytes."""
     return int(psutil.Process(terminal.child.pid).memory_info().rss)
 
 
 def test_a_terminal_without_bounds_is_drawn_on_in_part(terminal):
-    """As large as the system can tell (struct winsize: 16 bits each): it lives, and q ends it."""
+    """As large as the system allows (struct winsize: 16 bits each): it runs, and q ends it."""
     fcntl.ioctl(terminal.slave, termios.TIOCSWINSZ, struct.pack("HHHH", 65535, 65535, 0, 0))
     terminal.child.send_signal(signal.SIGWINCH)
     then = len(terminal.seen)

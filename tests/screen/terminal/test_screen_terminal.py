@@ -1,4 +1,4 @@
-"""The screen in a real pseudo-terminal: what is left behind, however it ends."""
+"""The screen in a real pseudo-terminal: what every end leaves behind."""
 
 import os
 import signal
@@ -22,13 +22,13 @@ def driver(*arguments: str) -> list[str]:
 
 @pytest.fixture
 def log(tmp_path: Path) -> Path:
-    """A log file of its own."""
+    """Return the path of a new log file."""
     return tmp_path / "state" / "screen.log"
 
 
 @pytest.fixture
 def terminals() -> Iterator[list[Terminal]]:
-    """Terminals that are closed afterwards."""
+    """Return terminals that are closed afterwards."""
     opened: list[Terminal] = []
     yield opened
     for one in opened:
@@ -47,7 +47,7 @@ def terminals() -> Iterator[list[Terminal]]:
     ids=["q", "Ctrl-C", "SIGTERM", "SIGHUP", "SIGINT"],
 )
 def test_the_terminal_is_left_as_it_was(terminals, log, tmp_path, ending, code):
-    """Whatever ends the screen: the exit code is right, modes and the screen are restored."""
+    """After each kind of end: the exit code is right, modes and the screen are restored."""
     terminal = Terminal(driver("--log", str(log)), tmp_path)
     terminals.append(terminal)
     terminal.wait_for("q quit")
@@ -62,7 +62,7 @@ def test_the_terminal_is_left_as_it_was(terminals, log, tmp_path, ending, code):
 
 
 def test_a_crash_is_one_sentence_and_a_log(terminals, log, tmp_path):
-    """After a crash: exit 1, a clean terminal, one harmless sentence, the traceback in the log."""
+    """Exit 1, a restored terminal, one sentence without escapes, the traceback in the log."""
     terminal = Terminal(driver("--log", str(log), "--crash-after", "0.5"), tmp_path)
     terminals.append(terminal)
 
@@ -77,7 +77,7 @@ def test_a_crash_is_one_sentence_and_a_log(terminals, log, tmp_path):
 
 
 def test_chatter_on_descriptor_2_stays_out_of_the_picture(terminals, log, tmp_path):
-    """What a library written in C prints lands in the log, not on the screen."""
+    """Output of a library written in C is in the log, not on the screen."""
     terminal = Terminal(driver("--log", str(log), "--chatter"), tmp_path)
     terminals.append(terminal)
     terminal.wait_for("q quit")
@@ -89,7 +89,7 @@ def test_chatter_on_descriptor_2_stays_out_of_the_picture(terminals, log, tmp_pa
 
 
 def test_standard_error_may_be_a_file(terminals, log, tmp_path):
-    """With 2> the screen still stands on the terminal, and a crash is said in the file."""
+    """With 2> the screen is still on the terminal, and a crash is reported in the file."""
     narration = tmp_path / "narration.txt"
     with narration.open("wb") as sink:
         terminal = Terminal(
@@ -116,7 +116,7 @@ def test_a_log_that_cannot_be_written_does_not_stop_the_screen(terminals, tmp_pa
 
 
 def test_the_picture_reaches_the_terminal_as_drawn(terminals, log, tmp_path):
-    """What a terminal shows after cursor moves and colours is the trim, row by row."""
+    """After cursor moves and colours the terminal shows the trim, row by row."""
     terminal = Terminal(driver("--log", str(log)), tmp_path, width=120, height=36)
     terminals.append(terminal)
     rows = terminal.wait_for("Down/Up coarse")
@@ -129,7 +129,7 @@ def test_the_picture_reaches_the_terminal_as_drawn(terminals, log, tmp_path):
 
 @pytest.mark.parametrize("size", [1, 2, 3, 1000])
 def test_the_reader_of_terminals_follows_cursor_and_colour(size):
-    """Cursor position, colours, private modes and titles, as ECMA-48 writes them, cut anywhere."""
+    """Cursor position, colours, private modes and titles of ECMA-48, cut anywhere."""
     written = (
         "\x1b[?1049h\x1b[2;3H\x1b[1;38;2;1;2;3mäb\x1b[0m\x1b]0;title\x07\x1b[1;1Hc\r\nd".encode()
     )

@@ -1,4 +1,4 @@
-"""The real command while its terminal vanishes, takes nothing, or has no keyboard."""
+"""The real command when its terminal is closed, is not read, or has no keyboard."""
 
 import contextlib
 import os
@@ -30,7 +30,7 @@ pytestmark = [
 GATE_S = 0.05
 SLOW_GATE_S, SLOW_READINGS = 0.25, 8
 OF_ITS_OWN = f"import fcntl, termios; fcntl.ioctl(1, termios.TIOCSCTTY, 0); {PROGRAM}"
-"""The program on a terminal that controls it, as a shell would start it."""
+"""The program on its controlling terminal, as a shell would start it."""
 
 
 @contextlib.contextmanager
@@ -51,7 +51,7 @@ def watching(
 
 
 def ended(child: "subprocess.Popen[bytes]") -> tuple[int, float, float]:
-    """Wait for the end; return exit code, seconds that it took, and seconds of computing."""
+    """Wait for the end; return exit code, seconds until then, and seconds of computing."""
     stopwatch, before_s = Stopwatch(child.pid, beside_others=True), computed_s(child)
     used_s = lasted_s = 0.0
     while child.poll() is None:
@@ -64,7 +64,7 @@ def ended(child: "subprocess.Popen[bytes]") -> tuple[int, float, float]:
 
 
 def computed_s(child: "subprocess.Popen[bytes]") -> float:
-    """Seconds that a process has computed."""
+    """Return the processor seconds of a process."""
     times = psutil.Process(child.pid).cpu_times()
     return times.user + times.system
 
@@ -72,8 +72,7 @@ def computed_s(child: "subprocess.Popen[bytes]") -> float:
 def share_while_slow(terminal: Terminal, counter: TinyCounter) -> float:
     """Return the share of a core that is used while readings come slowly.
 
-    They take next to nothing of it then, however busy the machine is, and what spins takes all
-    that it can get.
+    It is nearly nothing, however busy the machine is, unless something spins.
     """
     counter.gate_s = SLOW_GATE_S
     then = counter.answered
@@ -91,18 +90,18 @@ def log_of(home: Path) -> str:
 
 
 def readings_in(journal: Path) -> int:
-    """Return how many readings the only run has, which must have been closed in order."""
+    """Return the number of readings of the only run, which must have an end."""
     (run,) = read_runs(journal)
     assert run.ended_utc_s is not None
     return sum(isinstance(event, Reading) for event in read_events(journal, run))
 
 
-# ------------------------------------------------------------- the terminal vanishes
+# ------------------------------------------------------------- the terminal is closed
 
 
 @pytest.mark.parametrize("program", [PROGRAM, OF_ITS_OWN], ids=["no signal", "hang-up"])
-def test_a_terminal_that_vanishes_ends_the_watch_in_order(tmp_path, program):
-    """With and without a hang-up: exit 130 within 2 s, journal closed, told, nothing spins."""
+def test_a_closed_terminal_ends_the_watch_in_order(tmp_path, program):
+    """With and without SIGHUP: exit 130 within 2 s, journal closed, logged, nothing spins."""
     journal = tmp_path / "journal.db"
     options = ("--journal", str(journal))
     with (
@@ -122,8 +121,8 @@ def test_a_terminal_that_vanishes_ends_the_watch_in_order(tmp_path, program):
     assert log_of(tmp_path) == "benchwatch: the terminal is gone; the watch ends.\n"
 
 
-def test_the_panel_is_given_back_when_the_terminal_vanishes(tmp_path):
-    """A gate was set, so the counter was remote: it is local again, and hung up on."""
+def test_the_panel_returns_to_local_when_the_terminal_is_closed(tmp_path):
+    """A gate was set, so the counter was remote: it is set local, and its link closed."""
     with open_bench("quiet", seed=5) as bench:
         options = ("--gate", "1s", "--no-journal")
         with watching(tmp_path, bench.resources["main"], *options) as terminal:
@@ -139,7 +138,7 @@ def test_the_panel_is_given_back_when_the_terminal_vanishes(tmp_path):
 
 
 def test_a_picture_without_keyboard_ends_with_its_terminal(tmp_path):
-    """With standard input elsewhere it is the drawing that finds the terminal gone."""
+    """With standard input elsewhere the closed terminal is noticed when drawing."""
     with (
         tiny_counter(GATE_S) as counter,
         watching(tmp_path, counter.resource, "--no-journal", stdin=subprocess.DEVNULL) as terminal,
@@ -169,14 +168,14 @@ def test_lines_end_with_their_terminal(tmp_path):
 
 
 def test_pages_outlive_the_terminal_and_end_at_a_signal(tmp_path):
-    """With --web the page is the screen: the watch goes on quietly, and SIGTERM ends it."""
+    """With --web the page is the screen: the watch continues, and SIGTERM ends it."""
     pytest.importorskip("textual_serve", reason="the page is an extra")
     with (
         tiny_counter(GATE_S) as counter,
         watching(tmp_path, counter.resource, "--no-journal", "--web-port", "0") as terminal,
     ):
         terminal.wait_for("http://")
-        terminal.wait_until(lambda _: counter.answered > 5)  # the address is written to its end
+        terminal.wait_until(lambda _: counter.answered > 5)  # the whole address is written
         terminal.vanish()
         share = share_while_slow(terminal, counter)
         terminal.child.terminate()
@@ -188,7 +187,7 @@ def test_pages_outlive_the_terminal_and_end_at_a_signal(tmp_path):
 
 
 def test_pages_do_without_a_terminal_for_their_address(tmp_path):
-    """It is gone before the address can be written: the readings are kept, and SIGTERM ends it."""
+    """If it is closed before the address is written, readings are kept, and SIGTERM ends it."""
     pytest.importorskip("textual_serve", reason="the page is an extra")
     with (
         tiny_counter(GATE_S) as counter,
@@ -204,12 +203,12 @@ def test_pages_do_without_a_terminal_for_their_address(tmp_path):
     assert lasted_s < 8
 
 
-# ------------------------------------------------------------- signals, whatever the screen does
+# ------------------------------------------------------------- signals while the screen is blocked
 
 
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP, signal.SIGINT])
 def test_a_signal_ends_a_watch_whose_terminal_takes_nothing(tmp_path, number):
-    """The picture is held up, so there is no orderly end: watch and journal close all the same."""
+    """Drawing blocks, so the screen can't end normally: watch and journal still close."""
     journal = tmp_path / "journal.db"
     options = ("--journal", str(journal))
     with (
@@ -233,7 +232,7 @@ def test_a_signal_ends_a_watch_whose_terminal_takes_nothing(tmp_path, number):
 
 
 def wait_until_held_up(terminal: Terminal) -> None:
-    """Wait until nothing more is drawn, because nobody reads."""
+    """Wait until drawing blocks, because the terminal is not read."""
     quiet, before = 0, -1
     while quiet < 15:
         time.sleep(0.05)
@@ -242,7 +241,7 @@ def wait_until_held_up(terminal: Terminal) -> None:
 
 
 def test_a_signal_ends_lines_that_nobody_reads(tmp_path):
-    """A reader that has stopped, such as a pager, holds the lines up: one SIGTERM ends it."""
+    """A stopped reader, such as a pager, blocks the lines: one SIGTERM ends it."""
     journal = tmp_path / "journal.db"
     options = ("--plain", "--journal", str(journal))
     with tiny_counter() as counter, watching(tmp_path, counter.resource, *options) as terminal:
@@ -276,7 +275,7 @@ def test_a_signal_while_the_screen_comes_up_ends_it(tmp_path):
 
 
 def test_keys_come_from_the_terminal_when_input_is_a_file(tmp_path):
-    """As in `while read NAME; do benchwatch ...; done < names`: q is heard, the file is not."""
+    """As in `while read NAME; do benchwatch ...; done < names`: q works, the file is not read."""
     names = tmp_path / "names"
     names.write_text("qqqq\n", encoding="utf-8")
     with (

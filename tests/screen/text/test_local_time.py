@@ -1,4 +1,4 @@
-"""Times of day on the screen: those of the place, with its zone; in data they stay UTC."""
+"""Times of day on the screen: local, with the zone; in data they are UTC."""
 
 import time
 from dataclasses import replace
@@ -19,12 +19,12 @@ PLACES = [
     ("NST3:30NDT,M3.2.0,M11.1.0", "07:50:20 NDT"),
     ("UTC", "10:20:20 UTC"),
 ]
-"""Zones as POSIX.1-2017 writes them (8.3, TZ), and what `date` says there at `START_UTC_S`."""
+"""Zones as POSIX.1-2017 writes them (8.3, TZ), and the output of `date` there at `START_UTC_S`."""
 
 
 @pytest.fixture
 def place(monkeypatch):
-    """Move the program to another zone."""
+    """Change the program's zone."""
 
     def move(zone):
         monkeypatch.setenv("TZ", zone)
@@ -37,15 +37,15 @@ def place(monkeypatch):
 
 @pytest.mark.parametrize(("zone", "said"), PLACES)
 def test_a_time_of_day_has_its_zone(place, zone, said):
-    """East, west, by quarters of an hour; a zone without letters is said by its distance."""
+    """East, west, by quarters of an hour; a zone without letters is given by its offset."""
     place(zone)
 
     assert time_of_day(START_UTC_S) == said
     assert date_and_time(START_UTC_S) == f"2031-05-04 {said}"
 
 
-def test_the_date_is_said_where_it_is_not_todays(place):
-    """At 00:20 in the place it was yesterday an hour ago, though not yet in UTC."""
+def test_another_day_has_its_date(place):
+    """At 00:20 local time an hour ago was yesterday, though not yet in UTC."""
     place("<-10>10")  # 10:20 UTC is 00:20 there
 
     assert minute(START_UTC_S, START_UTC_S) == "00:20 UTC-10:00"
@@ -53,8 +53,8 @@ def test_the_date_is_said_where_it_is_not_todays(place):
 
 
 @pytest.mark.parametrize("width", [80, 120])
-def test_the_notes_are_on_the_clock_on_the_wall(place, width):
-    """The note's row has the local time and its zone, and its text is whole."""
+def test_the_log_has_local_times(place, width):
+    """An entry's row has the local time and its zone, and its text is uncut."""
     place(PLACES[0][0])
     note = LoggedEvent(utc_s=START_UTC_S, elapsed_s=100.0, kind="mark", text="the oven's lid is on")
     made = kit.frame(replace(kit.snapshot(), logged_events=(note,)))

@@ -39,7 +39,7 @@ STATES = {
 @pytest.mark.parametrize("view", VIEWS.views, ids=lambda view: view.name)
 @pytest.mark.parametrize("state", STATES)
 def test_every_figure_is_a_number_of_the_snapshot(view, state: str) -> None:
-    """In each view, with numbers that have nothing in common, no figure comes from elsewhere."""
+    """In each view, with unrelated random numbers, no other figure is shown."""
     for seed in range(3):
         shown = with_other_numbers(STATES[state], seed)
         for size in SIZES:
@@ -49,7 +49,7 @@ def test_every_figure_is_a_number_of_the_snapshot(view, state: str) -> None:
 
 
 def test_the_views_show_figures_at_all() -> None:
-    """What the test above looks at is there: offsets, drifts, hertz, with their uncertainties."""
+    """The views show offsets, drifts, hertz, with their uncertainties."""
     shown = STATES["as left"]
     text = "".join(kit.plain(v.name, kit.frame(shown, view=v.name), 120, 36) for v in VIEWS.views)
     found = figures(text)
@@ -62,8 +62,8 @@ def test_the_views_show_figures_at_all() -> None:
 @pytest.mark.parametrize(
     "said", ["+2.32 ± 0.11 ppb", "+2.31 ± 0.22 ppb", "6.93 ppb away", "-8.4 ± 1.4 ppb/h"]
 )
-def test_a_figure_that_was_computed_is_seen(said: str) -> None:
-    """The check itself: a wrong digit, a wrong uncertainty, a sum and a wrong rate are foreign."""
+def test_the_check_finds_computed_figures(said: str) -> None:
+    """A wrong digit, a wrong uncertainty, a sum and a wrong rate are foreign."""
     shown: Snapshot = replace(kit.snapshot(), resource="")
 
     assert foreign_figures("+2.31 ± 0.11 ppb -8.3 ± 1.4 ppb/h +0.0231 Hz", shown) == []

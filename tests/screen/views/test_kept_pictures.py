@@ -55,7 +55,7 @@ PASTS = {
     "settled": kit.trace(level=-2.4e-10),
     "landed": kit.trace(nudge_ago_s=61.4, level=-2.4e-10),
 }
-"""Where the made past is not the usual one."""
+"""Traces of views whose trace is not the usual one."""
 UNSURE = Settle("unsure", None, None, reason="noise too large: about 4 min more would tell")
 CYCLING = Settle(
     "warming", None, None, reason="cycles by 4.2 ppb every 5 min, asked 1 ppb in 10 min",
@@ -176,7 +176,7 @@ ABOUT = {
     "unsure": "the noise is too large for a verdict",
     "warming": "warming up, four touches of the tool learned, a nudge 14 s ago",
 }
-"""What the pictures show, in the order of their list."""
+"""The content of the pictures, in the order of their list."""
 ASKED = ("warming", "settled", "unsure", "stale", "no_counter", "tool_on", "landed", "internal")
 ONLY_THERE = {"cycling": ("warm_up", "stability"), "morning": ("warm_up",)}
 SMALL = [("trim", state) for state in ("warming", "ready", "stale", "creeping")]
@@ -197,7 +197,7 @@ KEPT = [
     ("stability", "ascii", (80, 24)),
     ("warm_up", "log", (80, 24)),
 ]
-"""The pictures that are kept: view, state and size, without what stands above and below all."""
+"""The pictures that are kept: view, state and size, without the rows of every view."""
 HEADERS = ("warming", "stale", "no_counter", "internal")
 
 
@@ -216,7 +216,7 @@ def _frame(view: str, state: str, theme: Theme | None = None, **changes):
 
 
 def _kept_frame(view: str, state: str):
-    """Make the frame of a picture that is kept."""
+    """Return the frame of a kept picture."""
     if state == "ascii":
         return _frame(view, "warming", Theme(ascii=True))
     if state == "log":
@@ -226,7 +226,7 @@ def _kept_frame(view: str, state: str):
 
 @pytest.mark.parametrize(("view", "state", "size"), KEPT, ids=str)
 def test_the_view_looks_as_kept(view, state, size):
-    """The rows of the view itself in a fixed state, against the kept text."""
+    """The view's own rows in a fixed state, compared with the kept text."""
     made = _kept_frame(view, state)
 
     kit.compare(f"{view}_{state}_{size[0]}x{size[1]}", kit.own_rows(view, made, *size))
@@ -234,7 +234,7 @@ def test_the_view_looks_as_kept(view, state, size):
 
 @pytest.mark.parametrize("size", [*SIZES, (60, 18)], ids=str)
 def test_the_header_looks_as_kept(size):
-    """What stands above every view: counter, tabs, identity, link, and what is wrong."""
+    """The rows above every view: counter, tabs, identity, link, and faults."""
     trim = VIEWS.named("trim")
     frames = {state: _frame("trim", state) for state in HEADERS}
     lost = [("spare", "lost")]
@@ -246,7 +246,7 @@ def test_the_header_looks_as_kept(size):
 
 @pytest.mark.parametrize("size", [*SIZES, (60, 18)], ids=str)
 def test_the_footer_looks_as_kept(size):
-    """What stands below every view: its keys, live and for a recording that is played."""
+    """The rows below every view: its keys, live and for a recording."""
     played = kit.frame(
         STATES["warming"], playing=Playback(state="playing", at_s=90.0, length_s=600.0, speed=1.0)
     )
@@ -286,7 +286,7 @@ def test_a_new_view_changes_no_picture_of_another():
 @pytest.mark.parametrize("state", STATES)
 @pytest.mark.parametrize("ascii_only", [False, True])
 def test_every_picture_fills_its_screen(view, state, ascii_only):
-    """Every view in every state gives exactly the rows and cells asked, ASCII where asked."""
+    """Every view in every state has exactly the rows and cells asked, ASCII where asked."""
     theme = Theme(ascii=ascii_only)
     for size in ((60, 18), (80, 24), (120, 36), (200, 60), (40, 10), (30, 8), (1, 1)):
         rows = picture(view, _frame(view.name, state, theme), *size)
@@ -298,7 +298,7 @@ def test_every_picture_fills_its_screen(view, state, ascii_only):
 @pytest.mark.parametrize(("width", "height"), [(40, 10), (59, 30), (120, 17), (29, 5)])
 @pytest.mark.parametrize("view", VIEWS.views, ids=lambda view: view.name)
 def test_a_window_too_small_only_says_what_it_needs(view, width, height):
-    """One line, and nothing of a picture that would mislead."""
+    """One row, and no part of a picture."""
     rows = picture(view, _frame(view.name, "warming"), width, height)
     said = [row.plain.strip() for row in rows if row.plain.strip()]
 
@@ -310,8 +310,8 @@ def test_a_window_too_small_only_says_what_it_needs(view, width, height):
 @pytest.mark.parametrize("view", VIEWS.views, ids=lambda view: view.name)
 @pytest.mark.parametrize("state", STATES)
 @pytest.mark.parametrize("ascii_only", [False, True])
-def test_what_is_cut_has_a_sign(view, state, ascii_only):
-    """Every row is drawn with room to spare or ends in the sign: no word just stops."""
+def test_cut_rows_have_a_sign(view, state, ascii_only):
+    """Every row has room to spare or ends in the sign."""
     theme = Theme(ascii=ascii_only)
     made = _frame(view.name, state, theme)
     for size in ((60, 18), (80, 24), (120, 36)):
@@ -326,7 +326,7 @@ def test_what_is_cut_has_a_sign(view, state, ascii_only):
 @pytest.mark.parametrize("state", STATES)
 @pytest.mark.parametrize("ascii_only", [False, True])
 def test_no_sentence_of_the_trim_is_cut_on_the_smallest_screen(state, ascii_only):
-    """At 60x18 only the identity of the counter and a long trouble may lose their end."""
+    """At 60x18 only the identity of the counter and a long fault may lose their end."""
     theme = Theme(ascii=ascii_only)
     made, panels = _frame("trim", state, theme), all_panels(VIEWS.named("trim"))[3:]
     rows = [row for one, rows in stack(panels, made, 60, 18) for row in one.draw(made, 60, rows)]
@@ -339,7 +339,7 @@ ART = {chr(code) for code in range(0x2800, 0x2900)} | set("█▀▄─━┴┼
 
 @pytest.mark.parametrize("view", VIEWS.views, ids=lambda view: view.name)
 @pytest.mark.parametrize("state", STATES)
-def test_only_tame_characters_are_drawn(view, state):
+def test_only_plain_characters_are_drawn(view, state):
     """ASCII, braille, a few blocks and rules, and ±: no emoji, no arrows, nothing wide."""
     rows = picture(view, _frame(view.name, state), 120, 36)
     drawn = {char for row in rows for char in row.plain if not char.isascii()}
@@ -349,7 +349,7 @@ def test_only_tame_characters_are_drawn(view, state):
 
 @pytest.mark.parametrize("view", [view.name for view in VIEWS.views])
 def test_no_view_shows_a_number_in_bright_ink_while_stale(view):
-    """While no readings come, every block of numbers is dim; only words of warning are not."""
+    """Without readings all numbers are dim; only words of warning are not."""
     made = _frame(view, "stale")
     from benchwatch.screen.drawing.styled_text import Role
 
@@ -365,7 +365,7 @@ def test_no_view_shows_a_number_in_bright_ink_while_stale(view):
 
 
 def test_the_tool_moves_the_band_to_the_aim():
-    """With the tool on, the band and the V stand where its pull will let go from."""
+    """With the tool on, band and V are at the offset that is zero once it is lifted."""
     from benchwatch.screen.panels.scale import scale
 
     made = replace(_frame("trim", "tool_on"), scale_full=5e-9)
@@ -410,7 +410,7 @@ terminal of 120x36, settled, in the middle of a trim.
 
 
 def test_the_index_lists_every_capture():
-    """Beside the captures stands a list of all of them, and of nothing that is not there."""
+    """The list beside the pictures has all of them, and no other."""
     listed = set(re.findall(r"[a-z_]+(?:_\d+x\d+)?\.txt", index()))
 
     kit.compare("README.md", index())

@@ -1,4 +1,4 @@
-"""The line to type on: keys do what they do in any line, and it always fits where it is drawn."""
+"""The line to type on: the usual editing keys, and it always fits its place."""
 
 import pytest
 from hypothesis import given

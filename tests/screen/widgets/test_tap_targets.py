@@ -1,4 +1,4 @@
-"""Taps on the page: every word of the footer, the tabs, and the boxes over the view."""
+"""Taps on the page: every word of the footer, the tabs, and the overlays."""
 
 import pytest
 import screen_kit as kit
@@ -16,7 +16,7 @@ SIZE = (80, 24)
 
 
 def cells_of(made, width=120):
-    """Say for each cell of the footer which key a tap there stands for."""
+    """Return for each cell of the footer the key of a tap there."""
     for row in key_lines(made, width, 9):
         for cell in range(width):
             yield row.plain, cell, key_at(row, cell, made)
@@ -25,7 +25,7 @@ def cells_of(made, width=120):
 @pytest.mark.parametrize("view", ["trim", "fill", "warm_up", "stability", "notes"])
 @pytest.mark.parametrize("width", [60, 80, 120])
 def test_every_key_of_the_footer_can_be_tapped(view, width):
-    """Both sides of a pair, at any width; between the words lies nothing."""
+    """Both sides of a pair, at any width; between the words there is no key."""
     shown = kit.full_snapshot()
     made = kit.frame(shown, view=view, trimmer=True, operator=True, names=("main", "spare"))
     named = [key for key in made.keys if key.footer and not key.footer_label]
@@ -37,7 +37,7 @@ def test_every_key_of_the_footer_can_be_tapped(view, width):
 
 
 def test_the_left_half_of_a_pair_is_its_first_key():
-    """Left lowers, Right raises: a slip between the two would turn the trimmer the wrong way."""
+    """Left lowers, Right raises: mixing them up would turn the trimmer the wrong way."""
     made = kit.frame(kit.full_snapshot(), trimmer=True, operator=True)
     found = {key: [] for key in ("fine_down", "fine_up", "coarse_down", "coarse_up")}
     for row, cell, key in cells_of(made):
@@ -51,7 +51,7 @@ def test_the_left_half_of_a_pair_is_its_first_key():
 
 
 def test_the_tabs_can_be_tapped():
-    """Each stands for its number; the name of the counter for nothing."""
+    """Each is its number; the name of the counter is no key."""
     made = kit.frame()
     (row,) = header_line(made, 120, 1)
 
@@ -62,7 +62,7 @@ def test_the_tabs_can_be_tapped():
 
 
 def where(app, word):
-    """Find a word in the view or on what lies over it."""
+    """Find a word in the view or on its overlay."""
     sheets = (
         [app.view_widget]
         if app.screen is app.view_widget.screen
@@ -83,7 +83,7 @@ async def tap(pilot, word):
 
 
 def made_app(watch=None, operator=None, **changes):
-    """Make an app that redraws only when told to."""
+    """Return an app that redraws only on request."""
     options = DisplayOptions(theme=Theme(), state=None)
     shown = watch or kit.FakeWatch(kit.full_snapshot())
     shown.operator = operator
@@ -126,7 +126,7 @@ async def test_a_whole_trim_can_be_done_by_tapping():
 
 
 async def test_an_offer_of_the_command_line_is_done_by_a_tap():
-    """What is offered under the line; a tap beside the box cancels."""
+    """A tap on a suggestion runs it; a tap beside the box cancels."""
     app = made_app(operator=kit.FakeOperator())
     async with app.run_test(size=SIZE) as pilot:
         await pilot.pause()
