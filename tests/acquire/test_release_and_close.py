@@ -33,10 +33,10 @@ def test_a_signal_in_the_middle_of_a_gate_leaves_the_panel_local(number):
         process.communicate()
         local = wait_until(lambda: not bench.is_remote("main"))
         closed = wait_until(lambda: connections_to(port_of(bench)) == 0)
-        heard = bench.received("main")
+        received = bench.received("main")
 
     assert (code, local, closed) == (130, True, True)
-    settings = [text for text in heard if "?" not in text]
+    settings = [text for text in received if "?" not in text]
     assert settings == ["FREQ:APER 0.5", "SYST:LOC"]
 
 
@@ -72,7 +72,7 @@ def test_a_watch_that_sets_nothing_sends_nothing_at_the_end():
         )
         process.communicate(timeout=LONGEST_WAIT_S)
         closed = wait_until(lambda: connections_to(port_of(bench)) == 0)
-        heard = bench.received("main")
+        received = bench.received("main")
 
     assert closed
-    assert [text for text in heard if "?" not in text] == []
+    assert [text for text in received if "?" not in text] == []

@@ -45,13 +45,13 @@ def test_a_disconnected_reference_is_on_the_readings(tmp_path):
         flags = next(flags for flags in islice(later, 60) if "internal-timebase" in flags)
         process.terminate()
         _, errors = process.communicate(timeout=100)
-        heard = bench.received("main")
+        received = bench.received("main")
 
     assert first["flags"] == []
     assert "internal-timebase" in flags
     assert "station reference: u = 2 parts in 10^12" in errors
     assert "time base internal (caution: its own oscillator)" in errors
-    assert [text for text in heard if "?" not in text] == []
+    assert [text for text in received if "?" not in text] == []
 
 
 def test_the_reference_of_the_bench_file_is_in_the_plan_of_every_counter():

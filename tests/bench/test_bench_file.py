@@ -167,11 +167,11 @@ def test_a_mistake_is_named_with_file_key_and_remedy(text, words):
     with pytest.raises(UsageError) as caught:
         read(text)
 
-    said = str(caught.value)
-    assert said.startswith("bench.toml: ")
+    sentence = str(caught.value)
+    assert sentence.startswith("bench.toml: ")
     for word in words:
-        assert word in said
-    assert "\x1b" not in said
+        assert word in sentence
+    assert "\x1b" not in sentence
 
 
 @pytest.mark.parametrize("text", ["[counters", "a = ", "a = 1\na = 2", "\x00", "= 1"])
@@ -208,13 +208,13 @@ def test_an_absent_file_says_what_writes_one(tmp_path):
 @given(st.text(max_size=200))
 def test_any_text_is_a_bench_or_a_sentence(text):
     """Any text is read as a bench, or refused with one of the program's sentences."""
-    said = ""
+    sentence = ""
     try:
         read(text).plans()
     except BenchwatchError as error:
-        said = str(error)
+        sentence = str(error)
 
-    assert said.isprintable()
+    assert sentence.isprintable()
 
 
 # ------------------------------------------------------------- the draft

@@ -74,8 +74,8 @@ def test_quality_coached_turns(bench: Bench) -> None:
         "touches": np.mean([one.touches for one in coached])
         / np.mean([one.touches for one in digits]),
     }
-    said = ", ".join(f"{name} {ratio:.2f}" for name, ratio in ratios.items())
-    print(f"of the technician with digits: {said} (target 0.50 each)")
+    summary = ", ".join(f"{name} {ratio:.2f}" for name, ratio in ratios.items())
+    print(f"of the technician with digits: {summary} (target 0.50 each)")
 
     assert not any(one.false for one in coached)
     assert sum(np.isfinite(one.took_s) for one in coached) >= 0.95 * TRIMS

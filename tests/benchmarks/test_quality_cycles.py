@@ -43,13 +43,13 @@ def test_an_oven_that_cycles(shape: str, horizons: tuple[float, float]) -> None:
                 if verdict.state == "settled" and state != "settled":
                     given.append(second)
                 state = verdict.state
-        said = (
+        summary = (
             f"{made.swing / LIMIT.limit:.1f} limits, {period_s:.0f} s: at {given}, shown {shown_s}"
         )
         if any(second < shown_s + SEEN_S for second in given):
-            before.append(said)
+            before.append(summary)
         if any(second >= shown_s + SEEN_S for second in given):
-            after.append(said)
+            after.append(summary)
         cycle = verdict.cycle
         if cycle is not None:
             shown += 1

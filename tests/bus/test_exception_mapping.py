@@ -73,7 +73,7 @@ def test_bare_exceptions_become_sentences_too(error: Exception) -> None:
 
 
 @pytest.mark.parametrize(
-    ("error", "says"),
+    ("error", "expected"),
     [
         (OSError(errno.ECONNREFUSED, "Connection refused"), "nothing listens on that port"),
         (OSError(errno.EHOSTUNREACH, "No route to host"), "can't be reached"),
@@ -83,12 +83,12 @@ def test_bare_exceptions_become_sentences_too(error: Exception) -> None:
         (Exception(f"could not connect: {constants.VI_ERROR_TMO}"), "doesn't answer"),
     ],
 )
-def test_each_cause_of_a_failed_opening_has_its_sentence(error: Exception, says: str) -> None:
+def test_each_cause_of_a_failed_opening_has_its_sentence(error: Exception, expected: str) -> None:
     """Each cause has another remedy."""
     ours = opening_failed(error, RESOURCE)
 
     assert isinstance(ours, ConnectionFailed)
-    assert says in str(ours)
+    assert expected in str(ours)
 
 
 def test_a_visa_timeout_is_a_reply_timeout() -> None:

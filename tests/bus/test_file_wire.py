@@ -31,18 +31,18 @@ SOON_S = 0.1
 
 def lines_of(path: Path, *steps: Callable[[], object]) -> list[str]:
     """Open `path`; after each step return all lines that can be read."""
-    link, heard = open_link(str(path)), []
+    link, received = open_link(str(path)), []
     try:
         for step in steps:
             step()
             try:
                 while True:
-                    heard.append(link.read(SOON_S))
+                    received.append(link.read(SOON_S))
             except ReplyTimeout:
                 continue
     finally:
         link.close()
-    return heard
+    return received
 
 
 def adding(path: Path, text: str) -> Callable[[], object]:
@@ -90,9 +90,9 @@ def test_a_half_written_line_waits_for_its_end(tmp_path: Path) -> None:
     path = tmp_path / "readings.txt"
     path.touch()
 
-    heard = lines_of(path, adding(path, "10000"), adding(path, "000.02"), adding(path, "31\n"))
+    received = lines_of(path, adding(path, "10000"), adding(path, "000.02"), adding(path, "31\n"))
 
-    assert heard == ["10000000.0231"]
+    assert received == ["10000000.0231"]
 
 
 def test_a_line_that_began_before_the_opening_is_skipped(tmp_path: Path) -> None:
@@ -108,9 +108,11 @@ def test_a_file_that_is_emptied_is_read_from_its_new_beginning(tmp_path: Path) -
     path = tmp_path / "readings.txt"
     path.write_text("1\n")
 
-    heard = lines_of(path, adding(path, "2\n333"), lambda: path.write_text(""), adding(path, "4\n"))
+    received = lines_of(
+        path, adding(path, "2\n333"), lambda: path.write_text(""), adding(path, "4\n")
+    )
 
-    assert heard == ["2", "4"]
+    assert received == ["2", "4"]
 
 
 def test_a_file_that_is_replaced_is_followed(tmp_path: Path) -> None:
@@ -131,9 +133,9 @@ def test_a_named_pipe_may_be_written_again_and_again(tmp_path: Path) -> None:
     path = tmp_path / "pipe"
     os.mkfifo(path)
 
-    heard = lines_of(path, adding(path, "1\n22"), adding(path, "3\n"))
+    received = lines_of(path, adding(path, "1\n22"), adding(path, "3\n"))
 
-    assert heard == ["1", "3"]
+    assert received == ["1", "3"]
 
 
 def test_a_pipe_that_is_opened_again_in_the_middle_of_a_line_skips_its_rest(
@@ -154,11 +156,11 @@ def test_a_pipe_that_is_opened_again_in_the_middle_of_a_line_skips_its_rest(
         writer.write("000.0231\n2\n")
         writer.flush()
 
-        heard = third.read(2.0)
+        received = third.read(2.0)
 
     second.close()
     third.close()
-    assert heard == "2"
+    assert received == "2"
 
 
 @pytest.mark.parametrize("kind", ["folder", "missing", "terminal"])

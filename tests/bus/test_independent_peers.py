@@ -45,10 +45,10 @@ def test_sixty_readings_of_a_foreign_counter_over_a_real_socket(tmp_path):
         out, errors = process.communicate(timeout=100)
 
     *readings, end = map(json.loads, out.splitlines())
-    said = [float(text) for text in counter.sent if re.fullmatch(r"\d{7,8}\.\d{4}", text)]
+    drawn = [float(text) for text in counter.sent if re.fullmatch(r"\d{7,8}\.\d{4}", text)]
     assert process.returncode == 0, errors
-    assert [line["frequency_hz"] for line in readings] == said[:60]
-    assert len(said) == 60
+    assert [line["frequency_hz"] for line in readings] == drawn[:60]
+    assert len(drawn) == 60
     assert (end["readings"], end["gaps"], end["reason"]) == (60, 0, "count reached")
     assert {flag for line in readings for flag in line["flags"]} == {"internal-timebase"}
     assert counter.commands.count("READ?") == 60
@@ -65,7 +65,7 @@ def test_the_client_lxi_and_the_product_read_the_same_simulated_counter():
         "watch", f"{name}={resource}", "--nominal", "10MHz", "--json", "--no-journal",
         "--count", "12",
     )  # fmt: skip
-    said = [
+    drawn = [
         subprocess.run(
             ["lxi", "scpi", "--address", "127.0.0.1", "--port", port, "--raw", query],
             capture_output=True, text=True, timeout=100, check=True,
@@ -76,7 +76,7 @@ def test_the_client_lxi_and_the_product_read_the_same_simulated_counter():
     server.send_signal(signal.SIGTERM)
     server.communicate(timeout=100)
 
-    identity, *readings, error = said
+    identity, *readings, error = drawn
     *lines, end = map(json.loads, out.splitlines())
     assert len(identity.split(",")) == 4
     assert [float(text) for text in readings] == pytest.approx([1e7 * (1 + 37e-9)] * 5, abs=0.05)

@@ -369,7 +369,7 @@ def test_reopening_leaves_nothing_behind() -> None:
 
 
 @pytest.mark.parametrize(
-    ("resource", "says"),
+    ("resource", "expected"),
     [
         ("", "no resource string"),
         ("127.0.0.1:5025", "no resource string"),
@@ -384,9 +384,9 @@ def test_reopening_leaves_nothing_behind() -> None:
         ("VXI0::1::INSTR", "can't be opened with the backend"),
     ],
 )
-def test_a_bad_resource_string_is_refused_with_an_example(resource: str, says: str) -> None:
+def test_a_bad_resource_string_is_refused_with_an_example(resource: str, expected: str) -> None:
     """Nothing is opened, and escapes are not repeated."""
-    with pytest.raises(UsageError, match=says) as caught:
+    with pytest.raises(UsageError, match=expected) as caught:
         open_link(resource)
 
     assert "TCPIP0::192.168.1.20::5025::SOCKET" in str(caught.value)
@@ -456,6 +456,6 @@ def test_lines_do_not_depend_on_how_the_bytes_arrive(lines: list[str], cuts: lis
     chunks = [stream[a:b] for a, b in itertools.pairwise(edges) if b > a]
     link = Session(ScriptedWire(chunks), clock=SystemClock())
 
-    heard = [link.read(1.0) for _ in lines]
+    received = [link.read(1.0) for _ in lines]
 
-    assert heard == lines
+    assert received == lines

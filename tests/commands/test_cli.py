@@ -332,7 +332,7 @@ def test_for_ends_after_the_time():
 # ------------------------------------------------------------- mistakes
 
 
-def said(capsys, *arguments: str) -> tuple[int, str]:
+def run_here(capsys, *arguments: str) -> tuple[int, str]:
     """Run in this process; return the exit code and standard error, as one line."""
     code = run(arguments)
     return code, " ".join(capsys.readouterr().err.split())
@@ -370,7 +370,7 @@ def said(capsys, *arguments: str) -> tuple[int, str]:
 )  # fmt: skip
 def test_each_mistake_is_a_sentence_and_an_exit_code(capsys, arguments, code, words):
     """Bad input of every kind: what, where, remedy; no traceback and no escapes."""
-    found, errors = said(capsys, *arguments)
+    found, errors = run_here(capsys, *arguments)
 
     assert found == code, errors
     assert words in errors
@@ -501,7 +501,7 @@ def test_replay_of_a_table(home, capsys):
 def test_replay_refuses_what_is_no_recording(home, capsys, content, code):
     """Empty, unsorted, binary, another table, escapes: a sentence and exit 5."""
     (home / "bad.csv").write_bytes(content)
-    found, errors = said(capsys, "replay", str(home / "bad.csv"))
+    found, errors = run_here(capsys, "replay", str(home / "bad.csv"))
 
     assert found == code
     assert errors.startswith("benchwatch: ")

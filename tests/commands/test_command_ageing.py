@@ -116,7 +116,7 @@ def test_visits_in_the_order_of_time(series: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "says"),
+    ("text", "expected"),
     [
         ("", "no dated offsets"),
         ("date,offset\n", "no dated offsets"),
@@ -129,12 +129,12 @@ def test_visits_in_the_order_of_time(series: str) -> None:
         ("date,offset\n2031-05-04,\x1b[31mred\n", r"line 2, column offset: '\?\[31mred'"),
     ],
 )
-def test_bad_files(tmp_path: Path, text: str, says: str) -> None:
+def test_bad_files(tmp_path: Path, text: str, expected: str) -> None:
     """A bad file is refused with its line, the expectation and no raw escapes."""
     path = tmp_path / "visits.csv"
     path.write_text(text)
 
-    with pytest.raises(FileError, match=says):
+    with pytest.raises(FileError, match=expected):
         read_visits(str(path))
 
 

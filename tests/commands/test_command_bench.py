@@ -27,7 +27,7 @@ def here(tmp_path, monkeypatch) -> Path:
     return tmp_path
 
 
-def said(capsys, *arguments: str) -> tuple[int, str, str]:
+def run_here(capsys, *arguments: str) -> tuple[int, str, str]:
     """Run in this process; return exit code, standard output, standard error."""
     code = run(arguments)
     out, errors = capsys.readouterr()
@@ -38,12 +38,12 @@ def test_init_and_then_watch_is_all_that_is_typed(capsys, here):
     """Two counters are found, drafted and watched, with names and nominals."""
     with open_bench("pair", seed=2) as bench:
         named = [f"--counter={name}={resource}" for name, resource in bench.resources.items()]
-        code, _, errors = said(capsys, "bench", "init", *named)
-        checked, table, _ = said(capsys, "bench", "check")
-        watched, out, _ = said(
+        code, _, errors = run_here(capsys, "bench", "init", *named)
+        checked, table, _ = run_here(capsys, "bench", "check")
+        watched, out, _ = run_here(
             capsys, "watch", "--bench", "bench.toml", "--count", "2", "--json", "--no-journal"
         )
-        heard = bench.received("ten")
+        received = bench.received("ten")
 
     text = (here / "bench.toml").read_text()
     lines = [json.loads(line) for line in out.splitlines()]
@@ -55,15 +55,15 @@ def test_init_and_then_watch_is_all_that_is_typed(capsys, here):
     assert {line.get("counter") for line in lines[:-1]} == {"ten", "five"}
     assert lines[-1]["readings"] == 4
     assert [row.split()[0] for row in table.splitlines()] == ["counter", "ten", "five"]
-    assert [message for message in heard if "?" not in message] == []
+    assert [message for message in received if "?" not in message] == []
 
 
 def test_init_overwrites_only_on_request(capsys, here):
     """A person's edits are kept."""
     (here / "bench.toml").write_text("mine")
-    code, _, errors = said(capsys, "bench", "init")
+    code, _, errors = run_here(capsys, "bench", "init")
     kept = (here / "bench.toml").read_text()
-    forced, _, _ = said(capsys, "bench", "init", "--force")
+    forced, _, _ = run_here(capsys, "bench", "init", "--force")
 
     assert (code, kept, forced) == (2, "mine", 0)
     assert "--force" in errors
@@ -72,7 +72,7 @@ def test_init_overwrites_only_on_request(capsys, here):
 
 def test_init_to_standard_output_writes_no_file(capsys, here):
     """With - as the file."""
-    code, out, _ = said(capsys, "bench", "init", "-")
+    code, out, _ = run_here(capsys, "bench", "init", "-")
 
     assert code == 0
     assert out.startswith("# A bench")
@@ -81,7 +81,7 @@ def test_init_to_standard_output_writes_no_file(capsys, here):
 
 def test_init_keeps_a_typed_counter_that_does_not_answer(capsys, here):
     """It may be switched off: its table is there, with the reason."""
-    code, _, _ = said(capsys, "bench", "init", "--counter", "ten=TCPIP0::127.0.0.1::9::SOCKET")
+    code, _, _ = run_here(capsys, "bench", "init", "--counter", "ten=TCPIP0::127.0.0.1::9::SOCKET")
 
     text = (here / "bench.toml").read_text()
     assert code == 0
@@ -91,7 +91,7 @@ def test_init_keeps_a_typed_counter_that_does_not_answer(capsys, here):
 
 def test_a_place_that_can_not_be_written_is_a_sentence(capsys):
     """Exit code 5."""
-    code, _, errors = said(capsys, "bench", "init", "/no/such/folder/bench.toml")
+    code, _, errors = run_here(capsys, "bench", "init", "/no/such/folder/bench.toml")
 
     assert code == 5
     assert "can't be written" in errors
@@ -110,7 +110,9 @@ def a_bench(here: Path, resource: str, more: str = "") -> str:
 
 def watched(capsys, *arguments: str) -> tuple[int, list[dict], str]:
     """Watch two readings as JSON."""
-    code, out, errors = said(capsys, "watch", *arguments, "--count", "2", "--json", "--no-journal")
+    code, out, errors = run_here(
+        capsys, "watch", *arguments, "--count", "2", "--json", "--no-journal"
+    )
     return code, [json.loads(line) for line in out.splitlines()], errors
 
 
@@ -133,11 +135,11 @@ def test_the_gate_of_the_file_is_set_and_nothing_else(capsys, here):
         file = a_bench(here, bench.resources["main"], 'gate = "0.1 s"')
         code, lines, _ = watched(capsys, "--bench", file)
         wait_until(lambda: not bench.is_remote("main"))  # after the gate in progress
-        heard = bench.received("main")
+        received = bench.received("main")
 
     assert code == 0
     assert lines[0]["gate_s"] == 0.1
-    assert [text for text in heard if "?" not in text] == ["FREQ:APER 0.1", "SYST:LOC"]
+    assert [text for text in received if "?" not in text] == ["FREQ:APER 0.1", "SYST:LOC"]
 
 
 def test_names_choose_among_the_counters_of_the_file(capsys, here):
@@ -167,7 +169,7 @@ def test_wrong_names_and_options_for_a_bench_file_are_a_sentence(
 ):
     """Names, options and files."""
     a_bench(here, "TCPIP0::127.0.0.1::9::SOCKET")
-    found, _, errors = said(capsys, "watch", *arguments, "--json", "--no-journal")
+    found, _, errors = run_here(capsys, "watch", *arguments, "--json", "--no-journal")
 
     assert found == code, errors
     assert words in " ".join(errors.split())
@@ -176,7 +178,7 @@ def test_wrong_names_and_options_for_a_bench_file_are_a_sentence(
 def test_an_absent_counter_ends_lines_with_exit_3(capsys, here):
     """Nobody waits at a pipe; the screen would go on trying."""
     a_bench(here, "TCPIP0::127.0.0.1::9::SOCKET")
-    code, out, errors = said(capsys, "watch", "--bench", "bench.toml", "--json", "--no-journal")
+    code, out, errors = run_here(capsys, "watch", "--bench", "bench.toml", "--json", "--no-journal")
 
     assert code == 3
     assert "nothing listens" in errors
@@ -198,7 +200,7 @@ def test_an_absent_counter_ends_lines_with_exit_3(capsys, here):
 def test_check_finds_mistakes_without_opening_anything(capsys, here, more, code, words):
     """Keys, drivers, profiles."""
     a_bench(here, "TCPIP0::127.0.0.1::9::SOCKET", more)
-    found, _, errors = said(capsys, "bench", "check", "bench.toml")
+    found, _, errors = run_here(capsys, "bench", "check", "bench.toml")
 
     assert found == code
     assert words in errors
@@ -207,7 +209,7 @@ def test_check_finds_mistakes_without_opening_anything(capsys, here, more, code,
 def test_check_reads_the_resource_too(capsys, here):
     """A bad resource string is reported with its key."""
     a_bench(here, "TCPIP0::127.0.0.1::99999::SOCKET")
-    code, _, errors = said(capsys, "bench", "check")
+    code, _, errors = run_here(capsys, "bench", "check")
 
     assert code == 2
     assert "bench.toml: counters.ten.resource" in errors
@@ -217,7 +219,7 @@ def test_check_reads_the_resource_too(capsys, here):
 def test_check_reports_the_reference(capsys, here):
     """For people on standard error, for programs in the line of each counter."""
     a_bench(here, "TCPIP0::127.0.0.1::9::SOCKET", '[reference]\nname = "r"\nuncertainty = "2e-12"')
-    code, out, errors = said(capsys, "bench", "check", "--json")
+    code, out, errors = run_here(capsys, "bench", "check", "--json")
 
     assert code == 0
     assert json.loads(out)["reference"]["u"] == 2e-12
@@ -228,19 +230,19 @@ def test_reference_is_named_once() -> None:
     """Without a name it is called the reference, with its known offset."""
     text = '[reference]\nuncertainty = "5 ppb"\noffset = "3 ppb"\n'
 
-    said = reference_sentence(read_bench(text, "bench.toml", utc_s=0.0))
+    sentence = reference_sentence(read_bench(text, "bench.toml", utc_s=0.0))
 
-    assert said.startswith("reference: u = 5 ppb, known to be off by +3.000 ppb")
+    assert sentence.startswith("reference: u = 5 ppb, known to be off by +3.000 ppb")
 
 
 def test_check_reports_a_counters_own_time_base() -> None:
     """After the reference, by the counter's name."""
     text = '[counters.main]\nresource = "GPIB0::3::INSTR"\n[counters.main.time_base]\n'
 
-    said = reference_sentence(read_bench(text + 'offset = "-2 ppb"\n', "bench.toml", utc_s=0.0))
+    sentence = reference_sentence(read_bench(text + 'offset = "-2 ppb"\n', "bench.toml", utc_s=0.0))
 
-    assert "no [reference]" in said
-    assert said.endswith(
+    assert "no [reference]" in sentence
+    assert sentence.endswith(
         "; main's own time base: uncertainty not stated, known to be off by -2.000 ppb, which is "
         "put right, ageing not stated"
     )

@@ -83,15 +83,15 @@ def test_uncertainty_of_the_reference_is_needed(files: list[str]) -> None:
 
 
 @pytest.mark.parametrize(
-    ("arguments", "says"),
+    ("arguments", "expected"),
     [
         (("--reference", "other"), "There are: main, spare"),
         (("--coverage", "95"), "write 95% or 0.95"),
     ],
 )
-def test_bad_options(files: list[str], arguments: tuple[str, ...], says: str) -> None:
+def test_bad_options(files: list[str], arguments: tuple[str, ...], expected: str) -> None:
     """Impossible options give a sentence."""
-    with pytest.raises(UsageError, match=says):
+    with pytest.raises(UsageError, match=expected):
         run(*files[:2], *arguments)
 
 

@@ -35,7 +35,7 @@ def written(
     return str(path)
 
 
-def said(*arguments: str) -> str:
+def printed(*arguments: str) -> str:
     """Run the command and return what it prints for people."""
     result = CliRunner().invoke(compare, list(arguments), catch_exceptions=False)
     assert result.exit_code == 0, result.output
@@ -44,7 +44,7 @@ def said(*arguments: str) -> str:
 
 def lines_of(*arguments: str) -> list[dict[str, Any]]:
     """Run the command with ``--json``."""
-    return [json.loads(line) for line in said(*arguments, "--json").splitlines()]
+    return [json.loads(line) for line in printed(*arguments, "--json").splitlines()]
 
 
 def test_reference_on_its_own_oscillator(tmp_path: Path) -> None:
@@ -54,7 +54,7 @@ def test_reference_on_its_own_oscillator(tmp_path: Path) -> None:
         written(tmp_path, "spare", off=FAST, own=(0, 400), external=False),
     ]
 
-    text, lines = said(*files, "--reference", "main"), lines_of(*files, "--reference", "main")
+    text, lines = printed(*files, "--reference", "main"), lines_of(*files, "--reference", "main")
 
     assert "main is named as the one on the reference" in text
     assert "ran on its own oscillator" in text
@@ -70,7 +70,7 @@ def test_both_on_their_own(tmp_path: Path) -> None:
         written(tmp_path, "spare", off=FAST, own=(0, 400), external=False),
     ]
 
-    assert "Both ran on their own oscillators" in said(*files)
+    assert "Both ran on their own oscillators" in printed(*files)
 
 
 def test_condition_of_an_unknown_time_base(tmp_path: Path) -> None:
@@ -85,7 +85,7 @@ def test_condition_of_an_unknown_time_base(tmp_path: Path) -> None:
     assert line["kind"] == "timebase"
     assert line["condition"] == "if main ran on the reference, which its recording doesn't tell"
     assert line["offset"] == pytest.approx(FAST, abs=5e-11)
-    assert line["condition"] in said(*files, "--reference", "main")
+    assert line["condition"] in printed(*files, "--reference", "main")
 
 
 def test_reference_that_was_lost_for_a_while(tmp_path: Path) -> None:
@@ -108,7 +108,7 @@ def test_both_on_the_reference(tmp_path: Path) -> None:
         written(tmp_path, "spare", off=FAST, external=True),
     ]
 
-    text = said(*files, "--reference", "main")
+    text = printed(*files, "--reference", "main")
 
     assert "no offset of its own oscillator" in text
     assert "its time base is off by" not in text
@@ -122,7 +122,7 @@ def test_majority_on_their_own_accuses_nobody_on_the_reference(tmp_path: Path) -
         written(tmp_path, "house", external=True),
     ]
 
-    text = said(*files)
+    text = printed(*files)
 
     assert "house disagrees with the others" in text
     assert "which side is off can't be told" in text
@@ -137,7 +137,7 @@ def test_one_unit(tmp_path: Path) -> None:
         written(tmp_path, "rack", external=False),
     ]
 
-    text = said(*files)
+    text = printed(*files)
 
     assert "ppb" in text
     assert "parts in" not in text

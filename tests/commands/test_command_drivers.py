@@ -18,7 +18,7 @@ def own(tmp_path, monkeypatch):
     return folder
 
 
-def said(capsys, *arguments: str) -> tuple[int, str, str]:
+def run_here(capsys, *arguments: str) -> tuple[int, str, str]:
     """Run in this process; return exit code, standard output, standard error."""
     code = run(["drivers", *arguments])
     out, errors = capsys.readouterr()
@@ -30,7 +30,7 @@ def said(capsys, *arguments: str) -> tuple[int, str, str]:
 
 def test_the_list_shows_the_origin_of_each_driver(capsys, own):
     """The package, or the file in the user's folder."""
-    code, out, errors = said(capsys)
+    code, out, errors = run_here(capsys)
 
     rows = {line.split()[0]: line for line in out.splitlines()[1:]}
     assert code == 0
@@ -42,7 +42,7 @@ def test_the_list_shows_the_origin_of_each_driver(capsys, own):
 def test_a_broken_profile_is_named_and_skipped(capsys, own):
     """The others are listed; the mistake is on standard error."""
     (own / "broken.toml").write_text("mode = 3")
-    code, out, errors = said(capsys, "--json")
+    code, out, errors = run_here(capsys, "--json")
 
     rows = {row["name"]: row for row in map(json.loads, out.splitlines())}
     assert code == 0
@@ -54,8 +54,8 @@ def test_a_broken_profile_is_named_and_skipped(capsys, own):
 
 def test_show_prints_the_profile_or_the_docstring(capsys):
     """A profile to copy, or a driver's docstring."""
-    _, profile, _ = said(capsys, "show", "talk-only")
-    _, module, _ = said(capsys, "show", "scpi")
+    _, profile, _ = run_here(capsys, "show", "talk-only")
+    _, module, _ = run_here(capsys, "show", "scpi")
 
     assert 'mode = "stream"' in profile
     assert "SCPI-1999" in module
@@ -69,7 +69,7 @@ def test_show_escapes_control_characters(capsys, own):
         "[line]\npattern = '(?P<number>\\d{8})'\n"
         "[[examples]]\nline = '10000000'\nvalue = '10000000'\n"
     )
-    _, shown, _ = said(capsys, "show", "odd")
+    _, shown, _ = run_here(capsys, "show", "odd")
 
     assert "\x9b" not in shown
     assert "# C1 ?31m red" in shown
@@ -77,7 +77,7 @@ def test_show_escapes_control_characters(capsys, own):
 
 def test_an_unknown_driver_is_a_sentence_with_the_nearest_name(capsys):
     """Exit code 2."""
-    code, _, errors = said(capsys, "show", "scpj")
+    code, _, errors = run_here(capsys, "show", "scpj")
 
     assert code == 2
     assert "'scpi'" in errors
@@ -89,7 +89,7 @@ def test_an_unknown_driver_is_a_sentence_with_the_nearest_name(capsys):
 def test_check_of_a_foreign_counter_sends_only_queries(capsys):
     """Each check is a line."""
     with tiny_counter(gate_s=0.05) as counter:
-        code, out, errors = said(capsys, "check", counter.resource, "--readings", "4")
+        code, out, errors = run_here(capsys, "check", counter.resource, "--readings", "4")
 
     words = {line.split("  ")[0].strip(): line for line in out.splitlines()}
     assert code == 0, errors
@@ -103,7 +103,7 @@ def test_check_of_a_foreign_counter_sends_only_queries(capsys):
 def test_check_as_json_ends_with_the_findings(capsys):
     """For programs: the readings and the time of each."""
     with tiny_counter(gate_s=0.02) as counter:
-        code, out, _ = said(capsys, "check", counter.resource, "--readings", "3", "--json")
+        code, out, _ = run_here(capsys, "check", counter.resource, "--readings", "3", "--json")
 
     *checks, end = map(json.loads, out.splitlines())
     assert code == 0
@@ -118,7 +118,7 @@ def test_a_draft_is_a_driver_at_once(capsys, tmp_path):
     path = tmp_path / "mine.toml"
     with open_bench("terse", seed=4) as bench:
         resource = bench.resources["main"]
-        code, _, errors = said(
+        code, _, errors = run_here(
             capsys, "check", resource, "--driver", "terse", "--readings", "3", "--draft", str(path)
         )
         watched = run(
@@ -139,9 +139,9 @@ def test_a_draft_overwrites_only_on_request(capsys, tmp_path):
     path = tmp_path / "mine.toml"
     path.write_text("mine")
     with tiny_counter() as counter:
-        code, _, errors = said(capsys, "check", counter.resource, "--draft", str(path))
+        code, _, errors = run_here(capsys, "check", counter.resource, "--draft", str(path))
         kept = path.read_text()
-        forced, _, _ = said(
+        forced, _, _ = run_here(
             capsys, "check", counter.resource, "--draft", str(path), "--force", "--readings", "2"
         )
 
@@ -165,7 +165,7 @@ def test_check_of_faulty_counters(capsys, replies, code):
     """Mute, garbage, closed, no number, overrange: an exit code, and no escape is printed."""
     with tiny_counter() as counter:
         counter.replies |= replies
-        found, out, errors = said(capsys, "check", counter.resource, "--readings", "2")
+        found, out, errors = run_here(capsys, "check", counter.resource, "--readings", "2")
 
     assert found == code, out + errors
     assert "\x1b" not in out + errors
@@ -173,7 +173,7 @@ def test_check_of_faulty_counters(capsys, replies, code):
 
 def test_check_of_an_absent_counter_is_exit_3(capsys):
     """A refused port gives the usual sentence."""
-    code, _, errors = said(capsys, "check", "TCPIP0::127.0.0.1::9::SOCKET")
+    code, _, errors = run_here(capsys, "check", "TCPIP0::127.0.0.1::9::SOCKET")
 
     assert code == 3
     assert "nothing listens" in errors

@@ -235,7 +235,7 @@ def test_damage_that_no_watch_meets_is_found_and_repaired(tmp_path: Path, run: R
 
 
 @pytest.mark.parametrize(
-    ("words", "code", "says"),
+    ("words", "code", "expected"),
     [
         (("--journal", "{}/none.db"), 5, "there is no journal at"),
         (("archive", "{}/a.db", "--before", DATE, "--journal", "{}/none.db"), 5, "no journal at"),
@@ -250,7 +250,7 @@ def test_damage_that_no_watch_meets_is_found_and_repaired(tmp_path: Path, run: R
     ],
 )  # fmt: skip
 def test_what_cant_be_is_a_sentence(
-    tmp_path: Path, run: Run, words: tuple[str, ...], code: int, says: str
+    tmp_path: Path, run: Run, words: tuple[str, ...], code: int, expected: str
 ) -> None:
     """Bad names and dates: an exit code and a sentence, and no file is changed."""
     made(tmp_path / "j.db", 2)
@@ -258,7 +258,7 @@ def test_what_cant_be_is_a_sentence(
     done = run("journal", *(word.format(tmp_path) for word in words))
 
     assert done.returncode == code, done.stderr
-    assert says in done.stderr
+    assert expected in done.stderr
     assert "Traceback" not in done.stderr
     assert (tmp_path / "text").read_text() == "time_s,frequency_hz\n" * 99
     assert len(kept(tmp_path / "j.db")) == 8

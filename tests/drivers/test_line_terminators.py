@@ -17,13 +17,13 @@ ANSWERS = [b"10000000,0231", b"10000000,0232", b"10000000,0233"]
 @pytest.mark.parametrize("terminator", ["\n", "\r", "\r\n"])
 def test_a_dialogue_in_lines_that_end_in_any_way(terminator: str) -> None:
     """Sent and received with the same end; no answer is lost or joined to the next."""
-    end, heard = terminator.encode(), bytearray()
+    end, received = terminator.encode(), bytearray()
 
     def serve(peer: socket.socket) -> None:
         for answer in ANSWERS:
-            while not heard.endswith(end):
-                heard.extend(peer.recv(100))
-            heard.extend(b"|")
+            while not received.endswith(end):
+                received.extend(peer.recv(100))
+            received.extend(b"|")
             peer.sendall(answer[:4])
             peer.sendall(answer[4:] + end)
         peer.recv(1)
@@ -35,7 +35,7 @@ def test_a_dialogue_in_lines_that_end_in_any_way(terminator: str) -> None:
         link.close()
 
     assert [answer.encode() for answer in answers] == ANSWERS
-    assert bytes(heard) == (b"M?" + end + b"|") * 3
+    assert bytes(received) == (b"M?" + end + b"|") * 3
 
 
 @pytest.mark.parametrize("terminator", ["\n", "\r", "\r\n"])
@@ -52,7 +52,7 @@ def test_a_serial_line_that_ends_its_lines_in_any_way(terminator: str) -> None:
 
     talker = threading.Thread(target=talk)
     talker.start()
-    heard = [link.read(2.0) for _ in ANSWERS]
+    received = [link.read(2.0) for _ in ANSWERS]
     with pytest.raises(ReplyTimeout):
         link.read(0.05)
 
@@ -60,4 +60,4 @@ def test_a_serial_line_that_ends_its_lines_in_any_way(terminator: str) -> None:
     link.close()
     os.close(ours)
     os.close(theirs)
-    assert [line.encode() for line in heard] == ANSWERS
+    assert [line.encode() for line in received] == ANSWERS

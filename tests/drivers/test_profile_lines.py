@@ -10,7 +10,7 @@ from fractions import Fraction
 
 import pytest
 from made_lines import scpi
-from parser_kit import PARSERS, PROFILES, WRITERS, Parser, said, wrong_lines
+from parser_kit import PARSERS, PROFILES, WRITERS, Parser, value_in_line, wrong_lines
 
 from benchwatch.errors import ReplyError
 from benchwatch_drivers.profile.profile_line import LineReader
@@ -59,7 +59,7 @@ def test_no_piece_of_a_line_is_a_reading(name: str) -> None:
         pieces = [example.line[:cut] for cut in range(len(example.line))]
         pieces += [example.line[cut:] for cut in range(1, len(example.line))]
         for piece in pieces:
-            value = said(reader, piece)
+            value = value_in_line(reader, piece)
             off = None if value is None else abs(value - Fraction(example.value))
             if off is not None and 0 < off <= Fraction(example.value) / 1000:
                 passed.append(piece)
@@ -75,7 +75,7 @@ def test_pieces_of_bare_digits_are_recognised_by_the_terminator_only() -> None:
     reader = LineReader(PROFILES["lines"])
 
     assert PROFILES["lines"].line.by_terminator
-    assert said(reader, "10000000.02") == Fraction("10000000.02")
+    assert value_in_line(reader, "10000000.02") == Fraction("10000000.02")
 
 
 @pytest.mark.parametrize("name", sorted(PROFILES))
@@ -97,7 +97,7 @@ def test_pieces_of_bare_digits_are_recognised_by_the_terminator_only() -> None:
 )
 def test_a_line_that_no_counter_sends_is_no_reading(name: str, text: str) -> None:
     """Escapes, markup, endless digits, digits of other scripts, answers to something else."""
-    assert said(LineReader(PROFILES[name]), text) is None
+    assert value_in_line(LineReader(PROFILES[name]), text) is None
 
 
 @pytest.mark.parametrize("name", sorted(PROFILES))

@@ -122,15 +122,15 @@ def test_a_watch_goes_on_when_every_third_answer_is_no_number() -> None:
         )  # fmt: skip
         out, err = watch.communicate(timeout=100)
 
-    said = [json.loads(line) for line in out.splitlines()]
-    readings = [line for line in said if line["kind"] == "reading"]
+    lines = [json.loads(line) for line in out.splitlines()]
+    readings = [line for line in lines if line["kind"] == "reading"]
     assert watch.returncode == 0, err
     assert "Traceback" not in err
     assert len(readings) == 60
-    assert any(line["kind"] == "gap" for line in said)
-    heard = [round((line["frequency_hz"] - 1e7) * 1e4) for line in readings]
-    assert heard == sorted(set(heard))
-    assert heard[0] == round((value_of(heard[0]) - 1e7) * 1e4)
+    assert any(line["kind"] == "gap" for line in lines)
+    read = [round((line["frequency_hz"] - 1e7) * 1e4) for line in readings]
+    assert read == sorted(set(read))
+    assert read[0] == round((value_of(read[0]) - 1e7) * 1e4)
 
 
 @pytest.mark.parametrize("command", ["replay", "budget"])

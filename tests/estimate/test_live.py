@@ -50,9 +50,9 @@ def test_estimate_is_the_level() -> None:
 
     numbers = feed(LiveEstimate(), offsets)
 
-    for k, (offset, said) in enumerate(zip(offsets, numbers, strict=True)):
+    for k, (offset, after) in enumerate(zip(offsets, numbers, strict=True)):
         now = level.add(float(k), offset, gate_s=1.0, resolution=0.0)
-        assert said.estimate == now.estimate
+        assert after.estimate == now.estimate
 
 
 def test_tolerance_is_judged_by_the_estimate() -> None:
@@ -75,7 +75,7 @@ def test_readings_within_one_tick_of_a_coarse_clock_are_survived() -> None:
 
     numbers = [live.add((k // 4) / 64.0, offset) for k, offset in enumerate(offsets)]
 
-    (nudge,) = [said.confirmed_nudge for said in numbers if said.confirmed_nudge is not None]
+    (nudge,) = [after.confirmed_nudge for after in numbers if after.confirmed_nudge is not None]
     assert nudge.at_s == 400 / 4 / 64.0
     assert numbers[-1].drift is not None
     assert numbers[-1].drift.u is not None
@@ -93,7 +93,7 @@ def test_nudge_is_news_once_and_remembered() -> None:
     numbers = feed(live, quiet(25, level=1e-9), 30.0)  # before, a creep can't be ruled out
     live.gap()
 
-    news = [said.confirmed_nudge for said in numbers if said.confirmed_nudge is not None]
+    news = [after.confirmed_nudge for after in numbers if after.confirmed_nudge is not None]
     assert len(news) == 1
     last = numbers[-1].last_nudge
     assert last is not None

@@ -8,17 +8,17 @@ from benchwatch.estimate.reading_spacing import ReadingSpacing
 def test_the_usual_spacing_is_that_of_the_newest_few_and_spans_no_gap() -> None:
     """A change of pace is followed within a handful of readings."""
     spacing = ReadingSpacing()
-    told = []
+    usual = []
     for at_s in (0.0, 1.0, 2.0, 3.0):
         spacing.add(at_s)
-        told.append(spacing.usual_s)
+        usual.append(spacing.usual_s)
     spacing.gap()
     spacing.add(500.0)
     across = spacing.usual_s
     for place in range(1, 7):
         spacing.add(500.0 + 10.0 * place)
 
-    assert told == [None, 1.0, 1.0, 1.0]
+    assert usual == [None, 1.0, 1.0, 1.0]
     assert across == 1.0
     assert spacing.usual_s == 10.0
 

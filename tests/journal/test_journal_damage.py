@@ -94,12 +94,12 @@ def test_a_damaged_journal_is_set_aside_and_its_rows_are_recovered(tmp_path, who
         journal.write(NEW.key, reading(number))
         clock.now_s += RETRY_S
     carried_over(journal)
-    trouble, (said, told) = journal.trouble, journal.notices
+    trouble, (narration, told) = journal.trouble, journal.notices
     journal.close()
 
     (aside,) = tmp_path.glob("journal-damaged-20310504T*.db")
     assert trouble is None
-    assert f"the journal was damaged: it is kept as {aside}, a new one was begun" in said
+    assert f"the journal was damaged: it is kept as {aside}, a new one was begun" in narration
     check_sound(path)
     count = "SELECT count(*) FROM readings WHERE run"
     assert ask(path, f"{count} = {NEW.key}") == [(50,)]
@@ -194,8 +194,8 @@ def test_a_damaged_log_blocks_nothing(tmp_path, where):
     check_sound(path)
     assert ask(path, f"SELECT count(*) FROM readings WHERE run = {NEW.key}") == [(10,)]
     assert where == 0.0 or ask(path, "SELECT count(*) FROM readings")[0][0] >= 15
-    (said,) = journal.notices
-    told = re.search(r"was damaged \(.*-wal\): the last (\d+) readings and notes", said)
+    (narration,) = journal.notices
+    told = re.search(r"was damaged \(.*-wal\): the last (\d+) readings and notes", narration)
     assert told is not None
     # Every event is a commit of its own; before the readings come the tables and the run.
     missing = 30 + 10 - ask(path, "SELECT count(*) FROM readings")[0][0]
@@ -244,7 +244,7 @@ def test_a_log_that_another_program_writes_is_not_called_damaged(tmp_path):
     thread.join()
     writer.close()
 
-    assert [said for said in news if "damaged" in said] == []
+    assert [narration for narration in news if "damaged" in narration] == []
 
 
 def test_two_programs_that_find_the_damage_set_it_aside_once(tmp_path, whole):
@@ -257,11 +257,11 @@ def test_two_programs_that_find_the_damage_set_it_aside_once(tmp_path, whole):
                    for _ in range(2)]  # fmt: skip
         for watch in watches:
             watch.end(0)
-    said = "".join(watch.narration for watch in watches)
+    narration = "".join(watch.narration for watch in watches)
 
     (aside,) = path.parent.glob("journal-damaged-*.db")
-    assert said.count("the journal was damaged: it is kept as") == 1
-    assert f"it is kept as {aside}, a new one was begun" in said
+    assert narration.count("the journal was damaged: it is kept as") == 1
+    assert f"it is kept as {aside}, a new one was begun" in narration
     check_sound(path)
     found = [value for value in kept(path) if value != 10000000.0231]
     assert sorted(found) == sorted(value for watch in watches for value in watch.shown)

@@ -98,10 +98,10 @@ def test_where_no_file_can_be_written_the_number_of_lost_readings_is_reported(ho
     assert code == 130, watch.narration
     assert lost is not None, watch.narration
     assert "Traceback" not in watch.narration
-    told = [
+    numbers = [
         int(count) for count in re.findall(r"(\d+) readings and notes are not on", watch.narration)
     ]
-    assert all(later >= 2 * earlier for earlier, later in pairwise(told))
+    assert all(later >= 2 * earlier for earlier, later in pairwise(numbers))
     found = kept(path)
     assert len([value for value in watch.shown if value not in found]) == int(lost[1])
     assert not list(tmp_path.rglob("*left*"))

@@ -88,9 +88,9 @@ def served(program: Sequence[str], text: str, folder: Path, *, seed: int) -> Ite
         assert process.stdout is not None
         assert process.stderr is not None
         resource = process.stdout.readline().split()[1]
-        said = [process.stderr.readline() for _ in range(2)]
-        port = re.search(r"listens on port (\d+)", said[-1])
-        assert port is not None, said
+        narration = [process.stderr.readline() for _ in range(2)]
+        port = re.search(r"listens on port (\d+)", narration[-1])
+        assert port is not None, narration
         with (
             socket.create_connection(
                 ("127.0.0.1", int(port[1])), timeout=LONGEST_WAIT_S

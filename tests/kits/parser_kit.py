@@ -44,7 +44,7 @@ PLAUSIBLE_HZ = 10_000
 PROFILES = {path.stem: load(path).profile for path in bundled()}
 
 
-def said(reader: LineReader, text: str) -> Fraction | None:
+def value_in_line(reader: LineReader, text: str) -> Fraction | None:
     """Return the value that a reader reads from a line; None if it refuses or ignores the line."""
     try:
         line = reader.read(text)
@@ -53,7 +53,7 @@ def said(reader: LineReader, text: str) -> Fraction | None:
     return None if line is None or line.value is None else Fraction(line.value)
 
 
-def said_in_scpi(text: str) -> Fraction | None:
+def value_in_reply(text: str) -> Fraction | None:
     """Return the value that the SCPI driver reads from a reply; None if it refuses the reply."""
     try:
         return Fraction(read_frequency(text))
@@ -74,11 +74,13 @@ class Parser:
 def parser_of(name: str) -> Parser:
     """Return the parser of a profile."""
     reader = LineReader(PROFILES[name])
-    return Parser(lambda text: said(reader, text), WRITERS[name], PROFILES[name].line.by_terminator)
+    return Parser(
+        lambda text: value_in_line(reader, text), WRITERS[name], PROFILES[name].line.by_terminator
+    )
 
 
 PARSERS = {name: parser_of(name) for name in PROFILES if name in WRITERS}
-PARSERS["SCPI"] = Parser(said_in_scpi, scpi, by_terminator=True)
+PARSERS["SCPI"] = Parser(value_in_reply, scpi, by_terminator=True)
 
 
 def wrong_lines(parser: Parser, count: int, seed: int) -> list[str]:

@@ -22,7 +22,7 @@ class FakeSound:
     """A sound that records each call."""
 
     def __init__(self, ring):
-        self.ring, self.calls, self.offsets, self.say = ring, [], [], "no sound device here"
+        self.ring, self.calls, self.offsets, self.text = ring, [], [], "no sound device here"
 
     def start(self):
         """Record the call."""
@@ -38,8 +38,8 @@ class FakeSound:
 
     def notice(self):
         """Return the notice, once."""
-        said, self.say = self.say, ""
-        return said
+        text, self.text = self.text, ""
+        return text
 
     def mute(self):
         """Record the call."""

@@ -313,8 +313,8 @@ def test_plus_minus_is_spelled_out_where_the_encoding_lacks_it(encoding, sign):
 def test_readings_not_on_disk_are_counted_on_each_line():
     """On plain lines only if there are any; on JSON lines always, null without a journal."""
     plain = [PlainWriter()(reading(12), NUMBERS, number) for number in (None, 0, 924)]
-    told = [strict(json_line(reading(12), NUMBERS, number)) for number in (None, 0, 924)]
+    lines = [strict(json_line(reading(12), NUMBERS, number)) for number in (None, 0, 924)]
 
     assert ["not on disk" in line for line in plain] == [False, False, True]
     assert plain[2].endswith("  (not on disk: 924)")
-    assert [line["not_on_disk"] for line in told] == [None, 0, 924]
+    assert [line["not_on_disk"] for line in lines] == [None, 0, 924]

@@ -129,10 +129,10 @@ def test_as_left_is_shown_without_as_found_too() -> None:
 def test_a_dead_link_gives_no_record(state: str) -> None:
     """The newest reading is too old; the sentence gives its age."""
     now = landed(link=LinkStatus(state, 1.0))  # type: ignore[arg-type]
-    with pytest.raises(NoReadings, match=r"no readings come.* 9\.1 s old.* Wait until") as told:
+    with pytest.raises(NoReadings, match=r"no readings come.* 9\.1 s old.* Wait until") as raised:
         refuse_if_old("as left", now, kit.NOW_S + 8.7)
 
-    assert "nothing was recorded as left" in str(told.value)
+    assert "nothing was recorded as left" in str(raised.value)
 
 
 def test_an_old_reading_gives_no_record_while_the_link_still_reads() -> None:

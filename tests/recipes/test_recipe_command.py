@@ -63,7 +63,7 @@ def test_the_help_imports_no_command(tmp_path: Path) -> None:
     """``--help`` lists the commands without importing their modules."""
     copy = ProgramCopy(tmp_path)
 
-    said = copy.python(LIST_IMPORTED)
+    output = copy.python(LIST_IMPORTED)
 
-    assert "Commands:" in said
-    assert said.splitlines()[-1] == ""
+    assert "Commands:" in output
+    assert output.splitlines()[-1] == ""

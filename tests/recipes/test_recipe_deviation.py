@@ -30,13 +30,13 @@ def test_a_deviation_is_one_record(tmp_path: Path) -> None:
         '    DeviationKind(\n        name="ttdev",\n        meaning="time deviation, total",\n'
         "        reflected=True,\n        time=True,\n    ),\n" + AFTER,
     )
-    said = copy.program("stability", str(table), "--deviations", "nmdev,ttdev", "--taus", "4s")
+    output = copy.program("stability", str(table), "--deviations", "nmdev,ttdev", "--taus", "4s")
     lines = copy.program(
         "stability", str(table), "--deviations", "all", "--taus", f"{M}s", "--json"
     ).stdout.splitlines()
 
     assert copy.touched == {KINDS}
-    assert [row.split()[:2] for row in said.stdout.splitlines()[1:3]] == [
+    assert [row.split()[:2] for row in output.stdout.splitlines()[1:3]] == [
         ["nmdev", "4"],
         ["ttdev", "(s)"],
     ]

@@ -59,7 +59,7 @@ def test_a_key_of_profiles_is_declared_once(tmp_path: Path) -> None:
         '    note: str = ""\n    by_terminator: bool = False\n',
     )
     read = "from benchwatch_drivers.profile.profile_file import read_profile\n"
-    said = copy.python(f"{read}from pathlib import Path\n"
+    output = copy.python(f"{read}from pathlib import Path\n"
                        f"print(read_profile(Path({str(mine)!r})).line.note)\n")  # fmt: skip
     schema = copy.python(
         "from benchwatch.config_tables.json_schema import json_schema\n"
@@ -70,6 +70,6 @@ def test_a_key_of_profiles_is_declared_once(tmp_path: Path) -> None:
     refused = copy.program("drivers", "show", str(mine))
 
     assert len(copy.touched) <= 2
-    assert said == "worn relay\n"
+    assert output == "worn relay\n"
     assert "for whoever reads it" in schema
     assert 'note = "worn relay"' in refused.stderr

@@ -42,10 +42,10 @@ def test_a_unit_of_time_is_one_row(tmp_path: Path) -> None:
         '    DurationUnit(name="fortnight", seconds="1209600", shown=True),\n'
         '    DurationUnit(name="week", seconds="604800", also=("weeks",)),\n',
     )
-    said = copy.python(
+    output = copy.python(
         "from benchwatch.quantity import format_duration, parse_duration\n"
         "print(parse_duration('2 fortnight'), format_duration(2.5e6))\n"
     )
 
     assert copy.touched == {UNITS}
-    assert said == "2419200.0 2 fortnight\n"
+    assert output == "2419200.0 2 fortnight\n"

@@ -27,7 +27,7 @@ CONNECTED = CounterStatus(
 REFERENCE = Reference(name="station reference", u=2e-11)
 
 
-class Deaf:
+class FakeThread:
     """A fake of the thread that reads a counter; records requests."""
 
     def __init__(self, **asked):
@@ -79,7 +79,7 @@ def bench(tmp_path):
     )
     run = LiveWatch(
         [plan], journal=journal, lines=True, clock=StillClock(),
-        acquire=lambda **asked: made.append(Deaf(**asked)) or made[0],
+        acquire=lambda **asked: made.append(FakeThread(**asked)) or made[0],
     )  # fmt: skip
     run.start()
     yield run, made[0], run.counter("main"), tmp_path / "journal.db"
@@ -216,10 +216,10 @@ def test_a_nominal_far_from_the_readings_is_refused(bench):
     run._clock.now_s += 20.0
     counter.feed(noisy(20, 0.03))
     before = now(run)
-    with pytest.raises(UsageError, match=r"reads 10\.0000.* MHz.* nowhere near 5 MHz") as told:
+    with pytest.raises(UsageError, match=r"reads 10\.0000.* MHz.* nowhere near 5 MHz") as raised:
         handle.change("nominal", "5MHz")
 
-    assert "Type the nominal of the source that is connected" in str(told.value)
+    assert "Type the nominal of the source that is connected" in str(raised.value)
     assert now(run) == before
 
 

@@ -54,7 +54,7 @@ def file(tmp_path_factory):
     return str(path)
 
 
-def tape_of(file):
+def timeline_of(file):
     """Return the timeline of the file."""
     stated = StatedFacts(nominal=Decimal(10_000_000))
 
@@ -72,12 +72,12 @@ def tape_of(file):
 
 def player_of(file, clock: Clock | None = None, speed=1.0):
     """Return a player that moves only by `step`."""
-    return RecordingPlayer(tape_of(file), speed=speed, clock=clock or ManualClock())
+    return RecordingPlayer(timeline_of(file), speed=speed, clock=clock or ManualClock())
 
 
 def straight(file, to_s):
     """Return the snapshot after all events up to `to_s`, without seeks."""
-    way = tape_of(file).new_pass()
+    way = timeline_of(file).new_pass()
     way.feed(to_s, lambda: False)
     return way.pipelines["main"].snapshot
 
@@ -302,7 +302,7 @@ def test_the_thread_plays_and_ends(file):
                 self.stop()
             return rest_s
 
-    player = Watched(tape_of(file), speed=10_000.0)
+    player = Watched(timeline_of(file), speed=10_000.0)
     player.start()
     player._stopping.wait(LONGEST_WAIT_S)
 

@@ -326,14 +326,14 @@ async def test_number_keys_show_the_views(key, title):
 
 async def test_a_key_of_another_view_says_where_it_works():
     """Record as found, typed on the warm-up: a sentence, and nothing is recorded."""
-    told = kit.FakeOperator()
-    app = made_app(kit.FakeWatch(kit.full_snapshot()), view="warm_up", operator=told)
+    calls = kit.FakeOperator()
+    app = made_app(kit.FakeWatch(kit.full_snapshot()), view="warm_up", operator=calls)
     async with app.run_test(size=(120, 36)) as pilot:
         await pilot.press("a")
         said = text_of(app)
 
         assert "a (as found) works on Trim" in said
-        assert told.calls == []
+        assert calls.calls == []
 
 
 async def test_a_command_of_another_view_goes_there_and_does_it():
@@ -665,9 +665,9 @@ async def test_every_key_does_something(key):
         async with app.run_test(size=(120, 36)) as pilot:
             await pilot.press(*BEFORE.get(key.id, ()))
             await pilot.pause()
-            told = (trimmer.turns, trimmer.tool, operator.calls, playback.calls, app._sound.calls)
-            before = repr((state_of(app, watch), told))
+            calls = (trimmer.turns, trimmer.tool, operator.calls, playback.calls, app._sound.calls)
+            before = repr((state_of(app, watch), calls))
             await pilot.press(name)
             await pilot.pause()
 
-            assert repr((state_of(app, watch), told)) != before
+            assert repr((state_of(app, watch), calls)) != before

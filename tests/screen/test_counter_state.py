@@ -17,7 +17,7 @@ from benchwatch.screen.typed_commands import SettingCommand
 REFUSED = "the counter refused a gate of 11 d: -222, Data out of range."
 
 
-def desk_of(watch: kit.FakeWatch) -> ScreenState:
+def screen_state_of(watch: kit.FakeWatch) -> ScreenState:
     """Return the state of a screen over `watch`."""
     watch.operator = kit.FakeOperator()
     return ScreenState(watch, None, DisplayOptions(state=None), Preferences())
@@ -32,38 +32,38 @@ def answer(watch: kit.FakeWatch, name: str = "main", **changes: object) -> None:
 def test_a_refused_gate_is_shown_every_time() -> None:
     """With the counter's sentence, while readings continue; also the same refusal again."""
     watch = kit.FakeWatch()
-    screen_state = desk_of(watch)
-    said = []
+    screen_state = screen_state_of(watch)
+    shown = []
     for _ in range(2):
         screen_state.frame()
         screen_state.change(SettingCommand("gate", "1000000s"))
-        said.append(screen_state.frame().message)
+        shown.append(screen_state.frame().message)
         answer(watch, detail=REFUSED)
-        said.append(screen_state.frame().message)
+        shown.append(screen_state.frame().message)
         watch.now_s += 60.0
 
-    assert said == ["gate is 1000000s", REFUSED] * 2
+    assert shown == ["gate is 1000000s", REFUSED] * 2
     assert screen_state.frame().message == ""
 
 
 def test_a_gate_that_was_set_is_shown_as_read_back() -> None:
     """Also when it is the same as before."""
     watch = kit.FakeWatch()
-    screen_state = desk_of(watch)
-    said = []
+    screen_state = screen_state_of(watch)
+    shown = []
     for gate_s in (0.5, 0.5):
         screen_state.frame()
         screen_state.change(SettingCommand("gate", "500ms"))
         answer(watch, gate_s=gate_s)
-        said.append(screen_state.frame().message)
+        shown.append(screen_state.frame().message)
 
-    assert said == ["the gate is now 0.5 s, read back from the counter"] * 2
+    assert shown == ["the gate is now 0.5 s, read back from the counter"] * 2
 
 
 def test_a_gate_changed_at_the_front_panel_is_shown() -> None:
     """Without a request from here, as it changes the numbers."""
     watch = kit.FakeWatch()
-    screen_state = desk_of(watch)
+    screen_state = screen_state_of(watch)
     screen_state.frame()
     watch.shown["main"] = replace(watch.shown["main"], gate_s=10.0)
 
@@ -73,7 +73,7 @@ def test_a_gate_changed_at_the_front_panel_is_shown() -> None:
 def test_an_answer_of_another_counter_has_its_name() -> None:
     """Of several counters, the one that refused."""
     watch = kit.FakeWatch(kit.snapshot(), kit.snapshot(counter="spare"))
-    screen_state = desk_of(watch)
+    screen_state = screen_state_of(watch)
     screen_state.frame()
     answer(watch, "spare", detail=REFUSED)
 
@@ -83,7 +83,7 @@ def test_an_answer_of_another_counter_has_its_name() -> None:
 def test_a_first_connection_is_no_answer() -> None:
     """Details of the first connection are in the row of the link only."""
     watch = kit.FakeWatch(kit.snapshot(link=LinkStatus("connecting", 0.0), gate_s=None))
-    screen_state = desk_of(watch)
+    screen_state = screen_state_of(watch)
     screen_state.frame()
     answer(watch, gate_s=1.0)
 
@@ -99,7 +99,7 @@ def test_a_keys_answer_is_shown_before_a_fault_which_is_shown_again_later(
 ) -> None:
     """A mark with a lost link or a full disk is confirmed; then the fault is shown again."""
     watch = kit.FakeWatch(kit.snapshot(**wrong))
-    screen_state = desk_of(watch)
+    screen_state = screen_state_of(watch)
     before = status_text.trouble_words(screen_state.frame())
     screen_state.mark("lid on")
     now = status_text.trouble_words(screen_state.frame())
@@ -117,9 +117,9 @@ def test_the_reason_of_a_lost_link_comes_before_its_resource() -> None:
     detail = f"can't open {resource}: nothing listens there. Is it on? Next try in 2 s."
     made = kit.frame(kit.snapshot(link=LinkStatus("lost", 1.0, detail)))
 
-    said = status_text.trouble_words(made)
+    shown = status_text.trouble_words(made)
 
-    assert said == f"nothing listens there: can't open {resource}. Is it on? Next try in 2 s."
+    assert shown == f"nothing listens there: can't open {resource}. Is it on? Next try in 2 s."
 
 
 @pytest.mark.parametrize("first", [1, 2, 4, 8])
@@ -141,7 +141,7 @@ async def test_keys_typed_while_the_line_comes_up_lose_nothing(first: int) -> No
 
 
 @pytest.mark.parametrize(
-    ("keys", "marks", "told"),
+    ("keys", "marks", "calls"),
     [
         ("mall well\r", ["all well"], []),
         (":tol 5ppb\r", [], [("change", "main", "tolerance", "5ppb")]),
@@ -149,7 +149,7 @@ async def test_keys_typed_while_the_line_comes_up_lose_nothing(first: int) -> No
     ],
 )
 async def test_keys_in_one_packet_are_all_taken(
-    keys: str, marks: list[str], told: list[tuple[str, ...]]
+    keys: str, marks: list[str], calls: list[tuple[str, ...]]
 ) -> None:
     """They come before the line to type on is shown."""
     operator = kit.FakeOperator()
@@ -164,4 +164,4 @@ async def test_keys_in_one_packet_are_all_taken(
         await pilot.pause()
 
     assert watch.marks == marks
-    assert operator.calls == told
+    assert operator.calls == calls

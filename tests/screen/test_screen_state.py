@@ -188,7 +188,7 @@ def test_the_bar_goes_from_let_go_to_turn_again():
 
 
 @pytest.mark.parametrize(
-    ("hint", "said"),
+    ("hint", "words"),
     [
         (Hint(0.5, 0.04, -2.31e-9, 1.1e-10), "go on, 2.3 ppb more the same way"),
         (Hint(-0.214, 0.03, 9.9e-10, 2e-11), "too far: back, 0.99 ppb"),
@@ -197,11 +197,11 @@ def test_the_bar_goes_from_let_go_to_turn_again():
         (None, ""),
     ],
 )
-def test_the_hint_says_how_far_in_the_unit_on_the_screen(hint, said):
+def test_the_hint_says_how_far_in_the_unit_on_the_screen(hint, words):
     """Undershoot: further; overshoot: back; unknown: nothing."""
     made = kit.full_snapshot(numbers=kit.numbers(settle=None), trim=kit.trim_now(hint=hint))
 
-    assert progress_rows.hint_words(kit.frame(made)) == said
+    assert progress_rows.hint_words(kit.frame(made)) == words
 
 
 def test_no_turn_is_suggested_during_a_warm_up():
@@ -210,10 +210,10 @@ def test_no_turn_is_suggested_during_a_warm_up():
     warming = kit.frame(kit.full_snapshot(trim=ready))
     settled = kit.frame(kit.full_snapshot(numbers=kit.numbers(settle=None), trim=ready))
 
-    said = _judged(kit.numbers().settle, judgement=ready.judgement)
+    words = _judged(kit.numbers().settle, judgement=ready.judgement)
     before = kit.frame(kit.full_snapshot(trim=replace(ready, turn=None)))
 
-    assert said.endswith("good to 0.20 ppb, still moving: wait")
+    assert words.endswith("good to 0.20 ppb, still moving: wait")
     assert status_text.direction_words(warming).plain == "high, still moving: wait"
     assert status_text.direction_words(before).plain == "high, still warming: wait"
     assert not progress_rows.hint_words(warming)
@@ -242,9 +242,9 @@ def test_as_found_is_asked_for_before_the_first_nudge():
     asked = kit.full_snapshot(records=Records(), trim=kit.trim_now(turn=None))
     settled = replace(asked.numbers, settle=Settle("settled", 1.0, None))
     rested = replace(asked, numbers=settled)
-    said = progress_rows.standing_lines(kit.frame(rested, operator=True), 80, 1)[0].plain
+    words = progress_rows.standing_lines(kit.frame(rested, operator=True), 80, 1)[0].plain
 
-    assert said == "  as found: not recorded yet; a records it, before the first nudge"
+    assert words == "  as found: not recorded yet; a records it, before the first nudge"
 
 
 def test_after_a_turn_that_came_too_early_nothing_is_asked_for_as_found():
@@ -252,9 +252,9 @@ def test_after_a_turn_that_came_too_early_nothing_is_asked_for_as_found():
     asked = kit.full_snapshot(records=Records(), trim=kit.trim_now())
     numbers = replace(asked.numbers, settle=Settle("settled", 1.0, None))
     rested = replace(asked, numbers=numbers)
-    said = progress_rows.records_line(kit.frame(rested, operator=True), 80, 3)[0].plain
+    words = progress_rows.records_line(kit.frame(rested, operator=True), 80, 3)[0].plain
 
-    assert said.startswith("  as found: none, turned before it was known")
+    assert words.startswith("  as found: none, turned before it was known")
 
 
 def test_a_caution_in_an_automatic_record_is_shown_at_once():
@@ -346,7 +346,7 @@ def test_with_the_tool_on_the_screen_says_how_far_and_when_to_lift_it():
     )
     settled = replace(kit.numbers(), settle=Settle("settled", 1.0, None))
 
-    def said(trim):
+    def words_of(trim):
         return status_text.direction_words(
             kit.frame(kit.full_snapshot(trim=trim, numbers=settled))
         ).plain
@@ -354,8 +354,8 @@ def test_with_the_tool_on_the_screen_says_how_far_and_when_to_lift_it():
     inside = [replace(far, direction="inside", lift=lift) for lift in (True, False, None)]
     row = progress_rows.tool_line(kit.frame(kit.full_snapshot(trim=far)), 80, 1)[0].plain
 
-    assert said(far) == "below the aim, bring it up by 7.2 ppb"
-    assert [said(trim).partition("of the aim")[2] for trim in inside] == [
+    assert words_of(far) == "below the aim, bring it up by 7.2 ppb"
+    assert [words_of(trim).partition("of the aim")[2] for trim in inside] == [
         ", lift the tool", ", near its edge", "",
     ]  # fmt: skip
     assert row == "  tool on, moved by +3.02 ± 0.11 ppb as it went on; not turned yet? aim for V"

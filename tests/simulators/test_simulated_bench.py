@@ -241,7 +241,7 @@ def test_control_pulls_plugs():
 
 
 @pytest.mark.parametrize(
-    ("line", "says"),
+    ("line", "expected"),
     [
         ("spin 1", "unknown 'spin'"),
         ("turn", "expected: turn TURNS"),
@@ -255,13 +255,13 @@ def test_control_pulls_plugs():
         ("\x1b[2J", "unknown"),
     ],
 )
-def test_control_mistakes_are_sentences(line, says):
+def test_control_mistakes_are_sentences(line, expected):
     """A bad command is answered with a sentence; the connection stays open."""
     with open_bench("pair", seed=1) as bench, a_client(bench.control_port) as hand:
         answer = hand.ask(line)
 
         assert answer.startswith("error: ")
-        assert says in answer
+        assert expected in answer
         assert "\x1b" not in answer
         assert hand.ask("names") == "ten five"
 
@@ -295,7 +295,7 @@ def test_smallest_file(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("text", "says"),
+    ("text", "expected"),
     [
         (SMALLEST + 'gait = "1 s"', r"b.toml: counters.main: unknown key 'gait'; did you mean 'ga"),
         (SMALLEST + "gate = 1", r"counters.main.gate: expected a duration in quotes.*; found 1"),
@@ -321,9 +321,9 @@ def test_smallest_file(tmp_path):
         ("", r"table \[oscillators.NAME\] is missing"),
     ],
 )  # fmt: skip
-def test_mistakes_in_a_bench_file_are_sentences(text, says):
+def test_mistakes_in_a_bench_file_are_sentences(text, expected):
     """Each names the file, the key, and the nearest valid key if there is one."""
-    with pytest.raises(UsageError, match=says):
+    with pytest.raises(UsageError, match=expected):
         read_plan(text, "b", "b.toml")
 
 

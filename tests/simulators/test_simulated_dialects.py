@@ -66,7 +66,7 @@ def test_power_on_and_device_clear_reset_the_gate():
     assert gates == [10.0, 0.1, 10.0, 0.1]
 
 
-def a_talker(source, clock):
+def a_talk_only_counter(source, clock):
     """Return a talk-only counter on a clock that jumps."""
     return TalkOnlyCounter(source, BenchTime(clock))
 
@@ -78,19 +78,19 @@ def a_talker(source, clock):
 def test_a_talk_only_counter_sends_a_line_a_gate(style, form):
     """Numbered by gate, on time, in its format."""
     clock = LeapClock()
-    talker = a_talker(Gates(a_counting(OFF), 0.25, 0.05, style), clock)
-    said = []
+    talker = a_talk_only_counter(Gates(a_counting(OFF), 0.25, 0.05, style), clock)
+    answers = []
     number = talker.newest
     for _ in range(3):
         number, line = talker.next_line(number)
-        said.append((number, round(clock.monotonic(), 6), bool(re.fullmatch(form, line))))
+        answers.append((number, round(clock.monotonic(), 6), bool(re.fullmatch(form, line))))
 
-    assert said == [(0, 0.25, True), (1, 0.55, True), (2, 0.85, True)]
+    assert answers == [(0, 0.25, True), (1, 0.55, True), (2, 0.85, True)]
 
 
 def test_every_client_gets_the_same_line():
     """A gate is counted once."""
-    talker = a_talker(Gates(a_counting(OFF), 0.25, 0.0, "number"), LeapClock())
+    talker = a_talk_only_counter(Gates(a_counting(OFF), 0.25, 0.0, "number"), LeapClock())
 
     assert talker.next_line(-1) == talker.next_line(-1)
 

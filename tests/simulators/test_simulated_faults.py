@@ -31,7 +31,7 @@ def test_a_fault_is_read_as_written(text, fault):
 
 
 @pytest.mark.parametrize(
-    ("text", "says"),
+    ("text", "expected"),
     [
         ("cutt@30s", "did you mean 'cut'"),
         ("", "There are: late, cut"),
@@ -45,9 +45,9 @@ def test_a_fault_is_read_as_written(text, fault):
         ("\x1b[31m@3s", "there is no fault"),
     ],
 )
-def test_a_bad_fault_is_a_sentence(text, says):
+def test_a_bad_fault_is_a_sentence(text, expected):
     """It quotes the text and shows the valid form."""
-    with pytest.raises(UsageError, match=says) as caught:
+    with pytest.raises(UsageError, match=expected) as caught:
         parse_fault(text)
 
     assert str(caught.value).isprintable()
@@ -153,7 +153,7 @@ def test_a_fault_of_a_counter_that_is_not_there():
 
 
 @pytest.mark.parametrize(
-    ("arguments", "says"),
+    ("arguments", "expected"),
     [
         (["simulate", "quiet", "--fault", "cutt@3s"], "did you mean 'cut'"),
         (["simulate", "pair", "--fault", "fiv=cut@3s"], "did you mean 'five'"),
@@ -161,7 +161,7 @@ def test_a_fault_of_a_counter_that_is_not_there():
         (["watch", "TCPIP0::127.0.0.1::1::SOCKET", "--fault", "cut@3s"], "add --sim"),
     ],
 )
-def test_a_bad_fault_on_the_command_line_is_a_usage_error(arguments, says):
+def test_a_bad_fault_on_the_command_line_is_a_usage_error(arguments, expected):
     """Exit code 2, a sentence, and nothing is started."""
     run = subprocess.run(
         [*COMMAND, *arguments],
@@ -171,7 +171,7 @@ def test_a_bad_fault_on_the_command_line_is_a_usage_error(arguments, says):
     )
 
     assert run.returncode == 2
-    assert says in run.stderr
+    assert expected in run.stderr
     assert "Traceback" not in run.stderr
 
 

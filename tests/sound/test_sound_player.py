@@ -89,17 +89,17 @@ def test_mute_and_volume(player, device):
     player.update(of_offset(1e-10), 0.0)
     device.turn()
     usual = np.abs(device.turn()).max()
-    said = [player.mute()]
+    notices = [player.mute()]
     device.turn()
     muted = device.turn()
-    said += [player.mute(), player.louder(1)]
+    notices += [player.mute(), player.louder(1)]
     device.turn()
     louder = np.abs(device.turn()).max()
-    said += [player.louder(99), player.louder(-99)]
+    notices += [player.louder(99), player.louder(-99)]
 
     assert not muted.any()
     assert louder == pytest.approx(2 * usual, rel=0.01)
-    assert said == [
+    assert notices == [
         "sound off",
         "sound on, volume 4 of 6",
         "sound on, volume 5 of 6",
@@ -194,10 +194,10 @@ def test_the_real_library_plays_or_gives_a_sentence():
     """On this computer: either a stream opens, or the screen has one sentence to show."""
     player = SoundPlayer(lambda: None)
     player.start()
-    said = player.notice()
+    notices = player.notice()
     player.stop()
 
-    assert said == "" or said.startswith("the bell rings instead: ")
+    assert notices == "" or notices.startswith("the bell rings instead: ")
 
 
 class FakeLibrary(ModuleType):

@@ -50,7 +50,7 @@ def kept_in(path: Path) -> list[int]:
 class SizeLimit:
     """A limit on the size of the child's files, which acts like a full disk."""
 
-    says = "can't be written"
+    narration = "can't be written"
 
     def __init__(self, path: Path) -> None:
         self.path = path
@@ -73,7 +73,7 @@ class SizeLimit:
 class TinyDisk:
     """A memory disk of 160 kB that can be made larger."""
 
-    says = "disk is full"
+    narration = "disk is full"
 
     def __init__(self, path: Path) -> None:
         self.path = path
@@ -101,7 +101,7 @@ class TinyDisk:
 class Lock:
     """A long transaction of another program, which locks the journal."""
 
-    says = "is locked by another program"
+    narration = "is locked by another program"
 
     def __init__(self, path: Path) -> None:
         self.path = path
@@ -144,7 +144,7 @@ def test_lines_go_on_while_the_journal_cant_be_written(home, trouble):
         with Watching(counter.resource, journal=place.path) as watch:
             watch.wait_for_more(20)
             place.begin(watch.process.pid)
-            watch.wait_for_narration(place.says)
+            watch.wait_for_narration(place.narration)
             watch.wait_for_more(20)
             place.end(watch.process.pid)
             watch.wait_for_narration("the journal is written again.")

@@ -39,12 +39,12 @@ def test_a_turn_of_a_quiet_oscillator_is_not_taken_for_the_digit(tmp_path: Path)
     out, err = run.communicate(timeout=60)
 
     assert run.returncode == 0, err
-    said = [line for line in map(json.loads, out.splitlines()) if line["kind"] == "reading"]
-    (nudge,) = [line["nudge"] for line in said if line["nudge"] is not None]
+    lines = [line for line in map(json.loads, out.splitlines()) if line["kind"] == "reading"]
+    (nudge,) = [line["nudge"] for line in lines if line["nudge"] is not None]
     assert nudge["at_s"] == 30.0
     assert nudge["size"] == pytest.approx(-2e-7, rel=0.01)
-    assert said[-1]["estimate"]["offset"] == pytest.approx(0.0, abs=1e-12)
-    assert 0.1 / math.sqrt(12) <= said[-1]["estimate"]["u"] * 1e7 < 0.1
+    assert lines[-1]["estimate"]["offset"] == pytest.approx(0.0, abs=1e-12)
+    assert 0.1 / math.sqrt(12) <= lines[-1]["estimate"]["u"] * 1e7 < 0.1
 
 
 def test_a_budget_begins_after_a_turn_of_a_quiet_oscillator() -> None:

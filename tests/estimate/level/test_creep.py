@@ -22,15 +22,15 @@ def test_a_turn_that_creeps_is_one_nudge_of_the_whole_way() -> None:
     further, wrong = 0, 0
     for _ in range(40):
         made = make_creep(rng)
-        said = follow(made)
-        told = [now.confirmed_nudge for now in said if now.confirmed_nudge is not None]
-        last = said[-1].last_nudge
+        after_each = follow(made)
+        nudges = [now.confirmed_nudge for now in after_each if now.confirmed_nudge is not None]
+        last = after_each[-1].last_nudge
 
-        assert told
+        assert nudges
         assert last is not None
         assert last.u is not None
-        further += len(told) > 1
-        wrong += len(told) == 1 and abs(last.size - made.size) > 2.0 * last.u
+        further += len(nudges) > 1
+        wrong += len(nudges) == 1 and abs(last.size - made.size) > 2.0 * last.u
 
     assert further <= 2
     assert wrong <= 6
@@ -58,27 +58,27 @@ def test_it_is_said_where_a_creep_will_rest() -> None:
 def test_a_turn_that_does_not_creep_has_no_rest_to_come() -> None:
     """Of 30 turns without creep one at most has a forecast."""
     rng = np.random.default_rng(unseen_seed())
-    told = [any(now.rest for now in follow(make_creep(rng, share=0.0))) for _ in range(30)]
+    forecasts = [any(now.rest for now in follow(make_creep(rng, share=0.0))) for _ in range(30)]
 
-    assert sum(told) <= 1
+    assert sum(forecasts) <= 1
 
 
 def test_a_further_turn_while_it_creeps_is_told() -> None:
     """A turn of 100 σ creeps by a tenth; four to twelve readings later it is turned by 40 σ."""
     rng = np.random.default_rng(unseen_seed())
-    told = []
+    confirmed = []
     for _ in range(20):
         made = make_creep(rng, size=100.0)
         later = made.readings.copy()
         again = made.first + int(rng.integers(4, 13))
         later[again:] += 40.0 * SIGMA * rng.choice((-1.0, 1.0))
         level = LevelEstimator()
-        said = [
+        after_each = [
             level.add(float(k), y, gate_s=1.0, resolution=0.0) for k, y in enumerate(later.tolist())
         ]
-        told.append(any(now.confirmed_nudge for now in said[again : again + 8]))
+        confirmed.append(any(now.confirmed_nudge for now in after_each[again : again + 8]))
 
-    assert sum(told) >= 19
+    assert sum(confirmed) >= 19
 
 
 def test_a_small_further_turn_is_no_step_of_the_oscillator_itself() -> None:
@@ -87,19 +87,19 @@ def test_a_small_further_turn_is_no_step_of_the_oscillator_itself() -> None:
     The way from the level before both is about that of the first, which is no sign of a cycle.
     """
     rng = np.random.default_rng(unseen_seed())
-    told = []
+    confirmed = []
     for _ in range(15):
         made = make_creep(rng, size=100.0)
         later = made.readings.copy()
         again = made.first + int(rng.integers(15, 31))
         later[again:] += 15.0 * SIGMA
         level = LevelEstimator()
-        said = [
+        after_each = [
             level.add(float(k), y, gate_s=1.0, resolution=0.0) for k, y in enumerate(later.tolist())
         ]
-        told.append(any(now.confirmed_nudge for now in said[again : again + 12]))
+        confirmed.append(any(now.confirmed_nudge for now in after_each[again : again + 12]))
 
-    assert sum(told) >= 14
+    assert sum(confirmed) >= 14
 
 
 def test_a_drift_of_the_oscillator_is_no_creep() -> None:
@@ -108,12 +108,12 @@ def test_a_drift_of_the_oscillator_is_no_creep() -> None:
     made = make_creep(rng, size=50.0, share=0.0, quiet=150)
     warming = 400.0 * SIGMA * np.exp(-np.arange(made.readings.size) / 300.0)
     level = LevelEstimator()
-    said = [
+    after_each = [
         level.add(float(k), y, gate_s=1.0, resolution=0.0)
         for k, y in enumerate((made.readings + warming).tolist())
     ]
 
-    assert not any(now.rest for now in said)
+    assert not any(now.rest for now in after_each)
 
 
 @pytest.mark.parametrize("sign", [-1.0, 1.0])
@@ -175,8 +175,10 @@ def test_what_creeps_away_is_no_drift() -> None:
     rng = np.random.default_rng(unseen_seed())
     for _ in range(2):
         made = make_creep(rng, size=150.0, quiet=700)
-        said = follow(made, SettleLimit(10.0 * SIGMA, 600.0))
-        states = [now.settle.state for now in said[made.first + 12 :] if now.settle is not None]
+        after_each = follow(made, SettleLimit(10.0 * SIGMA, 600.0))
+        states = [
+            now.settle.state for now in after_each[made.first + 12 :] if now.settle is not None
+        ]
 
-        assert any(now.rest for now in said)
+        assert any(now.rest for now in after_each)
         assert "warming" not in states

@@ -58,7 +58,7 @@ def test_a_step_after_a_gap_is_followed_on_its_first_reading(lasted_s: float) ->
     assert first.estimate is not None
     assert first.estimate.offset == pytest.approx(50 * SIGMA, abs=2.0 * SIGMA)
     assert first.estimate.readings == 1
-    (nudge,) = [said.confirmed_nudge for said in later if said.confirmed_nudge is not None]
+    (nudge,) = [after.confirmed_nudge for after in later if after.confirmed_nudge is not None]
     assert nudge.size == pytest.approx(50 * SIGMA, abs=3.0 * SIGMA)
     assert nudge.at_s == 59.0 + lasted_s
 
@@ -72,7 +72,7 @@ def test_a_turn_just_before_a_lost_reading_is_told() -> None:
     live.gap(2.0)
     later = feed(live, quiet(5, 60 * SIGMA, seed=5), 42.0)
 
-    (nudge,) = [said.confirmed_nudge for said in later if said.confirmed_nudge is not None]
+    (nudge,) = [after.confirmed_nudge for after in later if after.confirmed_nudge is not None]
     assert nudge.at_s == 40.0
 
 
@@ -133,8 +133,8 @@ def test_u_covers_after_gaps_of_any_length() -> None:
         live, at = LiveEstimate(), 0
         while at < 1200:
             for k in range(at, at + 100):
-                said = live.add(float(k), truth[k] + SIGMA * rng.standard_normal(), gate_s=1.0)
-                estimate = said.estimate
+                after = live.add(float(k), truth[k] + SIGMA * rng.standard_normal(), gate_s=1.0)
+                estimate = after.estimate
                 if at and k < at + 20 and estimate is not None and estimate.u is not None:
                     covered.append(abs(estimate.offset - truth[k]) < 2.0 * estimate.u)
             at += 100 + (length := int(np.exp(rng.uniform(*np.log((5.0, 300.0))))))

@@ -76,15 +76,15 @@ def test_an_oven_that_swings_by_a_fifth_of_the_limit_is_settled(shape: str) -> N
 def test_a_warm_up_is_no_cycle(family: str) -> None:
     """Without a cycle none is reported, at any noise."""
     made = FAMILIES[family](np.random.default_rng(unseen_seed()))
-    settling, told = SettleEstimator(LIMIT), 0
+    settling, found = SettleEstimator(LIMIT), 0
 
     for second, offset in enumerate(made.readings[:6000].tolist()):
         settling.add(float(second), offset)
         if second % 10 == 0:
             settle = settling.results().verdict
-            told += settle is not None and settle.cycle is not None
+            found += settle is not None and settle.cycle is not None
 
-    assert told <= 12
+    assert found <= 12
 
 
 def test_swing_and_period_lie_within_their_uncertainty() -> None:

@@ -37,25 +37,25 @@ def turned(rng: np.random.Generator, backlash: float, turns: int) -> LearnedTurn
 
 def test_backlash_is_told_as_it_is() -> None:
     """Of 4 ppb, after twenty turns: known in most runs, and right within 3 u."""
-    told = []
+    known = []
     for _ in range(40):
         now = turned(np.random.default_rng(unseen_seed()), 4 * PPB, 20).now
         if now is not None and now.backlash is not None and now.backlash_u is not None:
-            told.append((now.backlash, now.backlash_u))
+            known.append((now.backlash, now.backlash_u))
 
-    assert len(told) >= 24
-    errors = [(size - 4 * PPB) / u for size, u in told]
+    assert len(known) >= 24
+    errors = [(size - 4 * PPB) / u for size, u in known]
     assert sum(abs(error) <= 3.0 for error in errors) >= 0.9 * len(errors)
 
 
 def test_where_there_is_no_backlash_none_is_told() -> None:
     """A hand with errors of 30 % turns less than intended half of the time."""
-    told = 0
+    known = 0
     for _ in range(100):
         now = turned(np.random.default_rng(unseen_seed()), 0.0, 12).now
-        told += now is not None and now.backlash is not None
+        known += now is not None and now.backlash is not None
 
-    assert told <= 5
+    assert known <= 5
 
 
 def test_backlash_is_said_only_of_a_turn_that_reverses() -> None:
@@ -123,12 +123,12 @@ def test_an_interrupted_run_is_gone_on_with() -> None:
 def test_the_hint_says_what_part_of_a_usual_nudge_is_left() -> None:
     """Turns of 7, 8 and 9 ppb in a run before; the next, of 8 ppb, leaves 2 ppb."""
     trimming = TrimTracker(1 * PPB, None)
-    trimming.resume((), None, known=True, sizes=[7 * PPB, 8 * PPB, 9 * PPB])
+    trimming.resume((), None, hint=True, sizes=[7 * PPB, 8 * PPB, 9 * PPB])
     now = Numbers(
         Estimate(-2 * PPB, U, 8, 8.0), confirmed_nudge=Nudge(5.0, 8 * PPB, U), noise=0.1 * PPB
     )
-    told = trimming.add(6.0, -2 * PPB, now).hint
+    hint = trimming.add(6.0, -2 * PPB, now).hint
 
-    assert told is not None
-    assert told.of_usual == pytest.approx(0.25)
-    assert told.lost is None
+    assert hint is not None
+    assert hint.of_usual == pytest.approx(0.25)
+    assert hint.lost is None

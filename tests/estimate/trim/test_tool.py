@@ -21,34 +21,34 @@ BENCHES = 25
 
 def pulls(seed: int, times: int, held_s: float) -> list[tuple[float, float]]:
     """Learn the pull on some benches; return error and u of each that is known."""
-    told = []
+    known = []
     for number in range(BENCHES):
         rng = np.random.default_rng((seed, number))
         moves, keys = touches(rng, times, held_s=held_s)
         pull, _ = follow(rng, moves, keys, lasts_s=30.0 + times * (held_s + 20.0))
         if pull is not None and pull.u is not None:
-            told.append((pull.size - PULL, pull.u))
-    return told
+            known.append((pull.size - PULL, pull.u))
+    return known
 
 
 @pytest.mark.parametrize(("held_s", "worst_ppb"), [(2.5, 0.3), (6.0, 0.2), (20.0, 0.2)])
 def test_a_pull_is_within_its_u(held_s: float, worst_ppb: float) -> None:
     """One touch and its lift, with the first reading touched for a part of its gate only."""
-    told = pulls(101, 1, held_s)
+    known = pulls(101, 1, held_s)
 
-    assert len(told) >= BENCHES - 1
-    assert max(abs(error) for error, _ in told) < worst_ppb * PPB
-    assert sum(abs(error) <= 2.0 * u for error, u in told) >= 0.85 * len(told)
-    assert max(abs(error) / u for error, u in told) < 3.5
+    assert len(known) >= BENCHES - 1
+    assert max(abs(error) for error, _ in known) < worst_ppb * PPB
+    assert sum(abs(error) <= 2.0 * u for error, u in known) >= 0.85 * len(known)
+    assert max(abs(error) / u for error, u in known) < 3.5
 
 
 @pytest.mark.parametrize("held_s", [0.75, 1.5])
 def test_the_pull_of_a_short_touch_is_unknown_or_has_a_large_u(held_s: float) -> None:
     """Three or six readings while the hand still moves."""
-    told = pulls(102, 1, held_s)
+    known = pulls(102, 1, held_s)
 
-    assert all(abs(error) <= 2.5 * u for error, u in told)
-    assert all(u > 0.5 * PPB for _, u in told)
+    assert all(abs(error) <= 2.5 * u for error, u in known)
+    assert all(u > 0.5 * PPB for _, u in known)
 
 
 @pytest.mark.parametrize("late_s", [0.1, 0.5, 1.2, 2.0])
@@ -84,8 +84,8 @@ def test_a_turn_right_after_the_first_touch_teaches_no_pull(late_s: float, turn_
         pull, states = follow(rng, moves, keys, lasts_s=45.0, trimming=trimming)
 
         assert pull is None or pull.size == pytest.approx(PULL, abs=0.4 * PPB)
-        pulls_told = [now.tool.pull for _, now in states if now.tool.pull is not None]
-        assert all(told.size > 5 * PPB for told in pulls_told)
+        known_pulls = [now.tool.pull for _, now in states if now.tool.pull is not None]
+        assert all(known.size > 5 * PPB for known in known_pulls)
         assert all(now.tool.first is None for _, now in states if not now.tool.on)
         lifted = [now for at_s, now in states if at_s > keys[1].at_s]
         assert all(abs(now.tool.aim) < 1e-12 for now in lifted)
@@ -145,10 +145,10 @@ def test_a_touch_without_a_step_blocks_for_seconds_only() -> None:
     now = Numbers(estimate=Estimate(0.1 * PPB, 0.01 * PPB, 50, 50.0), noise=0.05 * PPB)
     trimming.add(0.0, 0.1 * PPB, now)
     trimming.touch(0.5, now, on=True)
-    told = [trimming.add(float(second), 0.1 * PPB, now).touched for second in range(1, 9)]
+    touched = [trimming.add(float(second), 0.1 * PPB, now).touched for second in range(1, 9)]
 
-    assert told[0]
-    assert not told[-1]
+    assert touched[0]
+    assert not touched[-1]
 
 
 def test_a_lift_restarts_the_hold_at_once() -> None:
@@ -291,11 +291,11 @@ def test_a_first_touch_is_confirmed_by_the_levels_when_the_lifts_step_has_creep(
     tool.step(Nudge(at_s + 0.25, 50 * PPB, 0.1 * PPB))
     at_s = at_rest(tool, at_s, 60 * PPB, 4.0)
     tool.touch(at_s, on=False)
-    told = tool.step(Nudge(at_s + 0.25, -2 * PPB, 0.1 * PPB))
+    known = tool.step(Nudge(at_s + 0.25, -2 * PPB, 0.1 * PPB))
     doubted = tool.state.pull
     at_rest(tool, at_s, 54 * PPB, 4.0)
 
-    assert told is not None
+    assert known is not None
     assert doubted is None
     assert tool.state.pull is not None
     assert tool.state.pull.size == pytest.approx(6 * PPB, abs=0.1 * PPB)
@@ -303,12 +303,12 @@ def test_a_first_touch_is_confirmed_by_the_levels_when_the_lifts_step_has_creep(
 
 def test_a_hand_that_comes_to_rest_is_no_creep() -> None:
     """After a lift no level at rest is forecast, and no creep is learned from it."""
-    told = 0
+    known = 0
     for number in range(BENCHES):
         rng = np.random.default_rng((107, number))
         moves, keys = touches(rng, 3, held_s=6.0)
         trimming = TrimTracker(1 * PPB, None)
         _, states = follow(rng, moves, keys, lasts_s=100.0, trimming=trimming)
-        told += sum(now.landing.reason.startswith("inside, but it creeps") for _, now in states)
+        known += sum(now.landing.reason.startswith("inside, but it creeps") for _, now in states)
 
-    assert told <= 0.001 * BENCHES * 400
+    assert known <= 0.001 * BENCHES * 400

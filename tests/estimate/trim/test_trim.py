@@ -131,11 +131,11 @@ def test_the_tool_is_lifted_inside_and_not_at_the_edge() -> None:
     """At a distance from the aim of 6 ppb, with a tolerance of 1 ppb, once the level has stood."""
     aim = 6 * PPB
 
-    def said(away: float, readings: int = 6, span_s: float = 1.5) -> bool | None:
+    def results(away: float, readings: int = 6, span_s: float = 1.5) -> bool | None:
         return should_lift(Estimate(aim + away * PPB, 0.05 * PPB, readings, span_s), 1 * PPB, aim)
 
-    assert [said(0.5), said(-0.9), said(1.1)] == [True, False, None]
-    assert [said(0.5, 5), said(0.5, 4, 4.0), said(0.5, 3, 4.0)] == [None, True, None]
+    assert [results(0.5), results(-0.9), results(1.1)] == [True, False, None]
+    assert [results(0.5, 5), results(0.5, 4, 4.0), results(0.5, 3, 4.0)] == [None, True, None]
 
 
 def test_steps_that_come_and_go_with_the_tool_are_its_pull() -> None:
@@ -229,10 +229,10 @@ def test_a_creep_out_of_the_tolerance_is_no_landing() -> None:
     """Inside now, but with a level at rest outside, or too near the limit."""
     landing = Landing(1 * PPB, hold_s=10.0)
     rests = [Rest(0.5 * PPB, 0.1 * PPB, 9.0), Rest(0.9 * PPB, 0.1 * PPB, 9.0)]
-    said = [landing.add(5.0, replace(numbers(0.3 * PPB), rest=rest)) for rest in rests]
+    results = [landing.add(5.0, replace(numbers(0.3 * PPB), rest=rest)) for rest in rests]
 
-    assert [one.state for one in said] == ["holding", "outside"]
-    assert said[1].reason == "inside, but it creeps and may rest outside"
+    assert [one.state for one in results] == ["holding", "outside"]
+    assert results[1].reason == "inside, but it creeps and may rest outside"
 
 
 def test_a_nudge_restarts_the_hold() -> None:

@@ -300,11 +300,11 @@ def test_every_picture_fills_its_screen(view, state, ascii_only):
 def test_a_window_too_small_only_says_what_it_needs(view, width, height):
     """One row, and no part of a picture."""
     rows = picture(view, _frame(view.name, "warming"), width, height)
-    said = [row.plain.strip() for row in rows if row.plain.strip()]
+    texts = [row.plain.strip() for row in rows if row.plain.strip()]
 
-    assert len(said) == 1
-    assert said[0].startswith("window too small: ")
-    assert "needs 60x18" in said[0]
+    assert len(texts) == 1
+    assert texts[0].startswith("window too small: ")
+    assert "needs 60x18" in texts[0]
 
 
 @pytest.mark.parametrize("view", VIEWS.views, ids=lambda view: view.name)
