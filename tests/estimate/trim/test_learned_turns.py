@@ -123,7 +123,7 @@ def test_an_interrupted_run_is_gone_on_with() -> None:
 def test_the_hint_says_what_part_of_a_usual_nudge_is_left() -> None:
     """Turns of 7, 8 and 9 ppb in a run before; the next, of 8 ppb, leaves 2 ppb."""
     trimming = TrimTracker(1 * PPB, None)
-    trimming.resume((), None, hint=True, sizes=[7 * PPB, 8 * PPB, 9 * PPB])
+    trimming.resume((), None, known=True, sizes=[7 * PPB, 8 * PPB, 9 * PPB])
     now = Numbers(
         Estimate(-2 * PPB, U, 8, 8.0), confirmed_nudge=Nudge(5.0, 8 * PPB, U), noise=0.1 * PPB
     )
