@@ -123,7 +123,7 @@ class ReadingLoop:
                     self._clock.wait(self._stopping, RETRY_PAUSE_S)
             else:
                 timeouts = 0
-                self._take(made, timeout_s)
+                self._publish_reading(made, timeout_s)
 
     def give_up_if_hopeless(self, error: BenchwatchError) -> None:
         """Raise `NoReadings` where the retry policy says that trying again is pointless."""
@@ -141,7 +141,7 @@ class ReadingLoop:
             extras.measurement_rejected()
             raise
 
-    def _take(self, made: MadeReading, timeout_s: float) -> None:
+    def _publish_reading(self, made: MadeReading, timeout_s: float) -> None:
         reading = made.reading
         since_last_s = made.arrived_s - self._newest_reading_s
         if made.undated_before:

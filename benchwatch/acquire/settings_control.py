@@ -71,7 +71,7 @@ class SettingsControl:
         if extras.retry_unanswered is not None and self._reports_less(polled):
             extras.retry_unanswered()
             polled = self._poller.first(counter)
-        self._use(polled)
+        self._apply(polled)
         return polled.time_base, polled.gate_s
 
     def _reports_less(self, polled: PolledSettings) -> bool:
@@ -94,7 +94,7 @@ class SettingsControl:
         if polled != known and self._has_lost_its_gate(polled):
             polled = replace(polled, gate_s=self._set_again(counter, polled.gate_s))
         if polled != known:
-            self._use(polled)
+            self._apply(polled)
             self._publisher.update(time_base=polled.time_base, gate_s=polled.gate_s)
         if self._is_newly_doubtful():
             self._doubted_s = self._maker.gate_s
@@ -189,7 +189,7 @@ class SettingsControl:
         """Return whether the reported gate can't be right and this is not noted yet."""
         return self._maker.doubt is not None and self._maker.gate_s != self._doubted_s
 
-    def _use(self, polled: PolledSettings) -> None:
+    def _apply(self, polled: PolledSettings) -> None:
         self._maker.set_time_base(polled.time_base)
         self._maker.set_gate(polled.gate_s)
 

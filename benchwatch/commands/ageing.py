@@ -146,7 +146,7 @@ class _AgeingReport:
         best, unit = self.found.best, self.unit
         print_text(f"{best.law} ageing from {best.visits} visits: {_rate(best, unit)}")
         print_text(self._evidence(unit))
-        others = self.found.open[1:]
+        others = self.found.possible_fits[1:]
         rows = [
             [
                 self.date(row.days) or "",

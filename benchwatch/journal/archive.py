@@ -70,7 +70,7 @@ def archive(path: Path, into: Path, before_utc_s: float) -> Archived:
         raise JournalError(f"{into} is the journal itself: give another file to archive into.")
     watched = in_use(path)
     before = _size(path)
-    with _joined(path, into) as both:
+    with _both_files(path, into) as both:
         old, unended = _old_watches(both, before_utc_s, watched=watched)
         runs = events = 0
         for run in old:
@@ -124,7 +124,7 @@ def has_database(path: Path) -> bool:
 
 
 @contextmanager
-def _joined(path: Path, into: Path) -> Iterator[sqlite3.Connection]:
+def _both_files(path: Path, into: Path) -> Iterator[sqlite3.Connection]:
     """Open both files on one connection, the archive as the schema ``old``."""
     try:
         with locked_folder(into, LONGEST_WAIT_S), closing(_connect(into)) as made:
@@ -157,7 +157,7 @@ def _old_watches(
         runs = both.execute(
             "SELECT run, ended_utc_s FROM main.runs WHERE watch = ? ORDER BY run", (watch,)
         ).fetchall()
-        ends = [_last(both, run) if ended is None else ended for run, ended in runs]
+        ends = [_last_reading_s(both, run) if ended is None else ended for run, ended in runs]
         if any(end is not None and end >= before_utc_s for end in ends):
             continue
         open_ended = sum(ended is None for _, ended in runs)
@@ -168,7 +168,7 @@ def _old_watches(
     return keys, unended
 
 
-def _last(both: sqlite3.Connection, run: int) -> float | None:
+def _last_reading_s(both: sqlite3.Connection, run: int) -> float | None:
     query = "SELECT utc_s FROM main.readings WHERE run = ? ORDER BY number DESC LIMIT 1"
     row = both.execute(query, (run,)).fetchone()
     return None if row is None else float(row[0])

@@ -158,7 +158,7 @@ class JournalReader:
             ):
                 continue
             row = next(row for row in rows if not _is_good(name, row[place]))
-            raise self._wrong(
+            raise self._cell_error(
                 f"event {printable(str(row[0]), 20)} of run {run.key}", name, row[place]
             )
 
@@ -169,18 +169,18 @@ class JournalReader:
         where = f"run {printable(str(key), 20)}"
         for name, value in (("run", key), ("watch", watch)):
             if type(value) is not int:
-                raise self._wrong(where, name, value)
+                raise self._cell_error(where, name, value)
         texts = {
             "counter": counter, "resource": resource, "driver": driver, "identity": identity,
             "time_base": base, "settings": settings, "end_reason": row[12],
         }  # fmt: skip
         for name, value in texts.items():
             if type(value) is not str:
-                raise self._wrong(where, name, value)
+                raise self._cell_error(where, name, value)
         for name, value in (("started_utc_s", started), ("gate_s", gate), ("ended_utc_s", row[11])):
             missing = value is None and name != "started_utc_s"
             if not missing and (type(value) not in {int, float} or not math.isfinite(value)):
-                raise self._wrong(where, name, value)
+                raise self._cell_error(where, name, value)
         return JournalRun(
             key=key,
             watch=watch,
@@ -205,10 +205,10 @@ class JournalReader:
         except InvalidOperation:
             nominal = Decimal(0)
         if not (nominal.is_finite() and 0 < nominal < Decimal("1e38")):
-            raise self._wrong(where, "nominal_hz", written)
+            raise self._cell_error(where, "nominal_hz", written)
         return nominal
 
-    def _wrong(self, where: str, name: str, value: object) -> JournalError:
+    def _cell_error(self, where: str, name: str, value: object) -> JournalError:
         kind = "binary data" if isinstance(value, bytes) else printable(repr(value), 40)
         return JournalError(
             f"the journal is damaged, or was changed by hand: {where} has {kind} as {name} "

@@ -69,11 +69,11 @@ class RunWriter:
         nudge = logged.nudge
         sized = None if nudge is None else {"size": nudge.size, "u": nudge.u}
         document = json.dumps({"text": logged.text, "nudge": sized})
-        self._put(logged.utc_s, logged.elapsed_s, logged.kind, document)
+        self._write_entry(logged.utc_s, logged.elapsed_s, logged.kind, document)
 
     def write_kept_by_itself(self, utc_s: float, elapsed_s: float) -> None:
         """Write a note that the last record, as found, was made automatically."""
-        self._put(utc_s, elapsed_s, KEPT_BY_ITSELF, "{}")
+        self._write_entry(utc_s, elapsed_s, KEPT_BY_ITSELF, "{}")
 
     def write_tool_pull(
         self, samples: "tuple[PullSample, ...]", utc_s: float, elapsed_s: float
@@ -87,9 +87,9 @@ class RunWriter:
         """
         if samples and samples != self._samples:
             self._samples = samples
-            self._put(utc_s, elapsed_s, PULL_KIND, json.dumps({"samples": samples}))
+            self._write_entry(utc_s, elapsed_s, PULL_KIND, json.dumps({"samples": samples}))
 
-    def _put(self, utc_s: float, elapsed_s: float, kind: str, document: str) -> None:
+    def _write_entry(self, utc_s: float, elapsed_s: float, kind: str, document: str) -> None:
         self.write(
             Note(
                 counter=self._run.counter,

@@ -61,7 +61,7 @@ def forecast_ageing(
         return AgeingForecast(
             days=days, offset=best, low=min(float(low[0]), best), high=max(float(high[0]), best)
         )
-    each = [forecast_by_law(fit, days, coverage) for fit in ageing.open]
+    each = [forecast_by_law(fit, days, coverage) for fit in ageing.possible_fits]
     lows = [one.low for one in each if one.low is not None]
     highs = [one.high for one in each if one.high is not None]
     if len(lows) < len(each):
@@ -81,7 +81,8 @@ def due_date(
     if spread is not None:
         return _due_by_spread(ageing, spread, tolerance, horizon_days, coverage)
     each = [
-        due_by_law(fit, tolerance, ageing.last_days, horizon_days, coverage) for fit in ageing.open
+        due_by_law(fit, tolerance, ageing.last_days, horizon_days, coverage)
+        for fit in ageing.possible_fits
     ]
     earliest = [one.earliest_days for one in each if one.earliest_days is not None]
     latest = [one.latest_days for one in each if one.latest_days is not None]

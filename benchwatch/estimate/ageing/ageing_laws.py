@@ -124,7 +124,7 @@ class Ageing:
         return spread_of(*self.visits, self.beginnings) if self.best.scatter else None
 
     @property
-    def open(self) -> tuple[AgeingFit, ...]:
+    def possible_fits(self) -> tuple[AgeingFit, ...]:
         """The fits that the visits don't rule out, the best first."""
         other = () if self.other is None or self.told_apart else (self.other,)
         return (self.best, *other, *self.began_earlier)
@@ -132,7 +132,7 @@ class Ageing:
     @property
     def origin_matters(self) -> bool:
         """True when an earlier beginning changes A by more than its standard uncertainty."""
-        plain = next((fit for fit in self.open if fit.law == "logarithmic"), None)
+        plain = next((fit for fit in self.possible_fits if fit.law == "logarithmic"), None)
         if plain is None or plain.u_slope is None:
             return False
         u = plain.u_slope

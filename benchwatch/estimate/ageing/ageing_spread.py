@@ -104,7 +104,7 @@ def spread_of(
     """
     t, y = np.asarray(days, dtype=float), np.asarray(offsets, dtype=float)
     order = np.argsort(t)
-    t, y = _joined(t[order]), _joined(y[order])
+    t, y = _averaged_visits(t[order]), _averaged_visits(y[order])
     n, span = t.size, float(np.ptp(t))
     size = float(np.ptp(y))
     if n < 3 or not size > 0 or not span > 0:
@@ -134,7 +134,7 @@ def spread_of(
     )
 
 
-def _joined(values: FloatArray) -> FloatArray:
+def _averaged_visits(values: FloatArray) -> FloatArray:
     if values.size <= MOST_VISITS:
         return values
     return np.array([part.mean() for part in np.array_split(values, MOST_VISITS)])

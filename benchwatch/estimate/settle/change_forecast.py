@@ -79,7 +79,9 @@ def forecast_change(
     width = blocks[2] * (interval_s / horizon_s)
     offset = blocks[1] - blocks[1, -1]
     first = age[0]
-    waves = np.empty((len(age), 0)) if cycle is None else _waves(cycle, age, width, horizon_s)
+    waves = (
+        np.empty((len(age), 0)) if cycle is None else _cycle_columns(cycle, age, width, horizon_s)
+    )
     free = 2 + len(steps) + waves.shape[1]
     size = free + len(TIME_CONSTANT_HORIZONS)
     basis = np.empty((len(age), size + 1))
@@ -109,11 +111,13 @@ def forecast_change(
         )
     else:
         whitened = basis / np.sqrt(white)[:, None]
-    widest = FIRST_PRIOR_SD * (_moved(blocks, offset, steps) + scale)
+    widest = FIRST_PRIOR_SD * (_largest_range(blocks, offset, steps) + scale)
     return _solve(whitened, ahead, widest, LEAST_PRIOR_SD * scale, len(age) - 2 - free)
 
 
-def _waves(cycle: FittedCycle, age: FloatArray, width: FloatArray, horizon_s: float) -> FloatArray:
+def _cycle_columns(
+    cycle: FittedCycle, age: FloatArray, width: FloatArray, horizon_s: float
+) -> FloatArray:
     """Return the columns of a cycle, (n, 6): two harmonics, derivatives by rate and decay."""
     rate = 2.0 * np.pi * horizon_s / cycle.period_s
     swell = np.exp(np.minimum(cycle.decay_per_s * horizon_s * (age[0] - age), 0.0))
@@ -126,7 +130,7 @@ def _waves(cycle: FittedCycle, age: FloatArray, width: FloatArray, horizon_s: fl
     return np.array(columns).T
 
 
-def _moved(blocks: FloatArray, offset: FloatArray, steps: tuple[float, ...]) -> float:
+def _largest_range(blocks: FloatArray, offset: FloatArray, steps: tuple[float, ...]) -> float:
     """Return the largest range of the offset between two nudges."""
     if not steps:
         return float(offset.max() - offset.min())
@@ -148,16 +152,16 @@ def _covariance(
     return covariance
 
 
-def _triangle(columns: FloatArray) -> FloatArray:
+def _upper_factor(columns: FloatArray) -> FloatArray:
     """Return the upper triangular factor of a QR decomposition, a square of as many columns."""
     size = columns.shape[1]
     # The raw form takes half the time of mode "r".
     factor = np.linalg.qr(columns, mode="raw")[0].T[:size]
-    return np.asarray(factor * _upper(size), dtype=np.float64)
+    return np.asarray(factor * _upper_ones(size), dtype=np.float64)
 
 
 @functools.lru_cache(maxsize=64)
-def _upper(size: int) -> FloatArray:
+def _upper_ones(size: int) -> FloatArray:
     """Return ones on and above the diagonal, zeros below, (size, size)."""
     return np.triu(np.ones((size, size)))
 
@@ -188,7 +192,7 @@ def _solve(
     whole[:seen] = columns
     diagonal = np.arange(free)
     whole[seen + diagonal, diagonal] = 1e-9 * np.maximum(norms[:free], norms.max() * 1e-9)
-    triangle = _triangle(whole)
+    triangle = _upper_factor(whole)
     left = count + 1
     system = np.zeros((left + count, left))
     system[:left] = triangle[free:, free:]
@@ -196,7 +200,7 @@ def _solve(
     prior = np.full(count, widest**2)
     for iteration in range(PRIOR_ITERATIONS + 1):
         own[:] = 1.0 / np.sqrt(prior)
-        solved = _triangle(system)
+        solved = _upper_factor(system)
         if iteration == PRIOR_ITERATIONS:
             break
         inverse = np.linalg.inv(solved[:count, :count])

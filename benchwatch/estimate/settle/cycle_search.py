@@ -137,7 +137,7 @@ def find_cycle(
     Returns:
         None when there are too few blocks, or no cycle stands out from the residuals.
     """
-    blocks = _near(blocks, limit)
+    blocks = _blocks_after_far_ones(blocks, limit)
     if blocks.shape[1] < FEWEST_BLOCKS:
         return None
     t = blocks[0]
@@ -180,7 +180,7 @@ def find_cycle(
     return fit.cycle(float(t[0]), float(t[-1]), span_s)
 
 
-def _near(blocks: FloatArray, limit: float) -> FloatArray:
+def _blocks_after_far_ones(blocks: FloatArray, limit: float) -> FloatArray:
     """Return the blocks after the last one that lay far from the newest."""
     far = np.flatnonzero(np.abs(blocks[1] - blocks[1, -1]) > FAR_LIMITS * limit)
     return blocks[:, far[-1] + 1 :] if far.size else blocks

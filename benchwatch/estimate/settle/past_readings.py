@@ -58,7 +58,7 @@ class PastReadings:
         """Time of the newest reading, s since the first."""
         self.last_step = -math.inf
         """Time of the newest nudge, s since the first reading; minus infinity without one."""
-        self._unlisted = -math.inf
+        self._newest_dropped_step = -math.inf
         """Time of the newest nudge that is not in `steps`; readings before it no longer count."""
         self._quantum = 0.0
 
@@ -112,7 +112,7 @@ class PastReadings:
         self.means.restart()
         self.origin = None
         self.now = 0.0
-        self.last_step = self._unlisted = -math.inf
+        self.last_step = self._newest_dropped_step = -math.inf
         self.steps.clear()
 
     def interval_s(self) -> float:
@@ -160,7 +160,7 @@ class PastReadings:
             Mean times (s since the first reading), mean offsets since the first reading and
             numbers of readings, shape (3, n), oldest first.
         """
-        start = max(self.now - self.now * FITTED_SHARES[0], self._unlisted)
+        start = max(self.now - self.now * FITTED_SHARES[0], self._newest_dropped_step)
         if len(self.steps) > MOST_NUDGES:
             start = max(start, self.steps[-MOST_NUDGES - 1])
         finest = min(horizon_s / BLOCKS_PER_HORIZON, self.now / BLOCKS_PER_PAST) / interval_s
@@ -182,7 +182,7 @@ class PastReadings:
                 most = BLOCKS_PER_OCTAVE
         chosen = np.concatenate(parts[::-1], axis=1) if parts else np.empty((3, 0))
         while self.steps and (not parts or self.steps[0] <= chosen[0, 0]):
-            self._unlisted = self.steps.pop(0)
+            self._newest_dropped_step = self.steps.pop(0)
         return chosen
 
     def enough(self, blocks: FloatArray) -> bool:

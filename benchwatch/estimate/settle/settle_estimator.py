@@ -346,10 +346,12 @@ class SettleEstimator:
             eta_high_s=high,
             reason=reason,
             cycle=known.shown_cycle(),
-            held=self._look_back(start + past.now, reference + level, limit),
+            held=self._update_history(start + past.now, reference + level, limit),
         )
 
-    def _look_back(self, at_s: float, level: float, limit: SettleLimit) -> SettleHistory | None:
+    def _update_history(
+        self, at_s: float, level: float, limit: SettleLimit
+    ) -> SettleHistory | None:
         """Update and return the settle history; `level` fractional, `at_s` as given to `add`."""
         span_s = LEVEL_SPAN_HORIZONS * limit.horizon_s
         self._history.add(

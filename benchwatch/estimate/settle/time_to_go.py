@@ -57,7 +57,7 @@ class TimeToGo:
             return
         points = np.array(self._points)
         answers = [
-            _to_one_s(points, *one) for one in zip(FITTED_SHARES, LONGEST_RATIOS, strict=True)
+            _seconds_to_one(points, *one) for one in zip(FITTED_SHARES, LONGEST_RATIOS, strict=True)
         ]
         known = [one for one in answers if one is not None]
         if len(known) == len(answers):
@@ -92,7 +92,7 @@ class TimeToGo:
         return low, max(middle, high / 4.0) + given_after_s, high + 2.0 * given_after_s
 
 
-def _to_one_s(points: FloatArray, share: float, longest: float) -> float | None:
+def _seconds_to_one(points: FloatArray, share: float, longest: float) -> float | None:
     """Return how long the exponential through the newest points takes to come down to 1.
 
     Args:

@@ -22,17 +22,19 @@ def moving(change: float, limit: SettleLimit) -> str:
     """Return the sentence on a forecast change, with the limit in the same unit."""
     asked = offset_unit(limit.limit)
     change, least = abs(change), SMALLEST_GIVEN * limit.limit
-    said = _short(change, asked) if change >= least else f"less than {_short(least, asked)}"
+    said = (
+        _two_digits(change, asked) if change >= least else f"less than {_two_digits(least, asked)}"
+    )
     horizon = format_duration(limit.horizon_s)
-    return f"expected to move {said} in {horizon}, asked {_short(limit.limit)}"
+    return f"expected to move {said} in {horizon}, asked {_two_digits(limit.limit)}"
 
 
 def cycling(cycle: OffsetCycle, limit: SettleLimit) -> str:
     """Return the sentence on a cycle: swing, period and limit, in one unit."""
-    swing = _short(cycle.swing, offset_unit(limit.limit))
+    swing = _two_digits(cycle.swing, offset_unit(limit.limit))
     horizon = format_duration(limit.horizon_s)
     every = format_duration(cycle.period_s)
-    return f"cycles by {swing} every {every}, asked {_short(limit.limit)} in {horizon}"
+    return f"cycles by {swing} every {every}, asked {_two_digits(limit.limit)} in {horizon}"
 
 
 def departed(wait_s: float) -> str:
@@ -48,7 +50,9 @@ def compared(lasted_s: float) -> str:
 
 def too_few(limit: SettleLimit) -> str:
     """Return the sentence while the readings are too few for a verdict."""
-    return f"too few readings yet for {_short(limit.limit)} in {format_duration(limit.horizon_s)}"
+    return (
+        f"too few readings yet for {_two_digits(limit.limit)} in {format_duration(limit.horizon_s)}"
+    )
 
 
 def unsure(excess: float, seen_s: float, noise: NoiseModel, interval_s: float) -> str:
@@ -66,10 +70,10 @@ def unsure(excess: float, seen_s: float, noise: NoiseModel, interval_s: float) -
     more_s = seen_s * (excess**power - 1.0)
     if not math.isfinite(more_s) or excess > LARGEST_EXTRAPOLATED:
         return "too early to tell: the past is too short for this limit"
-    about_s = max(round(_rough(more_s)), 1)
+    about_s = max(round(_rounded_s(more_s)), 1)
     wait = f"about {format_duration(about_s)}{WOULD_TELL}"
     if white > noise.flicker:
-        return f"{wait}, or a gate longer than {format_duration(_rough(interval_s))}"
+        return f"{wait}, or a gate longer than {format_duration(_rounded_s(interval_s))}"
     return wait
 
 
@@ -90,12 +94,12 @@ def soon_after_a_step(reason: str) -> str:
     return TOO_SOON if WOULD_TELL in reason else reason
 
 
-def _rough(seconds: float) -> float:
+def _rounded_s(seconds: float) -> float:
     """Round to two digits; the time is not known better."""
     return float(f"{seconds:.2g}")
 
 
-def _short(fraction: float, unit: OffsetUnit | None = None) -> str:
+def _two_digits(fraction: float, unit: OffsetUnit | None = None) -> str:
     """Return two digits without a sign, as more would flicker; in `unit` if it fits."""
     unit = offset_unit(fraction, unit)
     value = abs(fraction) / unit.size

@@ -60,7 +60,7 @@ def bridge(offset: FloatArray) -> Bridged:
     gamma = _variogram(offset)
     solved: dict[bytes, _Solved | None] = {}
     for start, end in zip(starts[short].tolist(), ends[short].tolist(), strict=True):
-        known = _beside(missing, start, end)
+        known = _readings_beside(missing, start, end)
         if known is None:
             continue
         key = (known - start).tobytes() + bytes([end - start])
@@ -100,7 +100,7 @@ class _Solved:
     """From level to level, and from line to line with one slope on both sides."""
 
 
-def _beside(missing: BoolArray, start: int, end: int) -> IntArray | None:
+def _readings_beside(missing: BoolArray, start: int, end: int) -> IntArray | None:
     """Return the indices of the readings beside the gap; None when there are too few."""
     low, high = max(start - REACH_READINGS, 0), min(end + REACH_READINGS, missing.size)
     before = low + np.flatnonzero(~missing[low:start])[-READINGS_BESIDE:]
