@@ -183,7 +183,7 @@ def test_a_file_that_is_no_toml_is_a_bad_file(text):
     assert caught.value.exit_code == 5
 
 
-def test_a_file_without_counters_says_how_to_add_one():
+def test_a_file_without_counters_is_a_sentence_with_a_remedy():
     """For a draft that was not edited, and for an empty file."""
     with pytest.raises(UsageError, match=r"\[counters.main\]"):
         read("").plans()
@@ -199,7 +199,7 @@ def test_a_file_of_another_kind_is_refused(tmp_path, content):
         load_bench(file)
 
 
-def test_an_absent_file_says_what_writes_one(tmp_path):
+def test_an_absent_file_is_a_sentence_with_the_command_that_writes_one(tmp_path):
     """The sentence names the command that writes a bench file."""
     with pytest.raises(FileError, match="bench init"):
         load_bench(tmp_path / "none.toml")
@@ -271,7 +271,7 @@ def test_an_uncertain_instrument_is_a_comment_in_the_draft():
 
 
 @given(st.text(min_size=1, max_size=40), st.text(max_size=40))
-def test_nothing_that_an_instrument_says_breaks_out_of_a_draft(resource, note):
+def test_no_text_of_an_instrument_breaks_out_of_a_draft(resource, note):
     """Quotes, backslashes, line ends and escapes in an identity stay inside its string."""
     text = draft([entry(resource=resource, notes=(note,))], "bench.toml")
     try:

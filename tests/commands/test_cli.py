@@ -145,7 +145,7 @@ def test_two_counters_with_names_and_nominals_of_their_own():
     assert end["readings"] == 20
 
 
-def test_a_lost_link_is_a_gap_and_the_run_goes_on(home):
+def test_a_lost_link_is_a_gap_and_the_run_continues(home):
     """The peer closes the connection: a gap line, then further readings, none twice."""
     with tiny_counter() as counter:
         counter.close_after = 5
@@ -498,7 +498,7 @@ def test_replay_of_a_table(home, capsys):
         (b"\x1f\x8b\x08", 5),
     ],
 )
-def test_replay_refuses_what_is_no_recording(home, capsys, content, code):
+def test_replay_refuses_files_that_are_no_recording(home, capsys, content, code):
     """Empty, unsorted, binary, another table, escapes: a sentence and exit 5."""
     (home / "bad.csv").write_bytes(content)
     found, errors = run_here(capsys, "replay", str(home / "bad.csv"))

@@ -114,7 +114,7 @@ def test_both_on_the_reference(tmp_path: Path) -> None:
     assert "its time base is off by" not in text
 
 
-def test_majority_on_their_own_accuses_nobody_on_the_reference(tmp_path: Path) -> None:
+def test_majority_on_their_own_does_not_outvote_the_reference(tmp_path: Path) -> None:
     """Two that agree on their own oscillators don't outvote one on an external time base."""
     files = [
         written(tmp_path, "main", off=FAST, own=(0, 400), external=False),

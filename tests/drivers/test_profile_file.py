@@ -205,7 +205,7 @@ def test_a_pattern_that_accepts_pieces_is_refused_with_the_piece(tmp_path: Path)
     assert 'cuts = "terminator"' in said
 
 
-def test_a_profile_may_rely_on_the_end_of_the_line_if_it_says_so(tmp_path: Path) -> None:
+def test_a_profile_may_rely_on_the_terminator_if_it_states_that(tmp_path: Path) -> None:
     """Where the number of digits varies, only the terminator shows a whole number."""
     loose = MINIMUM.replace(r"\d{8}\.\d{4}", r"\d+\.?\d*")
     path = write_profile(tmp_path, loose.replace("[line]", '[line]\ncuts = "terminator"'))

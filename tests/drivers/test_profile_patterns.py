@@ -52,7 +52,7 @@ SLOW_S = 0.5
 
 
 @pytest.mark.parametrize("source", FREEZING, ids=lambda source: source[:24])
-def test_no_line_takes_long_whatever_the_pattern(source: str) -> None:
+def test_no_line_takes_long_with_any_pattern(source: str) -> None:
     """Repeats within repeats, choices that overlap, many repeats in a row."""
     pattern = Pattern(source)
     began_s = time.thread_time()

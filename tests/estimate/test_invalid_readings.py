@@ -112,7 +112,7 @@ def test_a_ramp_in_pairs_of_readings_has_a_noise() -> None:
     assert noise.sigma == pytest.approx(1e-10 / math.sqrt(2.0), rel=0.01)
 
 
-def test_a_watch_goes_on_when_every_third_answer_is_no_number() -> None:
+def test_a_watch_continues_when_every_third_answer_is_no_number() -> None:
     """A real process and a counter on a socket that shares no code with the product."""
     with tiny_counter(gate_s=0.01) as counter:
         counter.invalid_every = 3

@@ -104,7 +104,7 @@ def test_nudge_is_news_once_and_remembered() -> None:
     assert live.numbers.estimate is None
 
 
-def test_spike_is_told_with_the_next_reading() -> None:
+def test_spike_is_identified_with_the_next_reading() -> None:
     """The wild reading is `suspect`; the next one identifies it, and drift never includes it."""
     live, clean = LiveEstimate(), LiveEstimate()
     offsets = quiet(100)

@@ -120,7 +120,7 @@ def test_unix_seconds_keep_their_fractions(tmp_path: Path) -> None:
     assert recording.utc_start_s == 1935742830.0
 
 
-def test_one_bare_column_is_read_with_what_the_caller_says(tmp_path: Path) -> None:
+def test_one_bare_column_is_read_with_given_meaning_and_interval(tmp_path: Path) -> None:
     """A single column needs only its meaning and its interval."""
     path = write(tmp_path, "10000000.1\n10000000.2\n10000000.3\n")
 

@@ -261,7 +261,7 @@ def test_a_counter_that_fails_ends_the_run_with_its_exit_code():
     assert outcome.message == "nothing answers at X. Check the cable."
 
 
-def test_the_run_goes_on_while_one_counter_can():
+def test_the_run_continues_while_one_counter_can():
     """Of two counters, one failure does not end the run; two do."""
     run = watch([NotACounter("no counter")], [replace(reading(1), counter="five")])
     run.start()

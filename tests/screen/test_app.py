@@ -324,7 +324,7 @@ async def test_number_keys_show_the_views(key, title):
         assert app.screen.query_one("VerticalScroll > TextWidget").lines[0].plain == title
 
 
-async def test_a_key_of_another_view_says_where_it_works():
+async def test_a_key_of_another_view_names_that_view():
     """Record as found, typed on the warm-up: a sentence, and nothing is recorded."""
     calls = kit.FakeOperator()
     app = made_app(kit.FakeWatch(kit.full_snapshot()), view="warm_up", operator=calls)

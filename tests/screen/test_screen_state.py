@@ -197,7 +197,7 @@ def test_the_bar_goes_from_let_go_to_turn_again():
         (None, ""),
     ],
 )
-def test_the_hint_says_how_far_in_the_unit_on_the_screen(hint, words):
+def test_the_hint_gives_the_way_in_the_unit_on_the_screen(hint, words):
     """Undershoot: further; overshoot: back; unknown: nothing."""
     made = kit.full_snapshot(numbers=kit.numbers(settle=None), trim=kit.trim_now(hint=hint))
 
@@ -303,7 +303,7 @@ def test_the_budget_shows_every_line_and_what_is_missing():
     assert "+6.930 ± 0.065 ppb" in text
 
 
-def test_the_budget_without_records_says_so():
+def test_the_budget_without_records_is_a_sentence():
     """The page has a sentence."""
     assert "Nothing has been recorded yet." in record_lines(kit.frame(), 60)[-1].plain
 
@@ -337,7 +337,7 @@ def test_a_chosen_unit_is_kept_at_any_size():
     assert ranges.unit.name == "ppm"
 
 
-def test_with_the_tool_on_the_screen_says_how_far_and_when_to_lift_it():
+def test_with_the_tool_on_the_screen_shows_the_way_and_when_to_lift_it():
     """The first touch is shown by its step; inside, whether to lift the tool."""
     first = ToolState(True, 1.0, first=MeanPull(3.02e-9, 1.1e-10, 1))
     ready = Judgement(2e-10, 1.0, 0.0)

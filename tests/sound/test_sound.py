@@ -72,7 +72,7 @@ def test_stale_readings_are_silent(state):
     assert heard_now(of_offset(5e-9, link=LinkStatus(state, 1.0))) is None
 
 
-def test_nothing_is_heard_before_the_first_estimate():
+def test_before_the_first_estimate_there_is_silence():
     """Readings without an estimate are silent."""
     assert heard_now(kit.snapshot(numbers=Numbers())) is None
 

@@ -180,7 +180,7 @@ def test_the_bell_is_silent_when_muted_stale_or_undecided():
     assert rings == []
 
 
-def test_without_the_library_the_sentence_says_what_to_install(monkeypatch):
+def test_without_the_library_a_sentence_names_what_to_install(monkeypatch):
     """The optional library is needed only here."""
     monkeypatch.setitem(sys.modules, "sounddevice", None)
 

@@ -392,7 +392,7 @@ def test_the_page_excludes_lines_and_sound(other, capsys):
     assert "exclude each other" in capsys.readouterr().err
 
 
-def test_without_the_libraries_it_says_what_to_install(monkeypatch, capsys):
+def test_without_the_libraries_a_sentence_names_what_to_install(monkeypatch, capsys):
     """They are an optional extra."""
     from benchwatch.cli import run
 

@@ -79,7 +79,7 @@ def _luminance(colour: str) -> float:
 
 
 @pytest.mark.parametrize("role", list(Role))
-def test_every_ink_stands_out_from_its_background(role: Role):
+def test_every_ink_has_contrast_to_its_background(role: Role):
     """Contrast of at least 4.5 to 1, the AA level of WCAG 2.1, success criterion 1.4.3."""
     style = Theme().style(role)
     assert style.color is not None

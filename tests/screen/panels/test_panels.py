@@ -22,7 +22,7 @@ from benchwatch.snapshot import Trace
 
 
 @pytest.mark.parametrize("name", ["trim"])
-def test_the_smallest_screen_still_says_everything_that_matters(name: str):
+def test_the_smallest_screen_still_shows_all_that_matters(name: str):
     """At 60x18: both units, direction, scale, nudge, settle word, cautions and keys."""
     text = kit.plain(name, kit.frame(trimmer=True), 60, 18)
 

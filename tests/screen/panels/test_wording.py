@@ -173,7 +173,7 @@ def test_our_signs_are_spelled_out_where_there_is_only_ascii():
     assert Theme(ascii=True).text(Theme(ascii=True).printable("漢")) == "??"
 
 
-def test_the_record_says_how_sure_in_plain_words():
+def test_the_record_gives_its_uncertainty_in_plain_words():
     """The first line of the budget has no symbol and no technical name of an estimate."""
     records = Records(kit.record("as found", 6.93e-9))
     text = "\n".join(
@@ -248,7 +248,7 @@ def test_a_fault_too_long_for_its_rows_ends_in_the_sign():
     assert rows[1].endswith("…")
 
 
-def test_unsure_says_what_is_not_known():
+def test_unsure_has_its_reason():
     """After the lamp's word comes the reason; in little room the drift comes first."""
     made = kit.frame(kit.snapshot(numbers=kit.numbers(settle=Settle("unsure", None, None))))
 

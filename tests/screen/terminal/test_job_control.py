@@ -81,7 +81,7 @@ def wait_until_stopped(terminal: Terminal) -> None:
     ],
     ids=lambda numbers: "-".join(signal.Signals(one).name for one in numbers),
 )
-def test_the_terminal_is_as_before_in_whatever_order_the_signals_come(terminal, numbers):
+def test_the_terminal_is_restored_in_any_order_of_signals(terminal, numbers):
     """The end within 8 s, modes as before, nothing of the screen left on."""
     send(terminal, numbers)
     stopwatch = Stopwatch(terminal.child.pid)
@@ -140,7 +140,7 @@ sys.exit(child.wait() % 256)
 
 
 @pytest.mark.parametrize("numbers", [[TERM], [STOP, TERM, CONT], [TSTP, TERM, CONT]])
-def test_a_screen_in_the_background_ends_when_told_to(tmp_path, numbers):
+def test_a_screen_in_the_background_ends_at_a_signal(tmp_path, numbers):
     """Restoring another program's terminal does not stop this one (POSIX.1-2017, 11.1.4)."""
     log = str(tmp_path / "screen.log")
     command = [sys.executable, "-c", SHELL, sys.executable, str(MADE_OSCILLATOR), "--log", log]

@@ -240,7 +240,7 @@ def wait_until_held_up(terminal: Terminal) -> None:
         quiet, before = (quiet + 1 if now == before else 0), now
 
 
-def test_a_signal_ends_lines_that_nobody_reads(tmp_path):
+def test_a_signal_ends_lines_whose_reader_is_stopped(tmp_path):
     """A stopped reader, such as a pager, blocks the lines: one SIGTERM ends it."""
     journal = tmp_path / "journal.db"
     options = ("--plain", "--journal", str(journal))

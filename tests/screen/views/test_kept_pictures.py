@@ -297,7 +297,7 @@ def test_every_picture_fills_its_screen(view, state, ascii_only):
 
 @pytest.mark.parametrize(("width", "height"), [(40, 10), (59, 30), (120, 17), (29, 5)])
 @pytest.mark.parametrize("view", VIEWS.views, ids=lambda view: view.name)
-def test_a_window_too_small_only_says_what_it_needs(view, width, height):
+def test_a_window_too_small_shows_only_the_size_needed(view, width, height):
     """One row, and no part of a picture."""
     rows = picture(view, _frame(view.name, "warming"), width, height)
     texts = [row.plain.strip() for row in rows if row.plain.strip()]

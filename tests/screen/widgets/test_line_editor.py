@@ -34,7 +34,7 @@ def test_keys_change_the_line(keys, text):
     assert editor.text == text
 
 
-def test_of_a_paste_the_first_line_is_taken_without_what_cannot_be_printed():
+def test_of_a_paste_the_first_line_is_taken_without_control_characters():
     """No control character gets on the time line."""
     editor = LineEditor(LONGEST)
     editor.insert("lid\x1b[2J on\r\nsecond")
