@@ -31,7 +31,7 @@ from benchwatch.recording import Recording
 from benchwatch.recording.run_statistics import phase_of
 from benchwatch.report.blocks import align_table
 
-CONTIGUOUS_PART = 0.99
+CONTIGUOUS_SHARE = 0.99
 """Part of the interval; a longer gate leaves no dead time worth a correction."""
 LARGEST_ROUNDING = 0.05
 """Relative difference up to which a typed averaging time is rounded to the nearest multiple."""
@@ -185,18 +185,18 @@ def _dead_time(
     """
     if gate_s is None:
         known = recording.gates()
-        if known and max(known) < CONTIGUOUS_PART * interval_s:
+        if known and max(known) < CONTIGUOUS_SHARE * interval_s:
             narrate(
                 f"{recording.source}: gates of {max(known):g} s come every {interval_s:.6g} s; "
                 f"--gate {max(known):g}s corrects for the dead time between them."
             )
         return None
-    if gate_s * CONTIGUOUS_PART > interval_s:
+    if gate_s * CONTIGUOUS_SHARE > interval_s:
         raise UsageError(
             f"--gate: {gate_s:g} s is longer than the {interval_s:.6g} s from reading to reading. "
             "Give the gate that the file was taken with."
         )
-    if gate_s >= CONTIGUOUS_PART * interval_s:
+    if gate_s >= CONTIGUOUS_SHARE * interval_s:
         return None
     left = [name for name in names if not DEVIATIONS[name].corrected]
     if left:

@@ -9,9 +9,9 @@ import numpy as np
 from benchwatch.estimate.array_types import BoolArray, FloatArray
 from benchwatch.recording.decimals import EXACT, EXACT_BELOW, LARGEST_EXACT_POWER, Decimals
 
-SAME_STEP_PART: Final = 1e-6
+SAME_STEP_SHARE: Final = 1e-6
 """A step of time that differs from the interval by at most this part counts as the interval."""
-WRAP_WITHIN_PART: Final = 0.25
+WRAP_WITHIN_SHARE: Final = 0.25
 """A step is a wrap when it differs from whole periods by at most this part of a period."""
 
 
@@ -62,7 +62,7 @@ class PhaseSteps:
         self._time_s, self._value = float(time_s[-1]), value.at(len(value) - 1)
         if self._wraps_s is not None:
             steps = self._unwrapped(steps, self._wraps_s)
-        even = np.abs(lasted_s - interval_s) <= SAME_STEP_PART * interval_s
+        even = np.abs(lasted_s - interval_s) <= SAME_STEP_SHARE * interval_s
         return steps / np.where(even, interval_s, lasted_s), middle_s, steps
 
     def _unwrapped(self, steps: FloatArray, wraps_s: Decimal) -> FloatArray:
@@ -70,7 +70,7 @@ class PhaseSteps:
         period_s = float(wraps_s)
         turns = np.round(steps / period_s)
         left = steps - turns * period_s
-        wrapped: BoolArray = (turns != 0) & (np.abs(left) <= WRAP_WITHIN_PART * period_s)
+        wrapped: BoolArray = (turns != 0) & (np.abs(left) <= WRAP_WITHIN_SHARE * period_s)
         self.wraps += int(wrapped.sum())
         return np.where(wrapped, left, steps)
 

@@ -17,11 +17,11 @@ LONGEST_STEP_INTERVALS_WITH_GAPS: Final = 10.0
 MISSING_ROW_SPREADS: Final = 6.0
 """In an unevenly spaced file a row is missing where a step exceeds the median by more than so many
 times the distance from the median to the 80 % quantile of the steps."""
-UNEVEN_STEP_PART: Final = 0.2
+UNEVEN_STEP_SHARE: Final = 0.2
 """A file is called uneven when one step in twenty differs by more than this part of an interval."""
-NEAR_MULTIPLE_PART: Final = 0.1
-MOST_IRREGULAR_PART: Final = 0.1
-"""A file is evenly spaced when at most this part of its steps is more than `NEAR_MULTIPLE_PART` of
+NEAR_MULTIPLE_SHARE: Final = 0.1
+MOST_IRREGULAR_SHARE: Final = 0.1
+"""A file is evenly spaced when at most this part of its steps is more than `NEAR_MULTIPLE_SHARE` of
 a median step away from a multiple of it: a missing row makes a step of two or more medians."""
 KEPT_STEPS: Final = 1000
 """Steps kept from before the newest rows; the usual step is the median of all of them."""
@@ -55,7 +55,10 @@ def find_spacing(steps_s: FloatArray, *, gaps_reported: bool, stated_s: float | 
         return RowSpacing(interval_s, LONGEST_STEP_INTERVALS_WITH_GAPS * interval_s)
     longest_s = LONGEST_STEP_INTERVALS * interval_s
     multiples = steps / median
-    if np.mean(np.abs(multiples - np.round(multiples)) > NEAR_MULTIPLE_PART) > MOST_IRREGULAR_PART:
+    if (
+        np.mean(np.abs(multiples - np.round(multiples)) > NEAR_MULTIPLE_SHARE)
+        > MOST_IRREGULAR_SHARE
+    ):
         # The long steps across missing rows do not change the 80 % quantile.
         quantile_s = float(np.quantile(steps, 0.8, method="lower"))
         longest_s = max(longest_s, interval_s + MISSING_ROW_SPREADS * (quantile_s - median))
@@ -77,7 +80,7 @@ def unevenness_note(facts: CounterFacts, steps_s: FloatArray, spacing: RowSpacin
     steps = steps_s[steps_s <= longest_s]
     if not steps.size:
         return [f"{source}: every step is longer than the interval of {interval_s:.6g} s given."]
-    if np.mean(np.abs(steps - interval_s) > UNEVEN_STEP_PART * interval_s) <= 0.05:
+    if np.mean(np.abs(steps - interval_s) > UNEVEN_STEP_SHARE * interval_s) <= 0.05:
         return []
     note = (
         f"{source}: the time from row to row varies from {steps.min():.4g} s to "

@@ -17,7 +17,7 @@ SMALLEST_CARRIER_HZ: Final = 1e4
 """Numbers from here on are frequencies in hertz: no fraction, period or time error is so large."""
 LARGEST_USUAL_OFFSET: Final = 1e-2
 """Numbers below it in a column of frequencies look like fractional offsets or a time error."""
-NEAR_NOMINAL_PART: Final = 0.1
+NEAR_NOMINAL_SHARE: Final = 0.1
 """A number is near the nominal when it differs by at most this part of it."""
 QUESTIONED_OFFSET: Final = 1e-4
 """Offsets above this are questioned: oscillators worth trimming are within 100 ppm."""
@@ -179,4 +179,4 @@ def _check_period(shown: str, typical: float, nominal: float, nominal_text: str)
 
 
 def _near(value: float, nominal: float) -> bool:
-    return abs(value - nominal) <= NEAR_NOMINAL_PART * nominal
+    return abs(value - nominal) <= NEAR_NOMINAL_SHARE * nominal

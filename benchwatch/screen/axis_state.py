@@ -22,7 +22,7 @@ from benchwatch.snapshot import Snapshot, Trace
 SCALE_TOLERANCES, SCALE_UNCERTAINTIES, CHART_NOISES = 2.0, 5.0, 6.0
 """Least half range of the scale, in tolerances and in uncertainties; least height of a chart's axis
 in noise spreads."""
-RECENT_PART, OUTLYING_PART = 0.6, 0.01
+RECENT_SHARE, OUTLYING_SHARE = 0.6, 0.01
 """A chart's axis covers the offsets of the newest 60 % of its time, without the outermost hundredth
 at either end."""
 FINEST_DIGIT = 1e-15
@@ -123,7 +123,7 @@ def _offsets_shown(trace: Trace, *, whole: bool) -> list[float]:
     if whole or not known:
         return [offset for _, offset in known]
     first_s, last_s = known[0][0], known[-1][0]
-    since_s = last_s - RECENT_PART * (last_s - first_s)
+    since_s = last_s - RECENT_SHARE * (last_s - first_s)
     recent = sorted(offset for elapsed_s, offset in known if elapsed_s >= since_s)
-    outlying = int(OUTLYING_PART * len(recent))
+    outlying = int(OUTLYING_SHARE * len(recent))
     return recent[outlying : len(recent) - outlying]

@@ -19,7 +19,7 @@ _Floats = NDArray[np.float64]
 
 NOTES_HZ: Final[dict[Note, float]] = {"low": 660.0, "middle": 990.0, "high": 1485.0}
 """A fifth (3:2) apart, so that no note is an overtone of another."""
-SECOND_HARMONIC_PART: Final = 0.25
+SECOND_HARMONIC_SHARE: Final = 0.25
 """Its amplitude, as a part of the fundamental's."""
 PULSE_S: Final = 0.080
 """Length of a pulse: its pitch is audible, and at the fastest rate a pause remains."""
@@ -29,7 +29,7 @@ EDGE_S: Final = 0.006
 """Rise and fall of a pulse; a steeper edge clicks."""
 FADE_S: Final = 0.010
 """Cross-fade from one sound to the next."""
-FULL_AMPLITUDE: Final = 0.8 / (1.0 + SECOND_HARMONIC_PART)
+FULL_AMPLITUDE: Final = 0.8 / (1.0 + SECOND_HARMONIC_SHARE)
 """Amplitude at full volume, with headroom for two sounds while one fades into the other."""
 
 
@@ -91,7 +91,7 @@ def _voice(
     step = NOTES_HZ[cue.note] / rate_hz
     turns = begin.turns + step * np.arange(frames + 1)
     angle = 2.0 * math.pi * turns[:-1]
-    voice = np.sin(angle) + SECOND_HARMONIC_PART * np.sin(2.0 * angle)
+    voice = np.sin(angle) + SECOND_HARMONIC_SHARE * np.sin(2.0 * angle)
     after = float(turns[-1] % 1.0)
     if cue.pulses_hz is None:
         return (after, 0.0), voice
