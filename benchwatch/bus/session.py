@@ -119,8 +119,9 @@ class Session:
             ) from error
         if b"\n" in data or b"\r" in data:
             raise UsageError(f"'{printable(command)}' can't be sent: it is more than one line.")
-        self._wire.send(data + self._sent_end)
+        # Taken before sending: this computer may stand still right after, and the answer may come.
         self._polled_s = time.monotonic()
+        self._wire.send(data + self._sent_end)
 
     def read(self, timeout_s: float) -> str:
         """Return the next whole line, without its terminator, within `timeout_s`.

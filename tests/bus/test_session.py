@@ -459,3 +459,20 @@ def test_lines_do_not_depend_on_how_the_bytes_arrive(lines: list[str], cuts: lis
     received = [link.read(1.0) for _ in lines]
 
     assert received == lines
+
+
+def test_an_answer_that_came_while_its_query_was_sent_may_have_waited_as_long() -> None:
+    """The computer may stand still right after it has sent a query."""
+
+    class Stalled(ScriptedWire):
+        honours_timeout = True
+
+        def send(self, data: bytes) -> None:
+            time.sleep(0.3)
+            self._chunks.append(b"1\n")
+
+    wire = Stalled([])
+    link = Session(wire, clock=SystemClock())
+
+    assert link.query("READ?", 1.0) == "1"
+    assert link.unpolled_s >= 0.3
