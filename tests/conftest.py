@@ -83,10 +83,10 @@ def side_by_side(
     reported in its turn (`pytest_pyfunc_call`).
     """
 
-    def run(test: pytest.Function) -> None:
-        folder = tmp_path_factory.mktemp("side_by_side")
-        given = {"tmp_path": folder} | (test.callspec.params if hasattr(test, "callspec") else {})
-        test.function(**{name: given[name] for name in signature(test.function).parameters})
+    def arguments(test: pytest.Function) -> dict[str, object]:
+        given = test.callspec.params if hasattr(test, "callspec") else {}
+        given = {**given, "tmp_path": tmp_path_factory.mktemp("side_by_side")}
+        return {name: given[name] for name in signature(test.function).parameters}
 
     tests = [
         item
@@ -96,7 +96,7 @@ def side_by_side(
         and "side_by_side" in item.fixturenames
     ]
     with ThreadPoolExecutor(AT_ONCE) as pool:
-        yield {test.nodeid: pool.submit(run, test) for test in tests}
+        yield {test.nodeid: pool.submit(test.function, **arguments(test)) for test in tests}
         pool.shutdown(cancel_futures=True)
 
 

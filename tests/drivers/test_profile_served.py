@@ -49,7 +49,7 @@ NEAR_HZ = 0.05
 """A count is 2 mHz, or 1 mHz of an interval's slope; a wrong digit is far more."""
 BEFORE, AFTER = 4, 8
 """Readings before the fault, and readings in all after which it is over."""
-SIDE_BY_SIDE = 32
+SIDE_BY_SIDE = 16
 
 
 def profile_path(name: str, folder: Path) -> Path:

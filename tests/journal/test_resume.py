@@ -80,7 +80,6 @@ def _rests(rows: list[str], word: str) -> bool:
     return f"tool {word}" in screen and re.search(r"good to \S+ ppb, turn", screen) is not None
 
 
-@pytest.mark.usefixtures("side_by_side")
 @pytest.mark.parametrize("end", ["kill", "terminal"])
 def test_the_same_command_goes_on_with_an_interrupted_trim(tmp_path: Path, end: str):
     """As found, pull and notes are there again, and the next turn makes no other as found."""

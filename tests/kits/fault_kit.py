@@ -35,7 +35,7 @@ MARGIN_S = 0.3
 STEADY = 6
 """After so many readings in a row the link counts as recovered."""
 LONGEST_WAIT_S = 20.0
-SIDE_BY_SIDE = (24, 12, 4, 1)
+SIDE_BY_SIDE = (16, 8, 4, 1)
 """Cases run at once; those during which the machine stood still are run again with fewer."""
 STOOD_STILL_S = PULSE_S / 2
 """A longer stall of the machine shifts a pulse, a gate or a timeout too far for the test."""

@@ -24,13 +24,10 @@ class Stopwatch:
     Args:
         processes: besides the test's own. The system reports the waits of a process only while it
             lives, so read `elapsed_s` now and then if one may end.
-        beside_others: count, of the test's own process, only the waits of the calling thread,
-            because its other threads run other tests.
     """
 
-    def __init__(self, *processes: int, beside_others: bool = False) -> None:
-        own = str(threading.get_native_id()) if beside_others else "*"
-        self._threads = [(os.getpid(), own), *((process, "*") for process in processes)]
+    def __init__(self, *processes: int) -> None:
+        self._processes = (os.getpid(), *processes)
         self._before = self._waits_s()
         self._waited = dict(self._before)
         self._began_s = time.monotonic()
@@ -51,8 +48,8 @@ class Stopwatch:
     def _waits_s(self) -> dict[Path, float]:
         """Return how long each thread has waited for a processor, as the system counts it."""
         waits: dict[Path, float] = {}
-        for process, threads in self._threads:
-            for thread in Path(f"/proc/{process}/task").glob(threads):
+        for process in self._processes:
+            for thread in Path(f"/proc/{process}/task").glob("*"):
                 with contextlib.suppress(OSError):  # it has ended
                     _, waited, _ = (thread / "schedstat").read_text(encoding="ascii").split()
                     waits[thread] = int(waited) / 1e9

@@ -87,16 +87,18 @@ def served(program: Sequence[str], text: str, folder: Path, *, seed: int) -> Ite
     ) as process:  # fmt: skip
         assert process.stdout is not None
         assert process.stderr is not None
-        resource = process.stdout.readline().split()[1]
-        narration = [process.stderr.readline() for _ in range(2)]
-        port = re.search(r"listens on port (\d+)", narration[-1])
-        assert port is not None, narration
-        with (
-            socket.create_connection(
-                ("127.0.0.1", int(port[1])), timeout=LONGEST_WAIT_S
-            ) as control,
-            control.makefile() as answers,
-        ):
-            yield OvenBench(resource, process, control, answers)
-        process.send_signal(signal.SIGINT)
-        process.communicate()
+        try:
+            resource = process.stdout.readline().split()[1]
+            narration = [process.stderr.readline() for _ in range(2)]
+            port = re.search(r"listens on port (\d+)", narration[-1])
+            assert port is not None, narration
+            with (
+                socket.create_connection(
+                    ("127.0.0.1", int(port[1])), timeout=LONGEST_WAIT_S
+                ) as control,
+                control.makefile() as answers,
+            ):
+                yield OvenBench(resource, process, control, answers)
+        finally:
+            process.send_signal(signal.SIGINT)
+            process.communicate()

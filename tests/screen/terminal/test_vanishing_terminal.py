@@ -24,7 +24,6 @@ from benchwatch_simulators.bench.simulated_bench import open_bench
 pytestmark = [
     pytest.mark.long,
     pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals"),
-    pytest.mark.usefixtures("side_by_side"),
 ]
 
 GATE_S = 0.05
@@ -52,7 +51,7 @@ def watching(
 
 def ended(child: "subprocess.Popen[bytes]") -> tuple[int, float, float]:
     """Wait for the end; return exit code, seconds until then, and seconds of computing."""
-    stopwatch, before_s = Stopwatch(child.pid, beside_others=True), computed_s(child)
+    stopwatch, before_s = Stopwatch(child.pid), computed_s(child)
     used_s = lasted_s = 0.0
     while child.poll() is None:
         with contextlib.suppress(psutil.Error):
