@@ -1,5 +1,6 @@
 """Rates on a raw socket, each compared with a bare PyVISA `query` loop in the same run."""
 
+import os
 import subprocess
 import sys
 import time
@@ -37,7 +38,7 @@ def resource() -> Iterator[str]:
         [sys.executable, "-c", SERVER],
         stdout=subprocess.PIPE,
         text=True,
-        cwd=KITS,
+        env=os.environ | {"PYTHONPATH": os.pathsep.join((str(KITS), str(KITS / "counters")))},
     ) as child:
         assert child.stdout is not None
         yield child.stdout.readline().strip()
