@@ -20,7 +20,7 @@ from benchwatch.estimate.stability import (
 POINTS = 1025
 RUNS = 150
 FACTORS = [1, 4, 16, 64, 256]
-# Mean of the Allan variance of made noise with unit innovations (tests/kits/made/stability_kit.py) at
+# Mean of the Allan variance of made noise with unit innovations (`stability_kit`) at
 # these factors: exact for white PM, white FM and random-walk FM (NIST SP 1065, discrete time).
 TRUTH = {
     2: lambda m: 3 / m**2,
