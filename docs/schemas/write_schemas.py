@@ -9,12 +9,12 @@ from pathlib import Path
 from benchwatch.bench.bench_file_keys import BENCH_FILE
 from benchwatch.config_tables.json_schema import json_schema
 from benchwatch_drivers.profile.profile_keys import PROFILE
-from benchwatch_simulators.bench.simulated_bench_keys import SIMULATED_BENCH
+from benchwatch_simulators.bench.simulated_bench_keys import declare_simulated_bench
 
 FILES = {
     "bench": (BENCH_FILE, "Bench file"),
     "profile": (PROFILE, "Profile of a counter"),
-    "simulated-bench": (SIMULATED_BENCH, "Simulated bench"),
+    "simulated-bench": (declare_simulated_bench(), "Simulated bench"),
 }
 
 

@@ -270,6 +270,3 @@ def declare_simulated_bench(oscillator: str = "main") -> ConfigTable:
             ),
         },
     )
-
-
-SIMULATED_BENCH: Final = declare_simulated_bench()
