@@ -35,7 +35,7 @@ FILE_DRIVER: Final = "lines"
 """Driver of a file, a pipe or standard input for which none is named."""
 
 Driver = Callable[[Link], Counter]
-Kind = Literal["driver", "profile"]
+DriverKind = Literal["driver", "profile"]
 
 
 def default_driver(resource: str) -> str:
@@ -58,7 +58,7 @@ class DriverInfo:
     """A driver as listed, before it is loaded."""
 
     name: str
-    kind: Kind
+    kind: DriverKind
     origin: str
     """The distribution or the file that the driver comes from."""
     bundled: bool

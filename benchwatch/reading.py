@@ -1,10 +1,11 @@
 """The events on a counter's time line: readings, gaps, marks, records, touches of the tool."""
 
 from dataclasses import dataclass, field
-from typing import Final, Literal
+from typing import Final, Literal, get_args
 
 Flag = Literal["spike", "repeat", "overrange", "internal-timebase", "dated-by-pace"]
 """Properties of a reading; the words are those of the JSON lines."""
+FLAGS: Final[frozenset[Flag]] = frozenset(get_args(Flag))
 
 SPIKE: Final = "spike"
 REPEAT: Final = "repeat"

@@ -11,19 +11,18 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal, InvalidOperation
 from pathlib import Path
-from typing import Any, Final, Self, get_args
+from typing import Any, Final, Self
 
 from benchwatch.errors import JournalError
 from benchwatch.journal.journal_file import check_kind
 from benchwatch.journal.schema import JournalRun, check_owner
 from benchwatch.journal.sqlite_errors import sentence
 from benchwatch.quantity import printable
-from benchwatch.reading import Flag
+from benchwatch.reading import FLAGS, Flag
 
 PORTION_READINGS: Final = 5000
 """Readings read by one query."""
 
-_FLAGS: Final[frozenset[Flag]] = frozenset(get_args(Flag))
 _LAST_NUMBER: Final = 2**63 - 1
 _READING_COLUMNS: Final = "number, utc_s, elapsed_s, gate_s, text, resolution_hz, flags"
 _OTHER_COLUMNS: Final = {
@@ -218,7 +217,7 @@ class JournalReader:
 
 def flags_of(written: str) -> frozenset[Flag]:
     """Return the flags in a cell, which holds words with commas; unknown words are left out."""
-    return frozenset(flag for flag in _FLAGS if flag in written.split(","))
+    return frozenset(flag for flag in FLAGS if flag in written.split(","))
 
 
 def _is_good(name: str, value: object) -> bool:

@@ -23,6 +23,7 @@ from benchwatch.quantity.formatting import (
     write_fraction,
     write_hz,
 )
+from benchwatch.quantity.number_grammar import EXACT
 from benchwatch.quantity.parsing import (
     DURATION_FORMS,
     FRACTION_FORMS,
@@ -45,6 +46,7 @@ from benchwatch.quantity.units import (
 
 __all__ = [
     "DURATION_FORMS",
+    "EXACT",
     "FRACTION_FORMS",
     "FREQUENCY_FORMS",
     "OFFSET_UNITS",

@@ -8,15 +8,18 @@ one by one, with sentences on anything assumed, left out or odd.
 from benchwatch.recording.event_stream import EventStream, Extent
 from benchwatch.recording.file_reader import read_recording, read_recordings
 from benchwatch.recording.reading_builder import StatedFacts
-from benchwatch.recording.recorded_run import COLUMNS, KINDS, Column, Kind, Recording, RecordingGap
+from benchwatch.recording.recorded_run import (
+    COLUMNS,
+    Column,
+    Recording,
+    RecordingGap,
+)
 
 __all__ = [
     "COLUMNS",
-    "KINDS",
     "Column",
     "EventStream",
     "Extent",
-    "Kind",
     "Recording",
     "RecordingGap",
     "StatedFacts",

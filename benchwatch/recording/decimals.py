@@ -6,7 +6,7 @@ written plainly, is kept as a `Decimal`.
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from decimal import Context, Decimal
+from decimal import Decimal
 from fractions import Fraction
 from typing import Final
 
@@ -14,11 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchwatch.estimate.array_types import BoolArray, FloatArray, IntArray
+from benchwatch.quantity import EXACT
 
 ByteArray = NDArray[np.uint8]
 
-EXACT: Final = Context(prec=100)
-"""Arithmetic with enough digits to be exact for the numbers of a file."""
 EXACT_BELOW: Final = 2**53
 """Whole numbers below this are exact in a double (IEEE 754)."""
 LARGEST_EXACT_POWER: Final = 22

@@ -3,13 +3,13 @@
 import json
 from collections.abc import Iterable, Iterator, Mapping
 from decimal import Context, Decimal, InvalidOperation
-from typing import Final, NoReturn, get_args
+from typing import Final, NoReturn
 
 import numpy as np
 
 from benchwatch.errors import FileError
 from benchwatch.quantity import printable
-from benchwatch.reading import INTERNAL_TIMEBASE, OVERRANGE, Flag
+from benchwatch.reading import FLAGS, INTERNAL_TIMEBASE, OVERRANGE, Flag
 from benchwatch.recording.decimals import decimals_from_values
 from benchwatch.recording.recorded_run import OperatorAction, RecordingGap
 from benchwatch.recording.rows import (
@@ -37,7 +37,6 @@ LARGEST_EXPONENT: Final = 100_000
 LARGEST_CORRECTION: Final = Decimal(1)
 """Fraction; no time base is that far off."""
 
-_FLAGS: Final[frozenset[Flag]] = frozenset(get_args(Flag))
 _OVERRANGE_TEXT: Final = "9.9E37"
 _EXACT: Final = Context(prec=60)
 _NOMINAL_DIGITS: Final = Context(prec=14)
@@ -156,7 +155,7 @@ class _CounterLines:
             raise FileError(f"{where}: the reading has no elapsed_s. Mend or remove the line.")
         check_time(elapsed_s, where)
         written = row.get("flags")
-        flags = frozenset(flag for flag in _FLAGS if isinstance(written, list) and flag in written)
+        flags = frozenset(flag for flag in FLAGS if isinstance(written, list) and flag in written)
         correction = json_number(row, "correction") or Decimal(0)
         if is_beyond(correction, LARGEST_CORRECTION):
             raise FileError(f"{where}: a correction of {correction:.3g} is none. Mend the line.")

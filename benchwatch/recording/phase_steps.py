@@ -7,7 +7,8 @@ from typing import Final
 import numpy as np
 
 from benchwatch.estimate.array_types import BoolArray, FloatArray
-from benchwatch.recording.decimals import EXACT, EXACT_BELOW, LARGEST_EXACT_POWER, Decimals
+from benchwatch.quantity import EXACT
+from benchwatch.recording.decimals import EXACT_BELOW, LARGEST_EXACT_POWER, Decimals
 
 SAME_STEP_SHARE: Final = 1e-6
 """A step of time that differs from the interval by at most this part counts as the interval."""

@@ -9,12 +9,12 @@ import numpy as np
 
 from benchwatch.errors import FileError
 from benchwatch.estimate.array_types import BoolArray, FloatArray, IntArray
-from benchwatch.quantity import last_digit
+from benchwatch.quantity import EXACT, last_digit
 from benchwatch.reading import OVERRANGE
-from benchwatch.recording.decimals import EXACT, Decimals
+from benchwatch.recording.decimals import Decimals
 from benchwatch.recording.gap_finder import GapFinder
 from benchwatch.recording.phase_steps import PhaseSteps, wrap_note
-from benchwatch.recording.recorded_run import Kind, ReadingBatch, Recording, RecordingGap
+from benchwatch.recording.recorded_run import ColumnKind, ReadingBatch, Recording, RecordingGap
 from benchwatch.recording.row_spacing import SpacingTracker, TimeOrdering, unevenness_note
 from benchwatch.recording.rows import CounterFacts, Rows
 from benchwatch.recording.unit_checks import decide_nominal
@@ -334,7 +334,7 @@ def _written_digits(value: Decimals) -> FloatArray:
     return np.array([last_digit(Decimal(text)) if text else np.inf for text in value.texts()])
 
 
-def _empty(kind: Kind, nominal: Decimal | None) -> ReadingBatch:
+def _empty(kind: ColumnKind, nominal: Decimal | None) -> ReadingBatch:
     """Return a batch without readings."""
     nothing = np.zeros(0)
     return ReadingBatch(

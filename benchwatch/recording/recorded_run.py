@@ -26,10 +26,10 @@ from benchwatch.reading import (
     Touch,
 )
 
-Kind = Literal["frequency_hz", "offset", "period_s", "phase_s"]
+ColumnKind = Literal["frequency_hz", "offset", "period_s", "phase_s"]
 """Quantity of the numbers in a file; the words are the names of the columns."""
 
-KINDS: Final[tuple[Kind, ...]] = ("frequency_hz", "offset", "period_s", "phase_s")
+COLUMN_KINDS: Final[tuple[ColumnKind, ...]] = ("frequency_hz", "offset", "period_s", "phase_s")
 
 Column = str
 """Name of a column, one of `COLUMNS`; some hold a kind in another unit."""
@@ -39,12 +39,12 @@ PARTS: Final[Mapping[Column, int]] = {
 }
 """Columns of offsets in another unit: how many of the unit make 1; the coarsest unit first."""
 
-COLUMNS: Final[tuple[Column, ...]] = (*KINDS, *PARTS)
+COLUMNS: Final[tuple[Column, ...]] = (*COLUMN_KINDS, *PARTS)
 
 
-def kind_of(column: Column) -> Kind:
+def kind_of(column: Column) -> ColumnKind:
     """Return the kind of the numbers in a column."""
-    return next((kind for kind in KINDS if kind == column), "offset")
+    return next((kind for kind in COLUMN_KINDS if kind == column), "offset")
 
 
 OperatorAction = str | bool | tuple[str, str]
@@ -70,7 +70,7 @@ class ReadingBatch:
     Arrays are (n,) and hold the same quantities as those of `Recording`.
     """
 
-    kind: Kind
+    kind: ColumnKind
     nominal: Decimal | None
     time_s: FloatArray
     offset: FloatArray
@@ -99,7 +99,7 @@ class Recording:
 
     source: str
     """Name of the file, for messages."""
-    kind: Kind
+    kind: ColumnKind
     time_s: FloatArray
     """The file's own seconds; where the file gives dates, seconds since the first row."""
     offset: FloatArray

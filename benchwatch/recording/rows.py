@@ -13,7 +13,7 @@ from benchwatch.estimate.array_types import BoolArray, FloatArray, IntArray
 from benchwatch.quantity import printable
 from benchwatch.reading import Flag
 from benchwatch.recording.decimals import Decimals
-from benchwatch.recording.recorded_run import Kind, OperatorAction, RecordingGap
+from benchwatch.recording.recorded_run import ColumnKind, OperatorAction, RecordingGap
 
 BLANK_CELLS: Final = frozenset({"", "nan", "null", "none", "na", "n/a", "-"})
 """Texts that mark a cell without a value; in lower case."""
@@ -43,7 +43,7 @@ class CounterFacts:
 
     source: str
     """Name of the file, for messages."""
-    kind: Kind
+    kind: ColumnKind
     counter: str | None = None
     """Name of the counter, where the file states it."""
     epoch_s: float | None = None

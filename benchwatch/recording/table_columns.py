@@ -6,7 +6,7 @@ from typing import Final
 
 from benchwatch.errors import FileError
 from benchwatch.quantity import printable
-from benchwatch.recording.recorded_run import COLUMNS, PARTS, Column, Kind, kind_of
+from benchwatch.recording.recorded_run import COLUMNS, PARTS, Column, ColumnKind, kind_of
 from benchwatch.recording.rows import is_number, location
 from benchwatch.recording.text_lines import TextLine
 
@@ -17,7 +17,7 @@ _FORMS: Final = "time_s or time, and one of " + ", ".join(COLUMNS)
 class TableColumns:
     """The columns of a table; a column is the index of its cell in a row."""
 
-    kind: Kind
+    kind: ColumnKind
     """Quantity of the numbers."""
     parts: int
     """How many of the column's unit make 1: 10^9 for offsets in ppb."""

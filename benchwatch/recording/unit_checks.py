@@ -8,9 +8,8 @@ import numpy as np
 from benchwatch.errors import FileError, UsageError
 from benchwatch.estimate.array_types import FloatArray
 from benchwatch.plan import doubtful_nominal, nominal_question
-from benchwatch.quantity import OFFSET_UNITS, format_frequency, round_nominal
-from benchwatch.recording.decimals import EXACT
-from benchwatch.recording.recorded_run import PARTS, Kind
+from benchwatch.quantity import EXACT, OFFSET_UNITS, format_frequency, round_nominal
+from benchwatch.recording.recorded_run import PARTS, ColumnKind
 from benchwatch.recording.rows import CounterFacts
 
 SMALLEST_CARRIER_HZ: Final = 1e4
@@ -81,7 +80,7 @@ def _guess(facts: CounterFacts, values: FloatArray) -> Decimal:
     return nominal
 
 
-def check_units(source: str, kind: Kind, values: FloatArray, nominal: Decimal | None) -> None:
+def check_units(source: str, kind: ColumnKind, values: FloatArray, nominal: Decimal | None) -> None:
     """Refuse numbers that are plainly in another unit than their column.
 
     Args:
@@ -107,7 +106,9 @@ def check_units(source: str, kind: Kind, values: FloatArray, nominal: Decimal | 
         _check_period(shown, typical, float(nominal), format_frequency(nominal))
 
 
-def question_nominal(source: str, kind: Kind, values: FloatArray, nominal: Decimal) -> list[str]:
+def question_nominal(
+    source: str, kind: ColumnKind, values: FloatArray, nominal: Decimal
+) -> list[str]:
     """Return one question when another round number fits the readings better than the nominal.
 
     Args:

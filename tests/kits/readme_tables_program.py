@@ -12,7 +12,7 @@ import click
 
 from benchwatch.cli import cli
 from benchwatch.commands import COMMANDS
-from benchwatch.estimate.stability import KINDS
+from benchwatch.estimate.stability import DEVIATION_KINDS
 from benchwatch.quantity.units import DURATION_UNITS, PREFIXES, TYPED_OFFSET_UNITS
 from benchwatch.screen.key_binding import KeyBinding
 from benchwatch.screen.views.view_list import VIEWS
@@ -73,7 +73,7 @@ def deviations_table() -> str:
         "| deviation | what it is | differences of phase | dead time | on the screen |",
         "|---|---|---|---|---|",
     ]
-    for kind in KINDS:
+    for kind in DEVIATION_KINDS:
         how = [
             "second" if kind.order == 2 else "third",
             "from every reading" if kind.overlapping else "side by side",

@@ -8,8 +8,8 @@ Formulas: NIST SP 1065 (Riley 2008). `deviation_kinds` declares the deviations.
 from benchwatch.estimate.stability.confidence import Terms, chi2_limits, degrees_of_freedom
 from benchwatch.estimate.stability.dead_time import variance_ratio
 from benchwatch.estimate.stability.deviation_kinds import (
+    DEVIATION_KINDS,
     DEVIATIONS,
-    KINDS,
     LIVE_KINDS,
     NAMES,
     DeviationKind,
@@ -27,7 +27,7 @@ from benchwatch.estimate.stability.noise_id import lag1_alpha, ratio_alpha
 from benchwatch.estimate.stability.phase_data import Phase, phase_of_offsets, phase_of_phase
 
 __all__ = [
-    "DEVIATIONS", "KINDS", "LIVE_KINDS", "NAMES", "NOISES", "ONE_SIGMA", "Deviation",
+    "DEVIATIONS", "DEVIATION_KINDS", "LIVE_KINDS", "NAMES", "NOISES", "ONE_SIGMA", "Deviation",
     "DeviationKind", "LiveDeviations", "Phase", "Terms", "WindowSums", "chi2_limits",
     "decade_factors", "degrees_of_freedom", "factor_of", "lag1_alpha", "octave_factors",
     "phase_of_offsets", "phase_of_phase", "ratio_alpha", "stability_table", "variance",

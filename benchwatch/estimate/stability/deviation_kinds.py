@@ -70,7 +70,7 @@ class DeviationKind:
         return tau_s / math.sqrt(3) if self.time else 1.0
 
 
-KINDS: Final = (
+DEVIATION_KINDS: Final = (
     DeviationKind(
         name="adev",
         meaning="Allan deviation",
@@ -115,6 +115,6 @@ KINDS: Final = (
         reflected=True,
     ),
 )
-DEVIATIONS: Final = {kind.name: kind for kind in KINDS}
+DEVIATIONS: Final = {kind.name: kind for kind in DEVIATION_KINDS}
 NAMES: Final = tuple(DEVIATIONS)
-LIVE_KINDS: Final = tuple(kind for kind in KINDS if kind.live)
+LIVE_KINDS: Final = tuple(kind for kind in DEVIATION_KINDS if kind.live)
