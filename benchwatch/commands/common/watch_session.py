@@ -1,5 +1,6 @@
 """Runs a live watch to its end, as lines, on the screen or on pages, and narrates changes."""
 
+import importlib
 import queue
 import sys
 import threading
@@ -116,7 +117,35 @@ def run_on_screen(
         message: a sentence to show first, such as which run is continued; empty: none.
         cleanup: closes run and journal if the screen does not end in order.
     """
-    run.start()  # the counters are queried while the screen's modules are imported
+    with SignalShutdown(run.interrupt, cleanup):
+        run.start()
+        # Imported already while the counters are queried: this takes as long as a gate.
+        importlib.import_module("benchwatch.screen.terminal.screen_process")
+    interrupted = run.outcome is not None and run.outcome.exit_code == INTERRUPTED
+    code = 0
+    if not interrupted:
+        code = _show_screen(run, options, trimmer, message, with_sound=with_sound, cleanup=cleanup)
+    ended_by_itself = run.outcome is not None
+    if code == INTERRUPTED:
+        run.interrupt()  # the operator did not end it, so the next run may continue it
+    outcome = run.stop()
+    readings, gaps = run.totals()
+    how = f": {outcome.reason}" if ended_by_itself and not outcome.message else ""
+    counts = f"{how_many(readings, 'reading')}, {how_many(gaps, 'gap')}"
+    narrate(f"{counts} in {format_duration(run.elapsed_s())}{how}.")
+    return outcome if ended_by_itself and code == 0 else RunOutcome("the screen was left", code)
+
+
+def _show_screen(
+    run: LiveWatch,
+    options: "DisplayOptions",
+    trimmer: "FirstTrimmer | None",
+    message: str,
+    *,
+    with_sound: bool,
+    cleanup: Callable[[], object],
+) -> int:
+    """Show the screen of a started run; return the exit code. For arguments see `run_on_screen`."""
     from benchwatch.screen.app import BenchwatchApp  # noqa: PLC0415 - line output does not need it
     from benchwatch.screen.terminal.screen_process import run_screen  # noqa: PLC0415 - line output does not need it
     from benchwatch.sound.sound_player import SoundPlayer  # noqa: PLC0415 - line output does not need it
@@ -136,18 +165,9 @@ def run_on_screen(
 
     threading.Thread(target=leave_when_finished, name="end of screen", daemon=True).start()
     try:
-        code = run_screen(app, cleanup=cleanup)
+        return run_screen(app, cleanup=cleanup)
     finally:
         left.set()
-    ended_by_itself = run.outcome is not None
-    if code == INTERRUPTED:
-        run.interrupt()  # the operator did not end it, so the next run may continue it
-    outcome = run.stop()
-    readings, gaps = run.totals()
-    how = f": {outcome.reason}" if ended_by_itself and not outcome.message else ""
-    counts = f"{how_many(readings, 'reading')}, {how_many(gaps, 'gap')}"
-    narrate(f"{counts} in {format_duration(run.elapsed_s())}{how}.")
-    return outcome if ended_by_itself and code == 0 else RunOutcome("the screen was left", code)
 
 
 def run_on_page(

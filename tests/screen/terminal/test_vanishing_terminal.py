@@ -230,6 +230,23 @@ def test_a_signal_ends_a_watch_whose_terminal_takes_nothing(tmp_path, number):
     assert "no orderly end within 3 s" in log_of(tmp_path)
 
 
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP, signal.SIGINT])
+def test_a_signal_before_there_is_a_screen_ends_the_watch_in_order(tmp_path, number):
+    """The counter is queried while the screen's modules load: exit 130, and the run has its end."""
+    journal = tmp_path / "journal.db"
+    with (
+        tiny_counter(GATE_S) as counter,
+        watching(tmp_path, counter.resource, "--journal", str(journal)) as terminal,
+    ):
+        assert wait_until(lambda: counter.answered > 0)
+        terminal.child.send_signal(number)
+        code, _, _ = ended(terminal.child)
+
+    assert code == 130
+    (run,) = read_runs(journal)
+    assert run.end_reason == "interrupted"
+
+
 def wait_until_held_up(terminal: Terminal) -> None:
     """Wait until drawing blocks, because the terminal is not read."""
     quiet, before = 0, -1
