@@ -193,17 +193,17 @@ def _move(both: sqlite3.Connection, run: int) -> int:
             both.execute("ROLLBACK")
         raise
     for table in EVENT_TABLES:
-        rows = f"SELECT * FROM {{}}.{table} WHERE run = ?1"  # noqa: S608 - ours
+        rows = f"SELECT * FROM {{}}.{table} WHERE run = :run"  # noqa: S608 - ours
         missing = f"SELECT count(*) FROM ({rows.format('main')} EXCEPT {rows.format('old')})"  # noqa: S608
-        if both.execute(missing, (run,)).fetchone() != (0,):
+        if both.execute(missing, {"run": run}).fetchone() != (0,):
             raise sqlite3.DatabaseError(f"run {run} is not whole in the archive")
         while True:
             began_s = time.monotonic()
             took = both.execute(
-                f"DELETE FROM main.{table} WHERE run = ?1 AND number IN "  # noqa: S608 - ours
-                f"(SELECT number FROM main.{table} WHERE run = ?1 "
+                f"DELETE FROM main.{table} WHERE run = :run AND number IN "  # noqa: S608 - ours
+                f"(SELECT number FROM main.{table} WHERE run = :run "
                 f"ORDER BY number LIMIT {ROWS_AT_ONCE})",
-                (run,),
+                {"run": run},
             ).rowcount
             events += took
             if took < ROWS_AT_ONCE:

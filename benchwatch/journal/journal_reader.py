@@ -7,7 +7,7 @@ the query lasts.
 
 import math
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal, InvalidOperation
 from pathlib import Path
@@ -79,10 +79,10 @@ class JournalReader:
         except sqlite3.Error as error:
             raise JournalError(f"{sentence(path, error)}.") from error
         try:
-            (owner,) = self._rows("PRAGMA application_id")[0]
-            (version,) = self._rows("PRAGMA user_version")[0]
+            (owner,) = self.ask("PRAGMA application_id")[0]
+            (version,) = self.ask("PRAGMA user_version")[0]
             check_owner(path, int(owner), int(version), empty=False)
-            names = {name for (name,) in self._rows("SELECT name FROM sqlite_master")}
+            names = {name for (name,) in self.ask("SELECT name FROM sqlite_master")}
         except JournalError:
             self._connection.close()
             raise
@@ -100,20 +100,16 @@ class JournalReader:
 
     def runs(self) -> list[JournalRun]:
         """Return the runs, oldest first."""
-        rows = self._rows(
+        rows = self.ask(
             "SELECT run, watch, counter, resource, driver, started_utc_s, nominal_hz, identity,"
             " time_base, gate_s, settings, ended_utc_s, end_reason FROM runs"
             " ORDER BY started_utc_s, run"
         )
         return [self._run(*row) for row in rows]
 
-    def ask(self, query: str, values: Sequence[object] = ()) -> list[tuple[Any, ...]]:
-        """Return the rows that the SQL `query` with the parameters `values` selects."""
-        return self._rows(query, values)
-
     def has_readings(self, run: JournalRun) -> bool:
         """Return whether `run` has any readings."""
-        return bool(self._rows("SELECT 1 FROM readings WHERE run = ? LIMIT 1", (run.key,)))
+        return bool(self.ask("SELECT 1 FROM readings WHERE run = ? LIMIT 1", (run.key,)))
 
     def portions(self, run: JournalRun, *, records: bool = False) -> Iterator[Portion]:
         """Yield the events of `run` in portions; records and notes only if `records` is True."""
@@ -124,14 +120,14 @@ class JournalReader:
         )
         more = True
         while more:
-            rows = self._rows(query, (run.key, after, PORTION_READINGS))
+            rows = self.ask(query, (run.key, after, PORTION_READINGS))
             self._check("readings", rows, run)
             more = len(rows) == PORTION_READINGS
             last = int(rows[-1][0]) if more else _LAST_NUMBER
             found: dict[str, list[Any]] = {"readings": rows}
             for table, columns in self._others.items():
                 if records or table not in _LATER_TABLES:
-                    found[table] = self._rows(
+                    found[table] = self.ask(
                         f"SELECT {columns} FROM {table}"  # noqa: S608 - our own words
                         " WHERE run = ? AND number > ? AND number <= ? ORDER BY number",
                         (run.key, after, last),
@@ -140,7 +136,18 @@ class JournalReader:
             after = last
             yield Portion(**found)
 
-    def _rows(self, query: str, values: Sequence[object] = ()) -> list[tuple[Any, ...]]:
+    def ask(
+        self, query: str, values: Sequence[object] | Mapping[str, object] = ()
+    ) -> list[tuple[Any, ...]]:
+        """Return the rows that the SQL `query` selects with `values` for its parameters.
+
+        Args:
+            query: with the parameters ``?``, or ``:name`` where a value stands more than once.
+            values: in the order of the parameters, or by name.
+
+        Raises:
+            JournalError: the journal can't be read.
+        """
         try:
             return self._connection.execute(query, values).fetchall()
         except UnicodeDecodeError as error:  # in a name of the schema

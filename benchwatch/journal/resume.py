@@ -153,7 +153,7 @@ def _last_entry_s(journal: JournalReader, run: JournalRun) -> float:
     """Return the time of the newest entry of `run`, Unix seconds; the start without entries."""
     moments = [run.started_utc_s, run.ended_utc_s or 0.0]
     for table in ("readings", "gaps", "marks", "notes"):
-        query = f"SELECT utc_s FROM {table} WHERE run = ?1 ORDER BY number DESC LIMIT 1"  # noqa: S608 - ours
+        query = f"SELECT utc_s FROM {table} WHERE run = ? ORDER BY number DESC LIMIT 1"  # noqa: S608 - ours
         moments += [float(utc_s) for (utc_s,) in journal.ask(query, (run.key,))]
     return max(moments)
 
@@ -188,10 +188,10 @@ def _entries(journal: JournalReader, run: JournalRun) -> Iterator[tuple[float, s
     """
     began = run.started_utc_s
     query = """
-        SELECT number, elapsed_s, kind, document, 0.0 FROM notes WHERE run = ?1
-        UNION ALL SELECT number, elapsed_s, kind, document, 0.0 FROM records WHERE run = ?1
-        UNION ALL SELECT number, elapsed_s, 'mark', text, 0.0 FROM marks WHERE run = ?1
-        UNION ALL SELECT number, elapsed_s, 'gap', reason, lasted_s FROM gaps WHERE run = ?1
+        SELECT number, elapsed_s, kind, document, 0.0 FROM notes WHERE run = :run
+        UNION ALL SELECT number, elapsed_s, kind, document, 0.0 FROM records WHERE run = :run
+        UNION ALL SELECT number, elapsed_s, 'mark', text, 0.0 FROM marks WHERE run = :run
+        UNION ALL SELECT number, elapsed_s, 'gap', reason, lasted_s FROM gaps WHERE run = :run
         ORDER BY number"""
-    for _, elapsed_s, kind, document, lasted_s in journal.ask(query, (run.key,)):
+    for _, elapsed_s, kind, document, lasted_s in journal.ask(query, {"run": run.key}):
         yield began + float(elapsed_s), str(kind), str(document), float(lasted_s)
