@@ -19,7 +19,7 @@ from benchwatch.screen.axis_state import AxisState
 from benchwatch.screen.display_options import DisplayOptions
 from benchwatch.screen.drawing.theme import Theme
 from benchwatch.screen.frame import LEAST_WIDTH
-from benchwatch.screen.panels import progress_rows, status_text
+from benchwatch.screen.panels import progress_rows, record_row, status_text
 from benchwatch.screen.preferences import Preferences, load, save
 from benchwatch.screen.screen_state import ScreenState
 from benchwatch.screen.text_pages import record_lines
@@ -252,7 +252,7 @@ def test_after_a_turn_that_came_too_early_nothing_is_asked_for_as_found():
     asked = kit.full_snapshot(records=Records(), trim=kit.trim_now())
     numbers = replace(asked.numbers, settle=Settle("settled", 1.0, None))
     rested = replace(asked, numbers=numbers)
-    words = progress_rows.records_line(kit.frame(rested, operator=True), 80, 3)[0].plain
+    words = record_row.records_line(kit.frame(rested, operator=True), 80, 3)[0].plain
 
     assert words.startswith("  as found: none, turned before it was known")
 

@@ -1,24 +1,20 @@
 """Progress of a trim: bars and sentences on the estimate, the tool, the landing, the records."""
 
 import math
-from typing import TYPE_CHECKING
 
 from benchwatch.quantity import format_duration, how_many, write_fraction
 from benchwatch.screen.drawing.styled_text import Role, StyledLine, faded, fitting, line
 from benchwatch.screen.drawing.theme import Theme
 from benchwatch.screen.frame import Frame
+from benchwatch.screen.panels.record_row import has_as_found, has_as_left, records_line
 from benchwatch.screen.panels.status_text import (
+    last_turn,
     reason_to_wait,
     side_of_aim,
     tool_on,
     tool_state,
-    warming,
 )
 from benchwatch.screen.text.amounts import ago, amount, to_go, with_u
-
-if TYPE_CHECKING:
-    from benchwatch.estimate.results import Nudge
-    from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 
 _PARTS = (
     (0.07, "a little of"), (0.14, "a tenth of"), (0.22, "a fifth of"), (0.29, "a quarter of"),
@@ -29,6 +25,8 @@ _PARTS = (
 BAR_CELLS = 24
 STANDING_ROWS, STANDING_HEIGHT = 3, 28
 """Rows for tool, landing and records; height in rows from which a screen has room for all."""
+RECORDS_HEIGHT = 20
+"""Height in rows from which the records have a row of their own, below that of tool or landing."""
 
 
 def bar(share: float, cells: int, theme: Theme) -> StyledLine:
@@ -61,7 +59,7 @@ def judge_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     elif reason_to_wait(frame):
         text, role = f"good to {good}, {reason_to_wait(frame)}", Role.TEXT
     else:
-        turn = "turn" if _last_turn(frame) is None else "turn again"
+        turn = "turn" if last_turn(frame) is None else "turn again"
         text, role = f"good to {good}, {turn}", Role.GOOD
     cells = min(BAR_CELLS, max(width - 52, 8))
     drawn = (
@@ -72,7 +70,7 @@ def judge_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
 
 def nudge_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     """Draw the size of the last nudge, and how far to turn next."""
-    nudge = _last_turn(frame)
+    nudge = last_turn(frame)
     if nudge is None:
         return [line(("  no nudge seen yet", Role.DIM))]
     size = with_u(write_fraction(nudge.size, nudge.u, frame.unit), frame.theme.glyphs.plus_minus)
@@ -167,7 +165,7 @@ def landing_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
             line("  ", ("[LANDED]", Role.GOOD_LAMP), " "),
             frame.theme.printable(landing.reason),
         )
-        offer = "l records it as left" if frame.operator and not _has_as_left(frame) else ""
+        offer = "l records it as left" if frame.operator and not has_as_left(frame) else ""
         long = lamp + line("; ".join(filter(None, (reason, offer))))
         row = fitting(width, long, lamp + line(offer or reason))
     elif landing.state == "holding":
@@ -181,108 +179,50 @@ def landing_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     return [row]
 
 
-def records_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
-    """Draw the as-found and as-left records, or a request to make one."""
-    records = frame.snapshot.records
-    found = records.as_found if records is not None else None
-    if found is None and records is not None and records.as_left is not None:
-        left = line(f"  as found: none; as left {record_words(frame, records.as_left)}")
-        why, sign = (_caution(frame, records.as_left, short=short) for short in (False, True))
-        return [fitting(width, left + why, left + sign)]
-    if records is None or found is None:
-        return [_no_as_found(frame, width)]
-    kept = " (kept by itself)" if records.as_found_automatic else ""
-    as_found = f"  as found {record_words(frame, found)}"
-    if records.as_left is None:
-        row, why = line(as_found + kept), _caution(frame, found)
-        short = line(as_found) + why if why.width else row
-        return [
-            fitting(width, row + why, short, line(as_found) + _caution(frame, found, short=True))
-        ]
-    left = line(f"  as left {record_words(frame, records.as_left)}")
-    why, sign = (_caution(frame, records.as_left, short=short) for short in (False, True))
-    found_row = line(as_found) + _caution(frame, found, short=True)
-    return [
-        fitting(
-            width,
-            line(as_found + kept) + _caution(frame, found) + line(" ") + left + why,
-            found_row + line(" ") + left + why,
-            found_row + line(" ") + left + sign,
-            left + why,
-            left + sign,
-        )
-    ]
-
-
-def _no_as_found(frame: Frame, width: int) -> StyledLine:
-    """Write why there is no as-found record yet, and what to do about it."""
-    how, short = "", ""
-    if warming(frame):
-        why, how = "not yet, still warming", "a records it all the same"
-    elif _last_turn(frame) is not None:
-        why, how = "none, turned before it was known", "a records the present offset"
-    else:
-        why, how, short = (
-            "not recorded yet", "a records it, before the first nudge",
-            "press a before the first nudge",
-        )  # fmt: skip
-    if not frame.operator:
-        return line((f"  as found: {why}", Role.DIM))
-    long = line((f"  as found: {why}; {how}", Role.OFF))
-    return fitting(width, long, line((f"  as found: {short or why}", Role.OFF)))
-
-
-def _caution(frame: Frame, record: "OffsetRecord", *, short: bool = False) -> StyledLine:
-    """Write the caution of a record; when `short`, only a sign that there is one."""
-    text = record.caution
-    if not text:
-        return StyledLine()
-    return line((" (!)" if short else f" (! {frame.theme.printable(text)})", Role.OFF))
-
-
 def standing_lines(frame: Frame, width: int, rows: int) -> list[StyledLine]:
-    """Draw tool, landing and records; where there is one row, the most urgent of the three."""
-    tool_rows = tool_line(frame, width, rows)
-    landing_rows, records_rows = landing_line(frame, width, rows), records_line(frame, width, rows)
+    """Draw tool, landing and records, in three rows.
+
+    In two rows the first is the more urgent of tool and landing; in one row the most urgent of the
+    three is drawn.
+    """
     if rows >= STANDING_ROWS:
-        return [*tool_rows, *(landing_rows or [StyledLine()]), *records_rows]
+        landing = landing_line(frame, width, rows) or [StyledLine()]
+        return [*tool_line(frame, width, rows), *landing, *records_line(frame, width, rows)]
+    if rows > 1:
+        return [*_tool_or_landing(frame, width), *records_line(frame, width, rows)]
     now = frame.snapshot.trim
-    landing = None if now is None or frame.stale else now.landing
-    if landing is not None and landing.state != "outside":
-        landed = landing.state == "landed" and _has_as_left(frame)
+    landing_now = None if now is None or frame.stale else now.landing
+    if landing_now is not None and landing_now.state != "outside":
+        if landing_now.state != "landed" or not has_as_left(frame):
+            return landing_line(frame, width, rows)
         lamp = line("  ", ("[LANDED]", Role.GOOD_LAMP))
-        records_rows = records_line(frame, width - lamp.width, rows)
-        return [lamp + row for row in records_rows] if landed else landing_rows
-    waiting = frame.operator and not _has_as_found(frame) and _last_turn(frame) is None
+        return [lamp + row for row in records_line(frame, width - lamp.width, rows)]
+    waiting = frame.operator and not has_as_found(frame) and last_turn(frame) is None
+    if tool_on(frame) or (_pull_known(frame) and not waiting):
+        return tool_line(frame, width, rows)
+    return records_line(frame, width, rows)
+
+
+def _tool_or_landing(frame: Frame, width: int) -> list[StyledLine]:
+    """Draw the tool while it is on or nothing better is known; else the landing."""
+    now = frame.snapshot.trim
+    inside = now is not None and now.landing is not None and now.landing.state != "outside"
+    landing = landing_line(frame, width, 1)
+    if landing and not tool_on(frame) and (inside or not _pull_known(frame)):
+        return landing
+    return tool_line(frame, width, 1)
+
+
+def _pull_known(frame: Frame) -> bool:
+    """Return whether the tool's pull has been measured."""
     state = tool_state(frame)
-    learned = state is not None and state.pull is not None
-    return tool_rows if tool_on(frame) or (learned and not waiting) else records_rows
+    return state is not None and state.pull is not None
 
 
 def standing_rows(frame: Frame, _width: int, height: int) -> int:
-    """Return 1 row for tool, landing and records, 3 on a tall screen, 0 where none is known."""
+    """Return the rows of tool, landing and records: 1 to 3 by height; 0 where none is known."""
     snapshot = frame.snapshot
     known = frame.operator or snapshot.trim is not None or snapshot.records is not None
     if not known:
         return int(frame.tool_on)
-    return STANDING_ROWS if height >= STANDING_HEIGHT else 1
-
-
-def record_words(frame: Frame, record: "OffsetRecord") -> str:
-    """Write a recorded offset with its combined uncertainty."""
-    text = write_fraction(record.offset, record.u, frame.unit)
-    return with_u(text, frame.theme.glyphs.plus_minus)
-
-
-def _last_turn(frame: Frame) -> "Nudge | None":
-    """Return the newest nudge; a step by the tool does not count where it is known as such."""
-    now = frame.snapshot.trim
-    return frame.snapshot.numbers.last_nudge if now is None else now.turn
-
-
-def _has_as_found(frame: Frame) -> bool:
-    return frame.snapshot.records is not None and frame.snapshot.records.as_found is not None
-
-
-def _has_as_left(frame: Frame) -> bool:
-    return frame.snapshot.records is not None and frame.snapshot.records.as_left is not None
+    return STANDING_ROWS if height >= STANDING_HEIGHT else 2 if height >= RECORDS_HEIGHT else 1

@@ -9,6 +9,7 @@ from benchwatch.screen.text.amounts import ago, amount, to_go, with_u, write_lim
 from benchwatch.screen.text.rates import write_rate
 
 if TYPE_CHECKING:
+    from benchwatch.estimate.results import Nudge
     from benchwatch.estimate.trim.tool_pull import ToolState
     from benchwatch.estimate.trim.trim_hint import Direction
 
@@ -109,6 +110,12 @@ def tool_on(frame: Frame) -> bool:
     """Return whether the tool is on the trimmer."""
     state = tool_state(frame)
     return frame.tool_on if state is None else state.on
+
+
+def last_turn(frame: Frame) -> "Nudge | None":
+    """Return the newest nudge; a step by the tool does not count where it is known as such."""
+    now = frame.snapshot.trim
+    return frame.snapshot.numbers.last_nudge if now is None else now.turn
 
 
 def tool_aims(frame: Frame) -> bool:

@@ -83,7 +83,7 @@ def reason_rows(frame: Frame, _width: int, height: int) -> int:
 
 def chart_rows(_frame: Frame, _width: int, height: int) -> int:
     """Return the least rows of the strip chart."""
-    return 1 if height < SHORT_HEIGHT else 3
+    return 1 if height < SHORT_HEIGHT else 2
 
 
 def _zoomed(now: Preferences, steps: int) -> Preferences:
