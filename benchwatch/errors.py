@@ -12,7 +12,8 @@
     ├── NoReadings                  4   connected, but nothing usable was read
     ├── ReplyError                  4   a reply came and is no reading: garbage, cut, implausible
     └── FileError                   5   a file can't be read or written, or is not what it should be
-        └── JournalError            5   the journal can't be opened or written
+        ├── JournalError            5   the journal can't be opened or written
+        └── RegisterError           5   the register of units and visits can't be read or written
 
 A message says what failed, the limit or the place, and what to do next.
 """
@@ -84,6 +85,10 @@ class FileError(BenchwatchError):
 
 class JournalError(FileError):
     """The journal can't be opened or written."""
+
+
+class RegisterError(FileError):
+    """The register of units and visits can't be read or written."""
 
 
 INTERRUPTED = 130

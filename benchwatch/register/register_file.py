@@ -1,0 +1,209 @@
+"""The register's file: adds entries in one transaction each, and reads them.
+
+The file is opened for each transaction and closed after it, always by SQLite alone: entries are
+rare, so no program keeps a handle on a file that was moved or replaced, and several programs may
+add to it at once. A transaction is on the disk when it returns (``synchronous = FULL``).
+"""
+
+import getpass
+import hashlib
+import platform
+import secrets
+import sqlite3
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import closing, contextmanager
+from dataclasses import replace
+from pathlib import Path
+from typing import Final
+
+from benchwatch.clock import Clock, SystemClock, iso_time
+from benchwatch.errors import JournalError, RegisterError
+from benchwatch.journal.journal_file import check_kind, check_name, uri
+from benchwatch.journal.sqlite_errors import PREDICATES, code
+from benchwatch.quantity import printable
+from benchwatch.register.register_entry import Draft, RegisterEntry, canonical, entry_hash
+from benchwatch.register.register_schema import (
+    INSERT,
+    SELECT,
+    check_register,
+    entry_of,
+    entry_row,
+    prepare_register,
+)
+
+FILE_NAME: Final = "register.db"
+SIMULATED_FILE_NAME: Final = "register-simulated.db"
+"""Units and visits of simulated benches are kept in a file of their own."""
+BUSY_S: Final = 0.5
+"""Longest wait for another program's transaction."""
+
+Check = Callable[[sqlite3.Connection], None]
+"""Looks at the register inside the transaction that adds entries, and raises `RegisterError`."""
+
+
+def register_path(journal: Path, *, simulated: bool = False) -> Path:
+    """Return the path of the register beside the journal at `journal`."""
+    return journal.absolute().parent / (SIMULATED_FILE_NAME if simulated else FILE_NAME)
+
+
+class RegisterFile:
+    """The register at one path; every method may be called from any thread.
+
+    Args:
+        path: the file; made when the first entry is added.
+        clock: dates the entries.
+        who: account of the person; None: that of the process.
+    """
+
+    def __init__(self, path: Path, *, clock: Clock | None = None, who: str | None = None) -> None:
+        self.path = path
+        self._clock = clock or SystemClock()
+        self._who = who or _account()
+
+    def add(self, drafts: Sequence[Draft], check: Check | None = None) -> list[RegisterEntry]:
+        """Add entries in one transaction, which is on the disk on return.
+
+        A draft of the kind ``visit`` without a visit opens a new one: it gets the next number of
+        this machine's chain, and the drafts after it that name no visit either belong to it.
+
+        Args:
+            drafts: the entries, in the order in which they are written.
+            check: called inside the transaction before anything is added.
+
+        Raises:
+            RegisterError: the file can't be written, or `check` refuses.
+        """
+        with _as_register_errors(self.path), closing(self._open()) as connection:
+            connection.execute("BEGIN IMMEDIATE")
+            try:
+                if check is not None:
+                    check(connection)
+                added = self._add(connection, drafts)
+                connection.execute("COMMIT")
+            except BaseException:
+                if connection.in_transaction:
+                    connection.execute("ROLLBACK")
+                raise
+        return added
+
+    @contextmanager
+    def reading(self) -> Iterator[sqlite3.Connection | None]:
+        """Yield a connection that reads one state of the register; None: there is no register yet.
+
+        Raises:
+            RegisterError: the file can't be read as a register.
+        """
+        with _as_register_errors(self.path):
+            check_name(self.path)
+            check_kind(self.path)
+            if not self.path.exists():
+                yield None
+                return
+            with closing(sqlite3.connect(uri(self.path), uri=True, timeout=BUSY_S)) as connection:
+                if check_register(connection, self.path) == 0:
+                    yield None
+                    return
+                connection.execute("BEGIN")
+                yield connection
+
+    def _open(self) -> sqlite3.Connection:
+        check_name(self.path)
+        check_kind(self.path)
+        connection = sqlite3.connect(self.path, timeout=BUSY_S, isolation_level=None)
+        try:
+            connection.execute("PRAGMA synchronous = FULL")
+            prepare_register(connection, self.path)
+        except BaseException:
+            connection.close()
+            raise
+        return connection
+
+    def _add(self, connection: sqlite3.Connection, drafts: Sequence[Draft]) -> list[RegisterEntry]:
+        chain = own_chain(connection)
+        added: list[RegisterEntry] = []
+        if chain is None:
+            chain = secrets.token_hex(4)
+            first = Draft(kind="chain", document={"machine": _machine()})
+            added.append(self._put(connection, chain, first, None))
+        opened: str | None = None
+        for draft in drafts:
+            visit = draft.visit
+            if draft.kind == "visit" and visit is None:
+                number = _next_visit(connection, chain)
+                opened = visit = f"{chain}/{number}"
+            added.append(self._put(connection, chain, draft, visit or opened))
+        return added
+
+    def _put(
+        self, connection: sqlite3.Connection, chain: str, draft: Draft, visit: str | None
+    ) -> RegisterEntry:
+        newest = connection.execute(
+            "SELECT number, hash FROM entries WHERE chain = ? ORDER BY number DESC LIMIT 1",
+            (chain,),
+        ).fetchone()
+        number, previous = (1, "") if newest is None else (int(newest[0]) + 1, str(newest[1]))
+        utc_s = self._clock.utc() if draft.at_utc_s is None else draft.at_utc_s
+        entry = RegisterEntry(
+            chain=chain,
+            number=number,
+            at=iso_time(utc_s) or "",
+            who=self._who,
+            kind=draft.kind,
+            unit=draft.unit,
+            visit=visit,
+            amends=draft.amends,
+            document=canonical(draft.document),
+            hash="",
+        )
+        entry = replace(entry, hash=entry_hash(previous, entry))
+        connection.execute(INSERT, entry_row(entry))
+        return entry
+
+
+def own_chain(connection: sqlite3.Connection) -> str | None:
+    """Return the newest chain that this machine began; None: it has not written yet.
+
+    A register that was copied to another machine goes on there with a chain of its own.
+    """
+    machine = _machine()
+    begun = map(entry_of, connection.execute(f"{SELECT} WHERE kind = 'chain' ORDER BY rowid DESC"))
+    return next((one.chain for one in begun if one.values().get("machine") == machine), None)
+
+
+def _next_visit(connection: sqlite3.Connection, chain: str) -> int:
+    """Return the number of the next visit of a chain: visits are numbered in their order."""
+    query = """
+        SELECT visit FROM entries WHERE kind = 'visit' AND chain = ? ORDER BY rowid DESC LIMIT 1"""
+    newest = connection.execute(query, (chain,)).fetchone()
+    return 1 if newest is None else int(str(newest[0]).rpartition("/")[2]) + 1
+
+
+def _machine() -> str:
+    """Return what tells this machine from others; its name can't be read from it."""
+    return hashlib.sha256(f"benchwatch register {platform.node()}".encode()).hexdigest()[:16]
+
+
+def _account() -> str:
+    try:
+        return printable(getpass.getuser(), 64)
+    except (OSError, KeyError, ImportError):
+        return "unknown"
+
+
+@contextmanager
+def _as_register_errors(path: Path) -> Iterator[None]:
+    """Raise errors of SQLite and of the file as sentences about the register."""
+    try:
+        yield
+    except JournalError as error:
+        text = str(error).replace("the journal", "the register")
+        raise RegisterError(text.replace("no journal", "no register")) from error
+    except sqlite3.Error as error:
+        raise RegisterError(f"the register {_predicate(error)} ({path}).") from error
+    except UnicodeDecodeError as error:
+        raise RegisterError(f"the register is damaged ({path}).") from error
+
+
+def _predicate(error: sqlite3.Error) -> str:
+    why = PREDICATES.get(code(error))
+    return f"fails: {error}" if why is None else why.replace("journal", "register")

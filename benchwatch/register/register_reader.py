@@ -1,0 +1,166 @@
+"""Reads the register: units and visits as they stand now, and entries as they were written."""
+
+import json
+import sqlite3
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from decimal import Decimal
+from pathlib import Path
+from typing import Final
+
+from benchwatch.errors import UsageError
+from benchwatch.quantity import printable
+from benchwatch.register.register_entry import RegisterEntry
+from benchwatch.register.register_file import RegisterFile, own_chain
+from benchwatch.register.register_schema import SELECT, entry_of
+from benchwatch.register.registered_unit import Unit
+from benchwatch.register.visit import Visit, build_visit
+
+_IN_ORDER: Final = " ORDER BY rowid"
+NEWEST_RUNS: Final = 500
+"""Runs among which an open visit is looked for by its resource."""
+
+
+class RegisterReader:
+    """One state of the register; a missing file is an empty register.
+
+    Args:
+        connection: as `RegisterFile.reading` yields it; None: there is no register yet.
+        path: path of the file, for messages.
+    """
+
+    def __init__(self, connection: sqlite3.Connection | None, path: Path) -> None:
+        self._connection, self._path = connection, path
+        self.own_chain = None if connection is None else own_chain(connection)
+        """The chain in which this machine writes; None: it has not written yet."""
+
+    def entries(self, where: str = "", values: Sequence[object] = ()) -> Iterator[RegisterEntry]:
+        """Yield the entries that fulfil the SQL condition `where`, in the order of writing."""
+        if self._connection is not None:
+            query = SELECT + (f" WHERE {where}" if where else "") + _IN_ORDER
+            yield from map(entry_of, self._connection.execute(query, tuple(values)))
+
+    # ------------------------------------------------------------ units
+
+    def unit(self, ident: str) -> Unit | None:
+        """Return the unit as the newest entry about it states it; None if there is none."""
+        newest = None
+        for entry in self.entries("unit = ? AND visit IS NULL AND kind = 'unit'", (ident,)):
+            newest = entry
+        return None if newest is None else Unit.from_values(ident, newest.values())
+
+    def units(self) -> list[Unit]:
+        """Return all units, in the order in which they were made."""
+        newest = {entry.unit or "": entry for entry in self.entries("kind = 'unit'")}
+        return [Unit.from_values(ident, entry.values()) for ident, entry in newest.items()]
+
+    def like(self, ident: str) -> str | None:
+        """Return the ident of a unit that differs from `ident` in upper and lower case only."""
+        folded = ident.casefold()
+        return next((unit.ident for unit in self.units() if unit.ident.casefold() == folded), None)
+
+    # ------------------------------------------------------------ visits
+
+    def visit(self, name: str) -> Visit | None:
+        """Return the visit ``CHAIN/NUMBER``; None if there is none."""
+        entries = list(self.entries("visit = ?", (name,)))
+        return build_visit(name, entries) if entries else None
+
+    def typed_visit(self, text: str) -> Visit:
+        """Return the visit that a person named by its number, or by ``CHAIN/NUMBER``.
+
+        Raises:
+            UsageError: there is no such visit.
+        """
+        name = text.strip()
+        if name.isdecimal():
+            name = f"{self.own_chain}/{int(name)}"
+        visit = self.visit(name)
+        if visit is None:
+            raise UsageError(
+                f"there is no visit {printable(text, 40)} in {self._path}. "
+                "benchwatch visits lists them."
+            )
+        return visit
+
+    def visit_names(self, *, newest_first: bool = False) -> list[str]:
+        """Return the names of all visits in the order in which they were opened."""
+        if self._connection is None:
+            return []
+        order = "DESC" if newest_first else "ASC"
+        query = f"SELECT visit FROM entries WHERE kind = 'visit' ORDER BY rowid {order}"  # noqa: S608 - ours
+        return [str(name) for (name,) in self._connection.execute(query)]
+
+    def visits_of(self, ident: str) -> list[Visit]:
+        """Return the visits of a unit, in the order in which they were opened."""
+        if self._connection is None:
+            return []
+        query = "SELECT DISTINCT visit FROM entries WHERE unit = ? AND visit IS NOT NULL"
+        names = [str(name) for (name,) in self._connection.execute(query, (ident,))]
+        visits = [self.visit(name) for name in names]
+        found = [one for one in visits if one is not None and one.unit == ident]
+        return sorted(found, key=lambda one: (one.chain, one.number))
+
+    def open_visit_of(self, ident: str) -> Visit | None:
+        """Return the newest open visit of a unit; None if there is none."""
+        return next(
+            (one for one in reversed(self.visits_of(ident)) if one.closed_utc_s is None), None
+        )
+
+    def open_visits(self, resource: str, nominal: Decimal | None) -> list[Visit]:
+        """Return open visits whose last run was on `resource`, the newest first.
+
+        Only the newest `NEWEST_RUNS` runs are looked at.
+
+        Args:
+            resource: the instrument.
+            nominal: hertz; None fits any visit, and a visit without one fits any nominal.
+        """
+        if self._connection is None:
+            return []
+        query = """
+            SELECT visit, document FROM entries WHERE kind = 'run' ORDER BY rowid DESC LIMIT ?"""
+        runs = self._connection.execute(query, (NEWEST_RUNS,)).fetchall()
+        names = dict.fromkeys(str(name) for name, text in runs if _resource(text) == resource)
+        found = []
+        for name in names:
+            visit = self.visit(name)
+            if visit is None or visit.closed_utc_s is not None:
+                continue
+            same = None in (nominal, visit.nominal_hz) or nominal == visit.nominal_hz
+            if same and visit.runs and visit.runs[-1].resource == resource:
+                found.append(visit)
+        return found
+
+    def entry(self, text: str) -> RegisterEntry:
+        """Return the entry that a person named by its number, or by ``CHAIN/NUMBER``.
+
+        Raises:
+            UsageError: there is no such entry.
+        """
+        chain, _, number = text.strip().rpartition("/")
+        if number.isdecimal():
+            wanted = (chain or self.own_chain, int(number))
+            for entry in self.entries("chain = ? AND number = ?", wanted):
+                return entry
+        raise UsageError(f"there is no entry {printable(text, 40)} in {self._path}.")
+
+
+@contextmanager
+def read_register(path: Path) -> Iterator[RegisterReader]:
+    """Yield a reader of the register at `path`.
+
+    Raises:
+        RegisterError: the file can't be read as a register.
+    """
+    with RegisterFile(path).reading() as connection:
+        yield RegisterReader(connection, path)
+
+
+def _resource(document: object) -> object:
+    """Return the resource in the document of a run; None if there is none."""
+    try:
+        values = json.loads(str(document))
+    except (ValueError, RecursionError):
+        return None
+    return values.get("resource") if isinstance(values, dict) else None

@@ -1,0 +1,274 @@
+"""A visit as its entries state it now: opened, named, runs, records, remarks, closed, amended."""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from datetime import datetime
+from decimal import Decimal
+from typing import Any, Final
+
+from benchwatch.errors import FileError
+from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
+from benchwatch.quantity import printable
+from benchwatch.reading import AS_FOUND, AS_LEFT, RecordKind
+from benchwatch.register.register_entry import AMENDABLE, RegisterEntry
+from benchwatch.register.registered_unit import decimal_of
+
+WATCHED, TYPED_TABLE = "watch", "typed table"
+"""Where a visit comes from: watched by this program, or imported from a table that was typed."""
+_LONGEST_TEXT: Final = 2000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VisitRun:
+    """A run that is part of a visit."""
+
+    entry: str
+    at_utc_s: float
+    key: int
+    """Key of the run in the journal."""
+    journal: str
+    """File name of the journal."""
+    counter: str
+    resource: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VisitRecord:
+    """An offset that was put on record in a visit."""
+
+    entry: str
+    """Name of its entry, or of the newest amendment of it."""
+    at_utc_s: float
+    record: OffsetRecord
+    automatic: bool = False
+    """Whether it was recorded by the program, from the quiet stretch before the first turn."""
+    amended: str = ""
+    """Reason of the newest amendment; empty without one."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Remark:
+    """A note, a condition or another dated text of a visit."""
+
+    entry: str
+    at_utc_s: float
+    kind: str
+    """Kind of its entry."""
+    name: str
+    """Name of a condition, such as ``room``; empty for others."""
+    text: str
+    amended: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Visit:
+    """One unit on one bench, from the first look to the hand-over; times are Unix seconds."""
+
+    name: str
+    """``CHAIN/NUMBER``, unique in any register."""
+    opened_utc_s: float
+    unit: str | None = None
+    """Ident; None while it is nameless."""
+    source: str = WATCHED
+    counter: str = ""
+    resource: str = ""
+    nominal_hz: Decimal | None = None
+    tolerance: float | None = None
+    """Fractional."""
+    runs: tuple[VisitRun, ...] = ()
+    records: tuple[VisitRecord, ...] = ()
+    """In the order of writing, without those that were withdrawn."""
+    remarks: tuple[Remark, ...] = ()
+    pulls: tuple[tuple[float, float | None], ...] = ()
+    """Measured pulls of the tool: size and u, fractional."""
+    closed_utc_s: float | None = None
+    """None while it is open."""
+    closed_by: str = ""
+    newest_utc_s: float = 0.0
+    """When its newest entry was written."""
+    newest_entry: str = ""
+    amendments: tuple[Remark, ...] = ()
+    """Each amendment, with its reason as text."""
+
+    @property
+    def chain(self) -> str:
+        """The chain of the machine that opened it."""
+        return self.name.partition("/")[0]
+
+    @property
+    def number(self) -> int:
+        """Its number in that chain."""
+        number = self.name.partition("/")[2]
+        return int(number) if number.isdecimal() else 0
+
+    @property
+    def as_found(self) -> VisitRecord | None:
+        """The newest record as found; None without one."""
+        return self._newest(AS_FOUND)
+
+    @property
+    def as_left(self) -> VisitRecord | None:
+        """The newest record as left; None without one."""
+        return self._newest(AS_LEFT)
+
+    def _newest(self, kind: RecordKind) -> VisitRecord | None:
+        return next((one for one in reversed(self.records) if one.record.kind == kind), None)
+
+
+def build_visit(name: str, entries: Iterable[RegisterEntry]) -> Visit:
+    """Return the visit `name` as its entries, in the order of writing, state it now.
+
+    An amendment takes the place of the entry that it amends, or withdraws it; the amended entry
+    stays in the register. What can't be read, as after a change by hand, is left out.
+    """
+    entries = tuple(entries)
+    newest_amendment = {
+        entry.amends: entry for entry in entries if entry.kind == "amendment" and entry.amends
+    }
+    visit = Visit(name=name, opened_utc_s=0.0)
+    for entry in entries:
+        amendment = newest_amendment.get(entry.name) if entry.kind in AMENDABLE else None
+        values: Mapping[str, Any] | None = entry.values()
+        reason = ""
+        if amendment is not None:
+            amended = amendment.values()
+            reason = _text(amended.get("reason")) or "without a reason"
+            document = amended.get("document")
+            values = document if isinstance(document, dict) else None
+        shown = entry if amendment is None else amendment
+        visit = replace(visit, newest_utc_s=utc_of(entry.at), newest_entry=entry.name)
+        if values is not None:
+            visit = replace(visit, **_changes(visit, entry, values, shown, reason))
+    return visit
+
+
+def _changes(
+    visit: Visit, entry: RegisterEntry, values: Mapping[str, Any], shown: RegisterEntry, reason: str
+) -> dict[str, Any]:
+    """Return the fields of `visit` that one entry changes.
+
+    Args:
+        visit: as the entries before state it.
+        entry: the entry.
+        values: its object, or that of its newest amendment.
+        shown: the entry that `values` are from.
+        reason: that of the amendment; empty without one.
+    """
+    at_utc_s = utc_of(entry.at)
+    changes: dict[str, Any] = {}
+    match entry.kind:
+        case "visit":
+            changes = _opening(values, shown, at_utc_s)
+        case "named":
+            changes["unit"] = shown.unit
+        case "run":
+            run = _run(entry, values)
+            changes["runs"] = visit.runs if run is None else (*visit.runs, run)
+        case "record":
+            record = _record(shown, at_utc_s, values, reason)
+            changes["records"] = visit.records if record is None else (*visit.records, record)
+        case "tool":
+            changes["pulls"] = _pulls(values.get("samples"))
+        case "closed":
+            changes["closed_utc_s"] = _stated_utc(values.get("ended"), at_utc_s)
+            changes["closed_by"] = entry.who
+        case "amendment":
+            remark = _remark(entry, at_utc_s, {"text": values.get("reason")}, "")
+            changes["amendments"] = (*visit.amendments, remark)
+        case "note" | "condition" | "power" | "comparison" | "check" | "report":
+            remark = _remark(shown, at_utc_s, values, reason, kind=entry.kind)
+            changes["remarks"] = (*visit.remarks, remark)
+    return changes
+
+
+def _opening(values: Mapping[str, Any], shown: RegisterEntry, at_utc_s: float) -> dict[str, Any]:
+    """Return the fields that the entry of a new visit states."""
+    return {
+        "opened_utc_s": _stated_utc(values.get("began"), at_utc_s),
+        "unit": shown.unit,
+        "source": _text(values.get("source")) or WATCHED,
+        "counter": _text(values.get("counter")),
+        "resource": _raw_text(values.get("resource")),
+        "nominal_hz": decimal_of(values.get("nominal_hz")),
+        "tolerance": _optional(values.get("tolerance")),
+    }
+
+
+def _stated_utc(stated: object, otherwise_s: float) -> float:
+    """Return the time that was stated, Unix seconds; `otherwise_s` where none was."""
+    return utc_of(stated) if isinstance(stated, str) else otherwise_s
+
+
+def _run(entry: RegisterEntry, values: Mapping[str, Any]) -> VisitRun | None:
+    key = values.get("run")
+    if not isinstance(key, int):
+        return None
+    return VisitRun(
+        entry=entry.name,
+        at_utc_s=utc_of(entry.at),
+        key=key,
+        journal=_text(values.get("journal")),
+        counter=_text(values.get("counter")),
+        resource=_raw_text(values.get("resource")),
+    )
+
+
+def _record(
+    shown: RegisterEntry, at_utc_s: float, values: Mapping[str, Any], reason: str
+) -> VisitRecord | None:
+    try:
+        record = OffsetRecord.from_dict(values["record"])
+    except (FileError, KeyError, TypeError, ValueError, OverflowError):
+        return None
+    return VisitRecord(
+        entry=shown.name,
+        at_utc_s=at_utc_s,
+        record=record,
+        automatic=values.get("automatic") is True,
+        amended=reason,
+    )
+
+
+def _remark(
+    shown: RegisterEntry, at_utc_s: float, values: Mapping[str, Any], reason: str, kind: str = ""
+) -> Remark:
+    return Remark(
+        entry=shown.name,
+        at_utc_s=at_utc_s,
+        kind=kind or shown.kind,
+        name=_text(values.get("name")),
+        text=_text(values.get("text")),
+        amended=reason,
+    )
+
+
+def _pulls(samples: object) -> tuple[tuple[float, float | None], ...]:
+    if not isinstance(samples, list):
+        return ()
+    return tuple(
+        (float(one[0]), _optional(one[1]))
+        for one in samples
+        if isinstance(one, list) and len(one) == 2 and isinstance(one[0], int | float)
+    )
+
+
+def utc_of(text: str) -> float:
+    """Return the Unix seconds of an ISO 8601 time; 0 when it is none."""
+    try:
+        return datetime.fromisoformat(text).timestamp()
+    except (ValueError, OverflowError):
+        return 0.0
+
+
+def _optional(value: object) -> float | None:
+    number = isinstance(value, int | float) and not isinstance(value, bool)
+    return float(value) if number else None  # type: ignore[arg-type] # a number by now
+
+
+def _text(value: object) -> str:
+    return printable(value, _LONGEST_TEXT) if isinstance(value, str) else ""
+
+
+def _raw_text(value: object) -> str:
+    """Return a text to be compared and never shown."""
+    return value if isinstance(value, str) else ""

@@ -1,0 +1,249 @@
+"""Writes what happens in the visit of one counter: opening, runs, records, remarks, closing."""
+
+import threading
+from collections.abc import Sequence
+from contextlib import suppress
+from dataclasses import asdict, dataclass, replace
+from decimal import Decimal
+from pathlib import Path
+from typing import Any, Final
+
+from benchwatch.clock import Clock, SystemClock
+from benchwatch.errors import RegisterError, UsageError
+from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
+from benchwatch.register.register_entry import Draft, EntryKind, RegisterEntry
+from benchwatch.register.register_reader import read_register
+from benchwatch.register.register_writer import RegisterWriter
+from benchwatch.register.visit import WATCHED, Visit, VisitRecord
+from benchwatch.register.visit_closing import close_visit
+
+CLOSED_ALREADY: Final = "this visit is closed: type :new visit to begin another"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunOfVisit:
+    """The run as its entry in a visit states it."""
+
+    run: int
+    """Key of the run in the journal."""
+    journal: str
+    """File name of the journal."""
+    counter: str
+    resource: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VisitState:
+    """What is known of the visit now."""
+
+    unit: str | None = None
+    """Ident; None while it is nameless."""
+    number: int | None = None
+    """None until the visit is in the register."""
+    opened_utc_s: float | None = None
+    closed: bool = False
+
+
+@dataclass(slots=True)
+class _OpenVisit:
+    """What changes of the visit while a watch lasts."""
+
+    name: str | None = None
+    """``CHAIN/NUMBER``; None until its first entry is in the register."""
+    unit: str | None = None
+    opened_utc_s: float | None = None
+    began: bool = False
+    """Whether this run is part of it, in the register or among the entries that wait."""
+    closed: bool = False
+    pulls: tuple[tuple[float, float | None], ...] = ()
+    """Measured pulls of the tool as written last."""
+
+
+class VisitWriter:
+    """The visit of one counter of a watch; every method may be called from any thread.
+
+    Nothing is written before `begin` or the first entry, so that a watch that only looks leaves
+    no visit behind.
+
+    Args:
+        writer: where entries are written.
+        run: this run.
+        visit: the open visit that goes on; None: a new one.
+        unit: ident of the unit; None: that of `visit`, or nameless.
+        earlier_runs: runs of the journal that belong to the visit and are not in it yet.
+        clock: dates the entries.
+    """
+
+    def __init__(
+        self,
+        writer: RegisterWriter,
+        run: RunOfVisit,
+        *,
+        visit: Visit | None = None,
+        unit: str | None = None,
+        earlier_runs: Sequence[RunOfVisit] = (),
+        clock: Clock | None = None,
+    ) -> None:
+        self._writer, self._run, self._earlier_runs = writer, run, tuple(earlier_runs)
+        self._clock = clock or SystemClock()
+        self._lock = threading.RLock()
+        self._now = _OpenVisit(unit=unit)
+        if visit is not None:
+            self._now = _OpenVisit(
+                name=visit.name,
+                unit=unit or visit.unit,
+                opened_utc_s=visit.opened_utc_s,
+                pulls=visit.pulls,
+            )
+
+    @property
+    def state(self) -> VisitState:
+        """What is known of the visit now."""
+        now = self._now
+        number = None if now.name is None else int(now.name.rpartition("/")[2])
+        return VisitState(
+            unit=now.unit, number=number, opened_utc_s=now.opened_utc_s, closed=now.closed
+        )
+
+    @property
+    def path(self) -> Path:
+        """The register's file."""
+        return self._writer.register.path
+
+    @property
+    def trouble(self) -> str | None:
+        """Why entries wait in memory; None while they reach the register."""
+        return self._writer.trouble
+
+    def begin(self, nominal: Decimal | None = None, tolerance: float | None = None) -> None:
+        """Open the visit, if it is a new one, and add this run to it; only once.
+
+        Args:
+            nominal: hertz; None: not known.
+            tolerance: fractional; None without one.
+        """
+        with self._lock:
+            now = self._now
+            if now.began:
+                return
+            now.began = True
+            drafts = []
+            if now.name is None:
+                opening = {
+                    "source": WATCHED,
+                    "counter": self._run.counter,
+                    "resource": self._run.resource,
+                    "nominal_hz": None if nominal is None else str(nominal),
+                    "tolerance": tolerance,
+                }
+                drafts.append(self._draft("visit", opening))
+                now.opened_utc_s = self._clock.utc()
+            drafts += [self._draft("run", asdict(run)) for run in (*self._earlier_runs, self._run)]
+            self._add(drafts)
+
+    def write_record(self, record: OffsetRecord, *, automatic: bool) -> None:
+        """Add a record; `automatic`: the program made it, and not a command."""
+        values = {"record": record.as_dict(), "automatic": automatic, "run": self._run.run}
+        self._write("record", values)
+
+    def write_note(self, text: str) -> None:
+        """Add a note."""
+        self._write("note", {"text": text, "run": self._run.run})
+
+    def write_condition(self, name: str, text: str) -> None:
+        """Add a condition, such as ``room`` and ``21.5 C``."""
+        self._write("condition", {"name": name, "text": text, "run": self._run.run})
+
+    def write_power(self, text: str) -> None:
+        """Add whether the unit was switched off between two runs."""
+        self._write("power", {"text": text, "run": self._run.run})
+
+    def write_pulls(self, samples: Sequence[tuple[float, float | None]]) -> None:
+        """Add the measured pulls of the tool (size and u, fractional), if they have changed."""
+        with self._lock:
+            if samples and tuple(samples) != self._now.pulls:
+                self._now.pulls = tuple(samples)
+                pulls = [list(one) for one in samples]
+                self._write("tool", {"samples": pulls, "run": self._run.run})
+
+    def recorded_as_found(self) -> VisitRecord | None:
+        """Return the record as found that the register has of this visit; None without one.
+
+        Another watch of the unit may have made it. A register that can't be read gives none.
+        """
+        name = self._now.name
+        if name is None:
+            return None
+        with suppress(RegisterError), read_register(self.path) as register:
+            visit = register.visit(name)
+            return None if visit is None else visit.as_found
+        return None
+
+    def name_unit(self, ident: str) -> None:
+        """Give the nameless visit its unit.
+
+        Raises:
+            UsageError: it has another unit already, or is closed.
+        """
+        with self._lock:
+            self._refuse_closed()
+            if self._now.unit == ident:
+                return
+            if self._now.unit is not None:
+                raise UsageError(
+                    f"this is the visit of {self._now.unit}: type :new visit to begin another, or "
+                    "put its name right with benchwatch visits amend."
+                )
+            self._now.unit = ident
+            if self._now.name is not None or self._now.began:
+                self._write("named", {})
+
+    def close(self) -> None:
+        """Close the visit.
+
+        Raises:
+            UsageError: it is closed already, perhaps by another program.
+        """
+        with self._lock:
+            self._refuse_closed()
+            self.begin()
+            now = self._now
+            if now.name is None or self._writer.trouble is not None:
+                self._add([self._draft("closed", {})])
+            else:
+                try:
+                    close_visit(self._writer.register, now.name, now.unit)
+                except RegisterError:
+                    self._add([self._draft("closed", {})])
+            now.closed = True
+
+    def begin_another(self) -> None:
+        """Go on with a new, nameless visit; the old one stays as it is."""
+        with self._lock:
+            self._now, self._earlier_runs = _OpenVisit(), ()
+
+    # ------------------------------------------------------------ called with the lock held
+
+    def _refuse_closed(self) -> None:
+        if self._now.closed:
+            raise UsageError(f"{CLOSED_ALREADY}.")
+
+    def _write(self, kind: EntryKind, values: dict[str, Any]) -> None:
+        with self._lock:
+            self.begin()
+            self._add([self._draft(kind, values)])
+
+    def _draft(self, kind: EntryKind, values: dict[str, Any]) -> Draft:
+        return Draft(kind=kind, document=values, unit=self._now.unit, at_utc_s=self._clock.utc())
+
+    def _add(self, drafts: Sequence[Draft]) -> None:
+        """Add drafts to the visit; its name is known once its first entry is written."""
+        visit = self._now
+
+        def make() -> list[Draft]:
+            return [replace(draft, visit=visit.name) for draft in drafts]
+
+        def take(entries: Sequence[RegisterEntry]) -> None:
+            visit.name = entries[-1].visit
+
+        self._writer.add(make, take)
