@@ -14,7 +14,7 @@ from benchwatch.quantity import (
 )
 from benchwatch.screen.drawing.axis_ranges import SteadyPlaces, SteadyRange, SteadyWindow
 from benchwatch.screen.frame import FigureFormat
-from benchwatch.screen.text.amounts import in_hertz, places, shown_offset
+from benchwatch.screen.text.amounts import in_hertz, places, shown_offset, way_left
 from benchwatch.screen.text.rates import RateUnit, rate_unit
 from benchwatch.screen.view import ChartRange
 from benchwatch.snapshot import Snapshot, Trace
@@ -30,6 +30,35 @@ FINEST_DIGIT = 1e-15
 
 
 @dataclass(slots=True, kw_only=True)
+class SteadyFormats:
+    """Formats of one value in hertz and as a fraction; they shrink late, so that none jumps."""
+
+    hertz: FigureFormat = field(default_factory=FigureFormat)
+    fraction: FigureFormat = field(default_factory=FigureFormat)
+    _hertz_places: SteadyPlaces = field(default_factory=SteadyPlaces)
+    _fraction_places: SteadyPlaces = field(default_factory=SteadyPlaces)
+
+    def follow(
+        self, shown: tuple[float, float | None], nominal_hz: float, unit: OffsetUnit, now_s: float
+    ) -> None:
+        """Adapt decimals and places to the value and its u, both fractional."""
+        value, u = shown
+        u_hz, u_unit = (None, None) if u is None else (u * nominal_hz, u / unit.size)
+        decimals = steady_decimals(u_hz, self.hertz.decimals)
+        decimals = _limited(decimals, 1.0 / nominal_hz if nominal_hz > 0 else math.nan)
+        needed = places(in_hertz(value, u, nominal_hz, decimals))
+        self.hertz = FigureFormat(decimals, self._hertz_places.follow(needed, now_s))
+        decimals = steady_decimals(u_unit, self.fraction.decimals)
+        decimals = _limited(decimals, unit.size)
+        needed = places(write_fraction(value, u, unit, decimals=decimals))
+        self.fraction = FigureFormat(decimals, self._fraction_places.follow(needed, now_s))
+
+    def forget_fraction(self) -> None:
+        """Begin anew with the format of the fraction, after its unit has changed."""
+        self.fraction, self._fraction_places = FigureFormat(), SteadyPlaces()
+
+
+@dataclass(slots=True, kw_only=True)
 class AxisState:
     """Units, scale and chart axes of one counter."""
 
@@ -38,18 +67,17 @@ class AxisState:
     scale: SteadyRange = field(default_factory=SteadyRange)
     windows: dict[str, SteadyWindow] = field(default_factory=lambda: defaultdict(SteadyWindow))
     """Axis of offsets by name of the view; by ``NAME whole`` where it covers all offsets."""
-    hertz_format: FigureFormat = field(default_factory=FigureFormat)
-    fraction_format: FigureFormat = field(default_factory=FigureFormat)
+    offset_formats: SteadyFormats = field(default_factory=SteadyFormats)
+    left_formats: SteadyFormats = field(default_factory=SteadyFormats)
+    """Formats of the way left to the aim."""
     _best_unit: OffsetUnit = PPB
     """The unit by size, for when the operator has chosen none."""
-    _hertz_places: SteadyPlaces = field(default_factory=SteadyPlaces)
-    _fraction_places: SteadyPlaces = field(default_factory=SteadyPlaces)
 
     def follow(self, snapshot: Snapshot, now_s: float, unit: str = "") -> None:
         """Adapt units and scale to a snapshot; `unit`: the operator's choice by name, or empty."""
         numbers = snapshot.numbers
         shown = shown_offset(snapshot)
-        offset, u = (math.nan, None) if shown is None else shown
+        offset = math.nan if shown is None else shown[0]
         asked = [one for one in OFFSET_UNITS if one.name == unit]
         # Near zero the offset is compared with the tolerance: the unit must fit that too.
         least = 0.0 if numbers.tolerance is None else numbers.tolerance.limit
@@ -57,9 +85,13 @@ class AxisState:
         before = self.unit
         self.unit = asked[0] if asked else self._best_unit
         if self.unit != before:
-            self.fraction_format, self._fraction_places = FigureFormat(), SteadyPlaces()
+            self.offset_formats.forget_fraction()
+            self.left_formats.forget_fraction()
         if shown is not None:
-            self._follow_figures(offset, u, snapshot.nominal_hz, now_s)
+            self.offset_formats.follow(shown, snapshot.nominal_hz, self.unit, now_s)
+        left = way_left(snapshot)
+        if left is not None:
+            self.left_formats.follow(left, snapshot.nominal_hz, self.unit, now_s)
         if numbers.drift is not None:
             self.drift_unit = rate_unit(numbers.drift.per_s, self.unit, self.drift_unit)
         sizes = [abs(offset)]
@@ -71,20 +103,6 @@ class AxisState:
         if tool is not None and tool.on:
             sizes.append(abs(tool.aim))
         self.scale.follow(max(sizes) if math.isfinite(offset) else math.nan, now_s)
-
-    def _follow_figures(
-        self, offset: float, u: float | None, nominal_hz: float, now_s: float
-    ) -> None:
-        """Adapt decimals and places of both large figures; they shrink late, so that none jumps."""
-        u_hz, u_unit = (None, None) if u is None else (u * nominal_hz, u / self.unit.size)
-        decimals = steady_decimals(u_hz, self.hertz_format.decimals)
-        decimals = _limited(decimals, 1.0 / nominal_hz if nominal_hz > 0 else math.nan)
-        needed = places(in_hertz(offset, u, nominal_hz, decimals))
-        self.hertz_format = FigureFormat(decimals, self._hertz_places.follow(needed, now_s))
-        decimals = steady_decimals(u_unit, self.fraction_format.decimals)
-        decimals = _limited(decimals, self.unit.size)
-        needed = places(write_fraction(offset, u, self.unit, decimals=decimals))
-        self.fraction_format = FigureFormat(decimals, self._fraction_places.follow(needed, now_s))
 
     def window(
         self, view: str, chart: ChartRange, snapshot: Snapshot, trace: Trace, now_s: float

@@ -57,6 +57,9 @@ class Frame:
     drift_unit: RateUnit = field(default_factory=RateUnit)
     hertz_format: FigureFormat = field(default_factory=FigureFormat)
     fraction_format: FigureFormat = field(default_factory=FigureFormat)
+    left_hertz_format: FigureFormat = field(default_factory=FigureFormat)
+    left_fraction_format: FigureFormat = field(default_factory=FigureFormat)
+    """Formats of the way left to the aim."""
     scale_full: float | None = None
     """Offset (fractional) at the ends of the centre-zero scale."""
     window: tuple[float, float] | None = None

@@ -27,7 +27,9 @@ def _known(offset: float, u: float | None, readings: int = 9) -> Snapshot:
 def _digits(ranges: AxisState, shown: Snapshot, now_s: float) -> tuple[str, str]:
     ranges.follow(shown, now_s)
     made = kit.frame(
-        shown, hertz_format=ranges.hertz_format, fraction_format=ranges.fraction_format
+        shown,
+        hertz_format=ranges.offset_formats.hertz,
+        fraction_format=ranges.offset_formats.fraction,
     )
     pair = offset_pair(made)
     assert pair is not None

@@ -354,7 +354,7 @@ def test_with_the_tool_on_the_screen_shows_the_way_and_when_to_lift_it():
     inside = [replace(far, direction="inside", lift=lift) for lift in (True, False, None)]
     row = progress_rows.tool_line(kit.frame(kit.full_snapshot(trim=far)), 80, 1)[0].plain
 
-    assert words_of(far) == "below the aim, bring it up by 7.2 ppb"
+    assert words_of(far) == "to go to the aim; bring it up"
     assert [words_of(trim).partition("of the aim")[2] for trim in inside] == [
         ", lift the tool", ", near its edge", "",
     ]  # fmt: skip

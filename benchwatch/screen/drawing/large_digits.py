@@ -1,4 +1,4 @@
-"""Large digits: every glyph is a small bitmap, drawn at any whole magnification."""
+"""Large characters: each is a small bitmap, drawn at any whole magnification."""
 
 from dataclasses import dataclass
 
@@ -19,17 +19,49 @@ _BITMAPS = {
     "9": "### #.# ### ..# ###",
     "+": "... .#. ### .#. ...",
     "-": "... ... ### ... ...",
+    "±": ".#. ### .#. ... ###",
     ".": ". . . . #",
     " ": "... ... ... ... ...",
     "?": "### ..# .## ... .#.",
+    "/": "..# ..# .#. #.. #..",
+    "_": "... ... ... ... ###",
+    "#": ".#.#. ##### .#.#. ##### .#.#.",
+    "^": "..#.. .###. ##### ..#.. ..#..",
+    "v": "..#.. ..#.. ##### .###. ..#..",
+    "A": ".#. #.# ### #.# #.#",
+    "B": "##. #.# ##. #.# ##.",
+    "C": "### #.. #.. #.. ###",
+    "D": "##. #.# #.# #.# ##.",
+    "E": "### #.. ##. #.. ###",
+    "F": "### #.. ##. #.. #..",
     "G": "### #.. #.# #.# ###",
     "H": "#.# #.# ### #.# #.#",
     "I": "### .#. .#. .#. ###",
+    "J": "..# ..# ..# #.# ###",
+    "K": "#.# #.# ##. #.# #.#",
     "L": "#.. #.. #.. #.. ###",
+    "M": "#...# ##.## #.#.# #...# #...#",
     "N": "#..# ##.# #.## #..# #..#",
     "O": "### #.# #.# #.# ###",
+    "P": "### #.# ### #.. #..",
+    "Q": "### #.# #.# ### ..#",
+    "R": "##. #.# ##. #.# #.#",
+    "S": ".## #.. .#. ..# ##.",
+    "T": "### .#. .#. .#. .#.",
+    "U": "#.# #.# #.# #.# ###",
+    "V": "#.# #.# #.# #.# .#.",
     "W": "#...# #...# #.#.# ##.## #...#",
+    "X": "#.# #.# .#. #.# #.#",
+    "Y": "#.# #.# .#. .#. .#.",
+    "Z": "### ..# .#. #.. ###",
+    "b": "#.. #.. ### #.# ###",
+    "e": "### #.# ### #.. ###",
+    "m": "..... ..... ##### #.#.# #.#.#",
+    "p": "... ### #.# ### #..",
+    "z": "... ### .## ##. ###",
 }
+"""Rows of each character, top row first. Capital letters, and the small ones that units need; ``^``
+and ``v`` are arrows."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,8 +103,13 @@ def sizes_for(rows: int, theme: Theme) -> list[DigitSize]:
     return [size for size in sizes if size.rows <= rows]
 
 
+def has_bitmaps(text: str) -> bool:
+    """Return whether every character of `text` can be drawn large."""
+    return all(char in _BITMAPS for char in text)
+
+
 def large(text: str, size: DigitSize, glyphs: Glyphs, role: Role = Role.STRONG) -> list[StyledLine]:
-    """Draw `text` (digits, signs, the letters of HIGH, LOW, IN; else ``?``) as rows of blocks."""
+    """Draw `text` as rows of blocks, with ``?`` for a character that has no bitmap."""
     bitmaps = [_bitmap(char) for char in text]
     pixel_rows = [
         "".join(

@@ -1,10 +1,18 @@
-"""The offset in large figures."""
+"""The number to act on in large figures: the offset; with the tool on, the way left to the aim."""
 
 from benchwatch.quantity import QuantityText, write_fraction
 from benchwatch.screen.drawing.large_digits import DigitSize, large, size_for, sizes_for
 from benchwatch.screen.drawing.styled_text import Role, StyledLine, beside, faded, line
-from benchwatch.screen.frame import Frame
-from benchwatch.screen.text.amounts import in_hertz, shown_offset, widened, write_u
+from benchwatch.screen.frame import FigureFormat, Frame
+from benchwatch.screen.panels.status_text import tool_on, tool_state
+from benchwatch.screen.text.amounts import (
+    in_hertz,
+    shown_offset,
+    way_left,
+    widened,
+    with_u,
+    write_u,
+)
 
 FIGURE_BLANKS = 3
 """Blanks in the row of a large figure: two left of it, and one before its unit."""
@@ -18,11 +26,24 @@ Sizes = tuple[DigitSize | None, DigitSize | None]
 def offset_pair(frame: Frame) -> Pair | None:
     """Write the estimate, else the reading, in hertz and as a fraction; None: there is neither."""
     shown = shown_offset(frame.snapshot)
-    if shown is None:
+    return None if shown is None else _pair(frame, shown, frame.hertz_format, frame.fraction_format)
+
+
+def left_pair(frame: Frame) -> Pair | None:
+    """Write the way left to the aim, signed: with ``+`` the frequency must go up; None: unknown."""
+    left = way_left(frame.snapshot)
+    if left is None or frame.stale:
         return None
-    (offset, u), hertz, fraction = shown, frame.hertz_format, frame.fraction_format
+    return _pair(frame, left, frame.left_hertz_format, frame.left_fraction_format)
+
+
+def _pair(
+    frame: Frame, value: tuple[float, float | None], hertz: FigureFormat, fraction: FigureFormat
+) -> Pair:
+    """Write a value (fractional) and its u in hertz and as a fraction."""
+    (offset, u), nominal_hz = value, frame.snapshot.nominal_hz
     return (
-        widened(in_hertz(offset, u, frame.snapshot.nominal_hz, hertz.decimals), hertz.places),
+        widened(in_hertz(offset, u, nominal_hz, hertz.decimals), hertz.places),
         widened(write_fraction(offset, u, frame.unit, decimals=fraction.decimals), fraction.places),
     )
 
@@ -32,26 +53,74 @@ def both_figures(frame: Frame, width: int, rows: int) -> list[StyledLine]:
     pair = offset_pair(frame)
     if pair is None:
         return [line("  ") + _no_figure(frame)]
-    sizes = _sizes(frame, pair, width, rows - 1)
-    columns = [
-        [*_figure(frame, text, size), _uncertainty(frame, text)]
-        for text, size in zip(pair, sizes, strict=True)
-    ]
-    drawing = beside(columns, _shares(frame, pair, sizes, width))
-    return faded(drawing) if frame.stale else drawing
+    return _side_by_side(frame, pair, width, rows)
+
+
+def acting_figures(frame: Frame, width: int, rows: int) -> list[StyledLine]:
+    """Draw the number to act on like `both_figures`: the way left while the tool is on."""
+    if not _shows_left(frame):
+        return both_figures(frame, width, rows)
+    pair = left_pair(frame)
+    if pair is None:
+        return _unknown_left(frame, width, rows)
+    return _side_by_side(frame, pair, width, rows)
 
 
 def one_figure(frame: Frame, width: int, rows: int) -> list[StyledLine]:
-    """Draw the fraction as large as it fits, with hertz and uncertainty in a row below."""
+    """Draw the fraction to act on as large as it fits, hertz and uncertainty in a row below."""
     pair = offset_pair(frame)
     if pair is None:
         return [_no_figure(frame).centred(width)]
+    if _shows_left(frame):
+        pair = left_pair(frame)
+        if pair is None:
+            return _unknown_left(frame, width, rows)
     hertz, fraction = pair
     size = size_for(width - 2 - len(fraction.unit), rows - 1, fraction.digits, frame.theme)
     figure = [row.centred(width) for row in _figure(frame, fraction, size)]
     below = f"{_uncertainty(frame, fraction).plain.strip()}     {hertz.bare}"
     blank = [StyledLine()] * max((rows - 1 - len(figure)) // 2, 0)
     drawing = [*blank, *figure, line((below, Role.STRONG)).centred(width)]
+    return faded(drawing) if frame.stale else drawing
+
+
+def _shows_left(frame: Frame) -> bool:
+    """Return whether the way left is the number to act on: the tool is on, and readings came."""
+    return tool_on(frame) and offset_pair(frame) is not None
+
+
+def _unknown_left(frame: Frame, width: int, rows: int) -> list[StyledLine]:
+    """Draw a question mark, why the way left is not known, and the offset in plain characters."""
+    now, offset = frame.snapshot.trim, offset_pair(frame)
+    tool = tool_state(frame)
+    why = "the pull of the tool is not known yet"
+    if frame.stale:
+        why = "no readings come"
+    elif now is not None and now.touched:
+        why = "the tool was just put on: wait for readings"
+    elif tool is not None and tool.aim_pull is not None:
+        why = "no estimate yet: wait for readings"
+    words = [
+        line(("way left to the aim: not known", Role.STRONG)),
+        line(why),
+        line(f"offset {with_u(offset[1], frame.theme.glyphs.plus_minus)}") if offset else line(),
+    ]
+    sizes = sizes_for(rows, frame.theme)
+    sign = large("?", sizes[0], frame.theme.glyphs, Role.STRONG) if sizes else []
+    cells = sign[0].width + 5 if sign else 2
+    indented = [line("  ") + row for row in sign]
+    drawing = beside([indented, words], [cells, width - cells])
+    return faded(drawing) if frame.stale else drawing
+
+
+def _side_by_side(frame: Frame, pair: Pair, width: int, rows: int) -> list[StyledLine]:
+    """Draw hertz and fraction side by side, the uncertainty below each."""
+    sizes = _sizes(frame, pair, width, rows - 1)
+    columns = [
+        [*_figure(frame, text, size), _uncertainty(frame, text)]
+        for text, size in zip(pair, sizes, strict=True)
+    ]
+    drawing = beside(columns, _shares(frame, pair, sizes, width))
     return faded(drawing) if frame.stale else drawing
 
 

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 from benchwatch.quantity import printable, write_fraction
 from benchwatch.screen.drawing.styled_text import Role, StyledLine, fitting, line
 from benchwatch.screen.frame import Frame
-from benchwatch.screen.text.amounts import ago, amount, to_go, with_u, write_limit
+from benchwatch.screen.text.amounts import ago, to_go, way_left, with_u, write_limit
 from benchwatch.screen.text.rates import write_rate
 
 if TYPE_CHECKING:
@@ -18,6 +18,10 @@ _LAMPS = {
     "warming": ("WARMING", Role.OFF_LAMP),
     "unsure": ("UNSURE", Role.PLAIN_LAMP),
 }
+
+
+WAY_LEFT = "to go to the aim"
+"""Label of the way left."""
 
 
 def side_of_aim(frame: Frame) -> "Direction":
@@ -53,34 +57,38 @@ def direction_words(frame: Frame) -> StyledLine:
         return line(("no reading, so no direction", Role.OFF))
     if numbers.estimate is None:
         return line(("no estimate yet", Role.DIM))
-    aimed = tool_aims(frame)
-    high, low = ("above the aim", "below the aim") if aimed else ("high", "low")
-    match side_of_aim(frame):
-        case "inside" if numbers.tolerance is not None:
-            span = write_limit(numbers.tolerance.limit, frame.unit, frame.theme.glyphs.plus_minus)
-            of_what = f" of the aim{_lift_words(frame)}" if aimed else ""
-            outside = numbers.rest is not None and not numbers.tolerance.inside
-            word = "will rest inside" if outside else "inside"
-            return line((f"{word} {span}{of_what}", Role.GOOD))
-        case "inside" | "undecided":
-            target = "the aim" if aimed else "nominal"
-            return line((f"on {target}, as far as can be told yet", Role.GOOD))
-        case "high":
-            advice = reason_to_wait(frame) or "bring it down"
-            return line((f"{high}, {advice}{_distance_words(frame)}", Role.OFF))
-        case "low":
-            advice = reason_to_wait(frame) or "bring it up"
-            return line((f"{low}, {advice}{_distance_words(frame)}", Role.OFF))
+    if frame.snapshot.trim is not None and frame.snapshot.trim.touched:
+        return line((reason_to_wait(frame), Role.OFF))
+    side, left = side_of_aim(frame), shows_way_left(frame)
+    if side == "inside" and numbers.tolerance is not None:
+        span = write_limit(numbers.tolerance.limit, frame.unit, frame.theme.glyphs.plus_minus)
+        of_what = f" of the aim{_lift_words(frame)}" if tool_aims(frame) else ""
+        outside = numbers.rest is not None and not numbers.tolerance.inside
+        words, role = f"{'will rest inside' if outside else 'inside'} {span}{of_what}", Role.GOOD
+    elif side in {"inside", "undecided"}:
+        target = "the aim" if tool_aims(frame) else "nominal"
+        words, role = f"on {target}, as far as can be told yet", Role.GOOD
+    else:
+        where = side
+        if tool_aims(frame):
+            where = "above the aim" if side == "high" else "below the aim"
+        advice = reason_to_wait(frame) or f"bring it {'down' if side == 'high' else 'up'}"
+        words, role = advice if left else f"{where}, {advice}", Role.OFF
+    return line((f"{WAY_LEFT}; {words}" if left else words, role))
 
 
-def _distance_words(frame: Frame) -> str:
-    """Write the distance to the aim, where the tool is on and no earlier turn gives a hint."""
-    now = frame.snapshot.trim
-    if now is None or now.left is None or now.hint is not None or reason_to_wait(frame):
-        return ""
-    if not tool_aims(frame):
-        return ""
-    return f" by {amount(now.left, now.left_u, frame.unit)}"
+def shows_way_left(frame: Frame) -> bool:
+    """Return whether the large figures are the way left to the aim: it is known, the tool on."""
+    return tool_on(frame) and not frame.stale and way_left(frame.snapshot) is not None
+
+
+def offset_words(frame: Frame) -> StyledLine:
+    """Write the offset from nominal in small, where the large figures are the way left."""
+    estimate = frame.snapshot.numbers.estimate
+    if estimate is None:
+        return StyledLine()
+    text = write_fraction(estimate.offset, estimate.u, frame.unit)
+    return line((f"   offset {with_u(text, frame.theme.glyphs.plus_minus)}", Role.DIM))
 
 
 def _lift_words(frame: Frame) -> str:

@@ -30,6 +30,14 @@ def shown_offset(snapshot: Snapshot) -> tuple[float, float | None] | None:
     return None
 
 
+def way_left(snapshot: Snapshot) -> tuple[float, float | None] | None:
+    """Return the signed way left to the aim (fractional) and its u; None while it is unknown."""
+    now = snapshot.trim
+    if now is None or now.touched or now.left is None:
+        return None
+    return now.left, now.left_u
+
+
 def in_hertz(
     fraction: float, u: float | None, nominal_hz: float, decimals: int | None = None
 ) -> QuantityText:

@@ -12,17 +12,30 @@ from benchwatch.screen.shared_keys import AS_FOUND_KEY, AS_LEFT_KEY, TOOL_KEY, T
 from benchwatch.screen.view import View
 from benchwatch.screen.views.trim_view import TALL_HEIGHT, judge_rows
 
-_WORDS = {
+_SIDES = {
     "high": ("HIGH", Role.OFF),
     "low": ("LOW", Role.OFF),
     "inside": ("IN", Role.GOOD),
     "undecided": ("?", Role.DIM),
 }
+"""Words and roles by the side of nominal on which the offset lies."""
+_TURNS = {"high": ("DOWN", Role.OFF), "low": ("UP", Role.OFF)}
+"""Words and roles for the way that the trimmer must go, while the way left is shown."""
+
+
+def side_word(frame: Frame) -> tuple[str, Role]:
+    """Return one word for the side of nominal, or with the tool on for the way to go."""
+    side = status_text.side_of_aim(frame)
+    if not status_text.tool_on(frame) or side not in _TURNS:
+        return _SIDES[side]
+    if status_text.reason_to_wait(frame):
+        return "WAIT", Role.OFF
+    return _TURNS[side] if status_text.shows_way_left(frame) else _SIDES[side]
 
 
 def large_word(frame: Frame, width: int, rows: int) -> list[StyledLine]:
-    """Draw HIGH, LOW, IN or ? in large letters, with the whole sentence below."""
-    word, role = _WORDS[status_text.side_of_aim(frame)]
+    """Draw the side or the way to go in large letters, with the whole sentence below."""
+    word, role = side_word(frame)
     size = size_for(width - 2, rows - 1, word, frame.theme)
     direction, rests = status_text.direction_words(frame), status_text.rest_words(frame)
     sentence = fitting(width, direction + line(f"   {rests}"), direction) if rests else direction

@@ -7,7 +7,7 @@ from benchwatch.screen.drawing.styled_text import Role, StyledLine, faded, fitti
 from benchwatch.screen.frame import Frame, Panel, always
 from benchwatch.screen.key_binding import KeyBinding
 from benchwatch.screen.panels import status_text
-from benchwatch.screen.panels.large_offset import both_figures
+from benchwatch.screen.panels.large_offset import acting_figures
 from benchwatch.screen.panels.progress_rows import (
     judge_line,
     nudge_line,
@@ -40,6 +40,8 @@ def direction_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     rests = [status_text.rest_words(frame, short=short) for short in (False, True)]
     if rests[0]:
         return [fitting(width, *(direction + line((f"   {rest}", Role.STRONG)) for rest in rests))]
+    if status_text.shows_way_left(frame):
+        return [fitting(width, direction + status_text.offset_words(frame), direction)]
     if estimate is not None and not frame.stale:
         count = how_many(estimate.readings, "reading")
         over = f" over {lasted(estimate.span_s)}" if estimate.readings > 1 else ""
@@ -99,7 +101,7 @@ TRIM_VIEW = View(
     key="1",
     action="Show the trim",
     panels=(
-        Panel(draw=both_figures, rows=digit_rows),
+        Panel(draw=acting_figures, rows=digit_rows),
         Panel(draw=direction_line, rows=always(1)),
         Panel(draw=scale, rows=scale_rows),
         Panel(draw=judge_line, rows=judge_rows),
@@ -114,7 +116,9 @@ TRIM_VIEW = View(
         (
             "The large figures are the offset from nominal, in hertz and as a fraction, with the "
             "standard uncertainty (k = 1) below. They come from the readings since the last nudge "
-            "or gap; how many, and over which span, is said in the line below them."
+            "or gap; how many, and over which span, is said in the line below them. With the tool "
+            "on they are the way left to the aim instead: + means that the frequency must go up, "
+            "- down; while that is not known, words say why."
         ),
         (
             "On the scale o is the newest reading by itself and the block is the estimate, its "

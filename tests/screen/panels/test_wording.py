@@ -105,8 +105,8 @@ def test_large_figures_stop_at_sensible_digits():
     ranges = AxisState()
     ranges.follow(kit.snapshot(numbers=made), kit.NOW_S)
 
-    assert ranges.hertz_format.decimals == 8
-    assert ranges.fraction_format.decimals == 6
+    assert ranges.offset_formats.hertz.decimals == 8
+    assert ranges.offset_formats.fraction.decimals == 6
 
 
 def test_a_way_to_go_has_no_sign_and_the_digits_it_deserves():

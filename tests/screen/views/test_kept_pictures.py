@@ -114,8 +114,20 @@ STATES: dict[str, Snapshot] = {
     "unsure": kit.full_snapshot(numbers=kit.numbers(settle=UNSURE)),
     "tool_on": kit.full_snapshot(
         trim=kit.trim_now(
-            direction="low", tool=ToolState(True, kit.NOW_S - 16.0, MeanPull(3.02e-9, 1.1e-10, 5))
+            direction="low",
+            tool=ToolState(True, kit.NOW_S - 16.0, MeanPull(3.02e-9, 1.1e-10, 5)),
+            left=7.1e-10,
+            left_u=1.6e-10,
         )
+    ),
+    "touched": kit.full_snapshot(
+        numbers=kit.numbers(settle=SETTLED),
+        trim=kit.trim_now(
+            judgement=Judgement(2.3e-10, 0.0, 9.0),
+            hint=None,
+            tool=ToolState(True, kit.NOW_S - 0.6, MeanPull(3.02e-9, 1.1e-10, 5)),
+            touched=True,
+        ),
     ),
     "reversing": kit.full_snapshot(
         numbers=kit.numbers(settle=SETTLED),
@@ -170,7 +182,8 @@ ABOUT = {
     "ready": "settled, good enough to judge, the way left as a part of a usual nudge",
     "settled": "settled, inside, the hold of the landing running",
     "stale": "no reading for 8 s, everything dim",
-    "tool_on": "the tool rests on the trimmer; V is where to aim",
+    "tool_on": "the tool rests on the trimmer: the way left is large; V is where to aim",
+    "touched": "the tool was put on a moment ago: the way left is not known yet",
     "first_touch": "the tool rests on the trimmer for the first time; what it moved the offset by "
     "is where to aim",
     "unsure": "the noise is too large for a verdict",
@@ -190,6 +203,7 @@ KEPT = [
             *((view.name, state) for view in VIEWS.views[1:] for state in ASKED),
             ("notes", "bare"),
             ("fill", "creeping"),
+            ("fill", "touched"),
         )
     ),
     *((view, state, (60, 18)) for view, state in SMALL),
