@@ -13,7 +13,7 @@ QUIT_KEY = KeyBinding(
     label="q",
     footer="quit",
     action="Leave the screen",
-    help="Leave the screen; what the journal holds stays.",
+    help="Leave the screen; what the journal holds stays. On a page like this: close it.",
 )
 HELP_KEY = KeyBinding(
     id="explain",

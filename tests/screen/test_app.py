@@ -234,6 +234,37 @@ async def test_help_lies_over_the_view_and_closes(size):
         assert not isinstance(app.screen, TextOverlay)
 
 
+@pytest.mark.parametrize("opener", ["h", "question_mark", "b"])
+async def test_q_closes_a_page_and_does_not_quit(opener):
+    """On help, list of keys and records; only the next q, on the view, leaves the program."""
+    app = made_app()
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press(opener, "q")
+        await pilot.pause()
+        closed = not isinstance(app.screen, TextOverlay) and not app.ending
+        await pilot.press("q")
+
+        assert closed
+        assert app.ending
+
+
+@pytest.mark.parametrize(("opener", "line"), [("m", PromptOverlay), ("colon", CommandOverlay)])
+async def test_q_is_a_letter_in_a_line_to_type_on(opener, line):
+    """The foot says so, and that Esc closes the line."""
+    app = made_app()
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press(opener, "q")
+        open_still = isinstance(app.screen, line)
+        foot = app.screen._foot.lines[0].plain
+        await pilot.press("escape")
+        await pilot.pause()
+
+        assert open_still
+        assert foot == "Enter does it  Esc cancels; q is a letter here"
+        assert not isinstance(app.screen, line)
+        assert not app.ending
+
+
 async def test_a_page_is_replaced_by_the_next():
     """From the help to the list of keys, to the records, to a view; its own key closes it."""
     app = made_app(kit.FakeWatch(kit.full_snapshot()))

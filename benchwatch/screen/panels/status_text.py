@@ -69,7 +69,7 @@ def direction_words(frame: Frame) -> StyledLine:
         target = "the aim" if tool_aims(frame) else "nominal"
         words, role = f"on {target}, as far as can be told yet", Role.GOOD
     else:
-        where = side
+        where: str = side
         if tool_aims(frame):
             where = "above the aim" if side == "high" else "below the aim"
         advice = reason_to_wait(frame) or f"bring it {'down' if side == 'high' else 'up'}"

@@ -20,7 +20,8 @@ PAGE_CELLS = 90
 BORDER_CELLS = 6
 """Cells of the border of a box, with its blanks."""
 PAGE_FOOT = line(
-    ("Esc", Role.KEY), " closes  ", ("Up", Role.KEY), "  ", ("Down", Role.KEY), "  ",
+    ("q", Role.KEY), " or ", ("Esc", Role.KEY), " closes  ",
+    ("Up", Role.KEY), "  ", ("Down", Role.KEY), "  ",
     ("PgUp", Role.KEY), "  ", ("PgDn", Role.KEY), " scroll",
 )  # fmt: skip
 
@@ -108,7 +109,7 @@ class TextOverlay(Overlay[str]):
     def on_click(self, event: Click) -> None:
         """Handle a tap on the foot; a tap beside the page closes it."""
         match self.tapped_key(event):
-            case "Esc":
+            case "q" | "Esc":
                 self.close_with()
             case "PgUp":
                 self._move(-10)

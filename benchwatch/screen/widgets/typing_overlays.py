@@ -20,7 +20,9 @@ LONGEST_TYPED_LINE = 200
 PROMPT_CELLS = 80
 """Most cells of a box to type in."""
 SUGGESTIONS_SHOWN = 10
-TYPING_FOOT = line(("Enter", Role.KEY), " does it  ", ("Esc", Role.KEY), " cancels")
+TYPING_FOOT = line(
+    ("Enter", Role.KEY), " does it  ", ("Esc", Role.KEY), " cancels; q is a letter here"
+)
 TITLE = "Do what? Type a word; Up, Down choose; Enter does it"
 
 
