@@ -10,6 +10,7 @@ import click
 
 from benchwatch.commands.common.option_types import DURATION
 from benchwatch.commands.common.output import narrate, print_json, print_text
+from benchwatch.commands.common.run_table import print_runs, print_runs_json
 from benchwatch.errors import BenchwatchError, JournalError, UsageError
 from benchwatch.journal import Journal, default_path
 from benchwatch.journal.archive import archive as archive_runs
@@ -19,9 +20,13 @@ from benchwatch.journal.journal_contents import JournalContents, read_contents
 from benchwatch.journal.journal_file import inode
 from benchwatch.journal.open_file import OpenFile
 from benchwatch.journal.recovery import is_damaged, recover
+from benchwatch.journal.run_list import list_runs
 from benchwatch.journal.sqlite_errors import sentence
 from benchwatch.quantity import how_many
 from benchwatch.recording.dates import read_moment
+
+USUAL_RUNS = 20
+"""Runs that are listed where nothing else is typed."""
 
 _journal_option = click.option(
     "--journal",
@@ -58,6 +63,34 @@ def journal(context: click.Context, path: Path | None, as_json: bool) -> int:
         return 0
     narrate("benchwatch journal repair keeps the file, and carries over what can be read of it")
     return BenchwatchError.exit_code
+
+
+@journal.command()
+@click.option(
+    "--last",
+    type=click.IntRange(min=1),
+    default=USUAL_RUNS,
+    show_default=True,
+    help="Only so many, the newest.",
+)
+@click.option("--all", "all_runs", is_flag=True, help="All, however many.")
+@_journal_option
+@_json_option
+def runs(*, last: int, all_runs: bool, path: Path | None, as_json: bool) -> None:
+    """List the runs that the journal holds, oldest first.
+
+    A run is one counter's part of a watch. Its number stays: replay, budget, stability and
+    compare read it with --run NUMBER. Times are local.
+    """
+    found = list_runs(path or default_path(), time.time(), None if all_runs else last)
+    if as_json:
+        print_runs_json(found)
+    elif found:
+        print_runs(found)
+    if not found:
+        narrate("the journal holds no runs yet.")
+    elif not all_runs and len(found) == last:
+        narrate(f"these are the newest {last}; --all lists all.")
 
 
 @journal.command()

@@ -23,6 +23,7 @@ from benchwatch.journal.journal_file import (
     locked_folder,
     log_path,
 )
+from benchwatch.journal.run_numbers import number_statements
 from benchwatch.journal.schema import EVENT_TABLES, prepare
 from benchwatch.journal.sqlite_errors import sentence
 
@@ -187,6 +188,7 @@ def _move(both: sqlite3.Connection, run: int) -> int:
                 f"INSERT OR IGNORE INTO old.{table} SELECT * FROM main.{table} WHERE run = ?",  # noqa: S608
                 (run,),
             )
+        _copy_number(both, run)
         both.execute("COMMIT")
     except sqlite3.Error:
         with suppress(sqlite3.Error):
@@ -209,8 +211,24 @@ def _move(both: sqlite3.Connection, run: int) -> int:
             if took < ROWS_AT_ONCE:
                 break
             time.sleep(time.monotonic() - began_s)  # let waiting programs write
+    both.execute("DELETE FROM main.run_counts WHERE run = ?", (run,))
     both.execute("DELETE FROM main.runs WHERE run = ?", (run,))
     return events
+
+
+def _copy_number(both: sqlite3.Connection, run: int) -> None:
+    """Number a run in the archive, and copy the count of its readings.
+
+    It keeps its number where that is free. The journal keeps the number too, so that no later
+    run gets it.
+    """
+    row = both.execute("SELECT number FROM main.run_numbers WHERE run = ?", (run,)).fetchone()
+    number = None if row is None else int(row[0])
+    for statement, values in number_statements(run, number, schema="old"):
+        both.execute(statement, values)
+    both.execute(
+        "INSERT OR REPLACE INTO old.run_counts SELECT * FROM main.run_counts WHERE run = ?", (run,)
+    )
 
 
 def _connect(path: Path) -> sqlite3.Connection:

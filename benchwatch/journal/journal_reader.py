@@ -86,6 +86,8 @@ class JournalReader:
         except JournalError:
             self._connection.close()
             raise
+        self._is_numbered = {"run_numbers", "run_counts"} <= names
+        """Whether the file has numbers of runs and counts of readings; early ones have not."""
         self._others = {
             table: columns
             for table, columns in _OTHER_COLUMNS.items()
@@ -98,14 +100,48 @@ class JournalReader:
     def __exit__(self, *_: object) -> None:
         self._connection.close()
 
-    def runs(self) -> list[JournalRun]:
-        """Return the runs, oldest first."""
+    def runs(self, last: int | None = None) -> list[JournalRun]:
+        """Return the runs, oldest first; of many only the `last` ones, if that is given."""
         rows = self.ask(
             "SELECT run, watch, counter, resource, driver, started_utc_s, nominal_hz, identity,"
             " time_base, gate_s, settings, ended_utc_s, end_reason FROM runs"
-            " ORDER BY started_utc_s, run"
+            " ORDER BY started_utc_s DESC, run DESC LIMIT ?",
+            (-1 if last is None else last,),
         )
-        return [self._run(*row) for row in rows]
+        numbers = self._numbers()
+        return [self._run(numbers.get(row[0], 0), *row) for row in reversed(rows)]
+
+    def _numbers(self) -> dict[int, int]:
+        """Return the number of each run, by key.
+
+        A run without a number, as in a file of an early version, follows the others, in the order
+        of the keys.
+        """
+        given = self.ask("SELECT run, number FROM run_numbers") if self._is_numbered else []
+        numbers = {run: number for run, number in given if type(number) is int}
+        missing = "WHERE run NOT IN (SELECT run FROM run_numbers) " if self._is_numbered else ""
+        rest = self.ask(f"SELECT run FROM runs {missing}ORDER BY run")  # noqa: S608 - our own words
+        first = max(numbers.values(), default=0) + 1
+        return numbers | {run: number for number, (run,) in enumerate(rest, start=first)}
+
+    def count_readings(self, run: JournalRun) -> int:
+        """Count the readings of `run`; those counted when it ended are not read again."""
+        counted = (
+            self.ask("SELECT last_number, readings FROM run_counts WHERE run = ?", (run.key,))
+            if self._is_numbered
+            else []
+        )
+        last, before = counted[0] if counted else (-1, 0)
+        (rest,) = self.ask(
+            "SELECT count(*) FROM readings WHERE run = ? AND number > ?", (run.key, last)
+        )[0]
+        return int(before) + int(rest)
+
+    def last_reading_utc_s(self, run: JournalRun) -> float | None:
+        """Return the time of the newest reading of `run`, Unix seconds; None: it has none."""
+        query = "SELECT utc_s FROM readings WHERE run = ? ORDER BY number DESC LIMIT 1"
+        rows = self.ask(query, (run.key,))
+        return float(rows[0][0]) if rows and type(rows[0][0]) in {int, float} else None
 
     def has_readings(self, run: JournalRun) -> bool:
         """Return whether `run` has any readings."""
@@ -168,7 +204,7 @@ class JournalReader:
                 f"event {printable(str(row[0]), 20)} of run {run.key}", name, row[place]
             )
 
-    def _run(self, *row: Any) -> JournalRun:
+    def _run(self, number: int, *row: Any) -> JournalRun:
         key, watch, counter, resource, driver, started, nominal, identity, base, gate, settings = (
             row[:11]
         )
@@ -201,6 +237,7 @@ class JournalReader:
             settings=settings,
             ended_utc_s=row[11],
             end_reason=row[12],
+            number=number,
         )
 
     def _nominal(self, written: object, where: str) -> Decimal | None:

@@ -19,7 +19,7 @@ from benchwatch.journal.journal_file import (
     remove_empty,
     uri,
 )
-from benchwatch.journal.recovery import was_journal
+from benchwatch.journal.recovery import recover_numbers, was_journal
 from benchwatch.journal.schema import prepare
 from benchwatch.journal.sqlite_errors import GO_ELSEWHERE, code
 from benchwatch.journal.write_ahead_log import LogExtent, commits_after, log_extent
@@ -77,6 +77,8 @@ class OpenFile:
                     raise
                 self._set_aside(utc_s)
                 self._open(replace_empty=replace_empty)
+            if self.aside is not None:
+                recover_numbers(self.aside, self.connection)
 
     def _open(self, *, replace_empty: bool) -> None:
         path = self._path

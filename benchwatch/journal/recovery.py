@@ -12,11 +12,20 @@ from typing import Any, Final
 
 from benchwatch.journal.journal_file import log_path, uri
 from benchwatch.journal.page_scan import rows_left
+from benchwatch.journal.run_numbers import (
+    SMALLEST_KEY,
+    carry_numbers,
+    forget_counts,
+    is_numbering,
+    number_the_rest,
+)
 from benchwatch.journal.schema import APPLICATION_ID, EVENT_TABLES, RUN_COLUMNS, lost_run
 
 ROWS_AT_ONCE: Final = 500
 """Rows in one transaction, which bounds the time that other programs wait to write the file."""
-_TABLES: Final = {"runs": RUN_COLUMNS, **EVENT_TABLES}
+NUMBERS: Final = "run_numbers"
+"""The table of the runs' numbers; it is copied first, so that runs keep their numbers."""
+_TABLES: Final = {NUMBERS: 2, "runs": RUN_COLUMNS, **EVENT_TABLES}
 
 _INT, _REAL, _TEXT = (int,), (float,), (str,)
 _REAL_OR_NONE, _TEXT_OR_NONE = (float, type(None)), (str, type(None))
@@ -30,6 +39,7 @@ _COLUMN_TYPES: Final = {
         _INT, _INT, _TEXT, _TEXT, _TEXT, _REAL, _TEXT_OR_NONE, _TEXT, _TEXT, _REAL_OR_NONE, _TEXT,
         _REAL_OR_NONE, _TEXT,
     ),
+    NUMBERS: (_INT, _INT),
 }  # fmt: skip
 """Types of the columns, by which a row found in a single page is assigned to its table."""
 
@@ -79,25 +89,50 @@ def recover(
         OSError: the file can't be read.
     """
     runs: set[int] = set()
-    events = 0
+    events, whole = 0, True
     found = itertools.chain(_readable(path), _page_rows(path) if is_damaged(path) else ())
     while some := list(itertools.islice(found, ROWS_AT_ONCE)):
         began_s = time.monotonic()
         events += _write_rows(target, some)
-        runs |= {row[0] for _, row in some}
+        runs |= {row[0] for table, row in some if table != NUMBERS}
         if not may_continue():
-            return Recovered(len(runs), events, whole=False)
+            whole = False
+            break
         time.sleep(time.monotonic() - began_s)  # let waiting programs write
-    _name_lost_runs(target)
-    return Recovered(len(runs), events, whole=True)
+    if whole:
+        _name_lost_runs(target)
+    number_the_rest(target)
+    return Recovered(len(runs), events, whole=whole)
+
+
+def recover_numbers(path: Path, target: sqlite3.Connection) -> None:
+    """Copy the numbers of runs from a damaged file, as far as SQLite can read them at once.
+
+    To be done before anything is written to `target`, so that no new run gets the number of an
+    old one.
+
+    Raises:
+        sqlite3.Error: the target can't be written.
+    """
+    rows = []
+    with suppress(sqlite3.Error, OSError), closing(_open(path)) as connection:
+        for row in connection.execute(f"SELECT number, run FROM {NUMBERS}"):  # noqa: S608 - ours
+            rows.append(row)  # noqa: PERF402 - those before the damage are kept
+    target.execute("BEGIN IMMEDIATE")
+    carry_numbers(rows, target)
+    target.execute("COMMIT")
 
 
 def _write_rows(target: sqlite3.Connection, found: Iterable[Found]) -> int:
     """Write rows in one transaction; return the number of new events."""
     new = 0
+    grown: set[int] = set()
     target.execute("BEGIN IMMEDIATE")
     try:
         for table, row in found:
+            if table == NUMBERS:
+                carry_numbers([row], target)
+                continue
             marks = ",".join("?" * _TABLES[table])
             done = target.execute(f"INSERT OR IGNORE INTO {table} VALUES ({marks})", row)  # noqa: S608
             if table == "runs" and not done.rowcount:
@@ -106,7 +141,10 @@ def _write_rows(target: sqlite3.Connection, found: Iterable[Found]) -> int:
                     "WHERE run = ? AND ended_utc_s IS NULL",
                     (*row[-2:], row[0]),
                 )
-            new += done.rowcount if table != "runs" else 0
+            elif done.rowcount and table != "runs":
+                new += 1
+                grown.add(row[0])
+        forget_counts(target, grown)
         target.execute("COMMIT")
     except sqlite3.Error:
         if target.in_transaction:
@@ -150,12 +188,17 @@ def _page_rows(path: Path, *, log: bool = True) -> Iterator[Found]:
                     float(value) if float in kinds and isinstance(value, int) else value
                     for value, kinds in zip(row, types, strict=True)
                 )
-                if _belongs(real, table):
+                # The index of the numbers has the same two columns, the other way round.
+                if _belongs(real, table) and (
+                    table != NUMBERS or real[0] < SMALLEST_KEY <= real[1]
+                ):
                     yield table, real
 
 
 def _belongs(row: Row, table: str) -> bool:
     types = _COLUMN_TYPES[table]
+    if table == NUMBERS:
+        return is_numbering(row)
     return (
         len(row) == len(types)
         and all(map(isinstance, row, types))

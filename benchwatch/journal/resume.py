@@ -102,7 +102,7 @@ def _find(
         if (
             silent_s > LONGEST_INTERRUPTION_S
             or run.end_reason == STOPPED
-            or _is_still_written(run, settings, silent_s)
+            or is_still_written(run, settings, silent_s)
         ):
             return None
         chain = _chain(runs, run)
@@ -122,7 +122,7 @@ def _chain(runs: dict[int, JournalRun], newest: JournalRun) -> list[JournalRun]:
     return chain[::-1]
 
 
-def _is_still_written(run: JournalRun, settings: dict[str, Any], silent_s: float) -> bool:
+def is_still_written(run: JournalRun, settings: dict[str, Any], silent_s: float) -> bool:
     """Return whether another process still writes `run`."""
     process = settings.get("process")
     if run.ended_utc_s is not None:

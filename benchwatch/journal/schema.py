@@ -5,12 +5,14 @@ import json
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from decimal import Decimal
 from pathlib import Path
 from typing import Any, Final
 
 from benchwatch.errors import JournalError
+from benchwatch.journal.run_numbers import TABLES as NUMBER_TABLES
+from benchwatch.journal.run_numbers import number_statements, number_the_rest
 from benchwatch.journal.sqlite_errors import GO_ELSEWHERE
 from benchwatch.reading import Entry, Gap, Note, Reading, Record
 
@@ -49,10 +51,14 @@ MIGRATIONS: Final = (
         utc_s REAL NOT NULL, elapsed_s REAL NOT NULL, document TEXT NOT NULL,
         PRIMARY KEY (run, number)) WITHOUT ROWID;
     """,
+    NUMBER_TABLES,
 )
 """Step n migrates a file from schema version n (its ``user_version``) to n + 1."""
 
 RUN_COLUMNS: Final = 13
+_UNNUMBERED: Final = """
+    SELECT 1 FROM runs WHERE NOT EXISTS
+        (SELECT 1 FROM run_numbers WHERE run_numbers.run = runs.run) LIMIT 1"""
 
 EVENT_TABLES: Final = {"readings": 8, "gaps": 6, "marks": 5, "records": 6, "notes": 6}
 """Tables of events, and their numbers of columns; run and number are the first two."""
@@ -82,6 +88,8 @@ class JournalRun:
     ended_utc_s: float | None = None
     """None while the run lasts, and when the program was killed."""
     end_reason: str = ""
+    number: int = field(default=0, compare=False)
+    """Its number in the file that it was read from; 0: it was not read from a file."""
 
 
 def prepare(
@@ -109,6 +117,8 @@ def prepare(
     connection.execute("PRAGMA journal_mode = WAL")
     connection.execute("PRAGMA synchronous = NORMAL")
     if version == len(MIGRATIONS):
+        if connection.execute(_UNNUMBERED).fetchone() is not None:
+            number_the_rest(connection)
         return
     connection.execute("BEGIN IMMEDIATE")
     try:
@@ -156,6 +166,19 @@ def run_row(run: JournalRun) -> Row:
         nominal, _plain(run.identity), run.time_base, run.gate_s, run.settings, run.ended_utc_s,
         _plain(run.end_reason),
     )  # fmt: skip
+
+
+def write_run(connection: sqlite3.Connection, run: JournalRun, number: int | None = None) -> None:
+    """Write a run in place of its earlier version, and number it if it has no number yet.
+
+    Args:
+        connection: the journal, in a transaction.
+        run: the run.
+        number: the number it has in another file; taken where it is free.
+    """
+    connection.execute(*run_row(run))
+    for statement, values in number_statements(run.key, number):
+        connection.execute(statement, values)
 
 
 def lost_run(run: int, utc_s: float) -> tuple[object, ...]:

@@ -70,7 +70,7 @@ def commits_after(path: Path, stated: LogExtent, recovered: int) -> int:
                 return 0
             step = _FRAME.size + page_bytes
             numbers = range(max(recovered, 0) + 1, stated.frames + 1)
-            return sum(_ends_commit(log, number, step, stated.salts) for number in numbers)
+            return sum(_held_commit(log, number, step, stated.salts) for number in numbers)
     except (OSError, struct.error):
         return 0
 
@@ -127,6 +127,17 @@ def _ends_commit(log: BinaryIO, number: int, step: int, salts: Salts) -> bool:
     log.seek(_HEADER.size + (number - 1) * step)
     _, pages, *rest = _FRAME.unpack(log.read(_FRAME.size))
     return pages != 0 and (rest[0], rest[1]) == salts
+
+
+def _held_commit(log: BinaryIO, number: int, step: int, salts: Salts) -> bool:
+    """Return whether the frame ends a commit, or its header is damaged so that it may.
+
+    Before the last commit of a log every frame has the log's salts. Nearly every commit, one of a
+    single reading, is one frame.
+    """
+    log.seek(_HEADER.size + (number - 1) * step)
+    _, pages, *rest = _FRAME.unpack(log.read(_FRAME.size))
+    return pages != 0 or (rest[0], rest[1]) != salts
 
 
 def _checksum(data: bytes, sums: tuple[int, int], magic: int) -> tuple[int, int]:

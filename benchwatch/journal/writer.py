@@ -13,6 +13,7 @@ import math
 import secrets
 import sqlite3
 import threading
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Final
 
@@ -22,7 +23,14 @@ from benchwatch.journal.backlog import Backlog, write_elsewhere
 from benchwatch.journal.damaged_file import DAMAGE_CODES, BackgroundRecovery, DamageCheck, damage
 from benchwatch.journal.journal_file import check_name, locked_folder
 from benchwatch.journal.open_file import LARGE_LOG_BYTES, OpenFile
-from benchwatch.journal.schema import JournalRun, copy_events, count_events, event_row, run_row
+from benchwatch.journal.run_numbers import keep_counts, number_of
+from benchwatch.journal.schema import (
+    JournalRun,
+    copy_events,
+    count_events,
+    event_row,
+    write_run,
+)
 from benchwatch.journal.sqlite_errors import GO_ELSEWHERE, code, sentence
 from benchwatch.reading import Entry
 
@@ -77,6 +85,8 @@ class Journal:
         self._backlog = Backlog(backlog)
         self._number = 0
         self._runs: dict[int, JournalRun] = {}
+        self._run_numbers: dict[int, int] = {}
+        """Numbers of the runs, by key; a run keeps its number in another file."""
         self._file: OpenFile | None = None
         self._moved: OpenFile | None = None
         """The file that is no longer at `path`, until its runs are copied to the new one."""
@@ -113,8 +123,11 @@ class Journal:
                 self._retry()
                 return
             try:
-                self._file.connection.execute(*run_row(run))
+                self._file.connection.execute("BEGIN IMMEDIATE")
+                self._write_runs(self._file.connection, [run])
+                self._file.connection.execute("COMMIT")
             except sqlite3.Error as error:
+                self._roll_back()
                 self._fail(error)
 
     def write(self, run: int, event: Entry) -> None:
@@ -156,6 +169,9 @@ class Journal:
             for thread in (self._recovery, self._check):
                 if thread is not None:
                     thread.stop(THREAD_STOP_S)
+            if self._file is not None and not trouble:
+                with contextlib.suppress(sqlite3.Error):  # without the counts nothing is lost
+                    keep_counts(self._file.connection, self._runs)
             there = left and write_elsewhere(
                 self.path, min(self._runs, default=0), self._write_waiting
             )
@@ -254,9 +270,7 @@ class Journal:
             assert self._file is not None
             self._write_waiting(self._file.connection)
         except (sqlite3.Error, OSError, JournalError) as error:
-            if self._file is not None and self._file.connection.in_transaction:
-                with contextlib.suppress(sqlite3.Error):
-                    self._file.connection.execute("ROLLBACK")
+            self._roll_back()
             self._fail(error)
         else:
             self._backlog.clear()
@@ -265,11 +279,25 @@ class Journal:
                 self._moved.close(leave=True)
                 self._moved, self._events_in_moved = None, 0
 
+    def _roll_back(self) -> None:
+        """Undo the open transaction, if any."""
+        if self._file is not None and self._file.connection.in_transaction:
+            with contextlib.suppress(sqlite3.Error):
+                self._file.connection.execute("ROLLBACK")
+
+    def _write_runs(self, connection: sqlite3.Connection, runs: Iterable[JournalRun]) -> None:
+        """Write runs in the open transaction, each under the number it has had before, if any."""
+        for run in runs:
+            write_run(connection, run, self._run_numbers.get(run.key))
+            if run.key not in self._run_numbers:
+                number = number_of(connection, run.key)
+                if number is not None:
+                    self._run_numbers[run.key] = number
+
     def _write_waiting(self, connection: sqlite3.Connection) -> None:
         """Write all runs, events of a moved file and the backlog, in one transaction."""
         connection.execute("BEGIN IMMEDIATE")
-        for run in self._runs.values():
-            connection.execute(*run_row(run))
+        self._write_runs(connection, self._runs.values())
         if self._moved is not None:
             copy_events(self._moved.connection, connection, self._runs)
         for row in self._backlog.rows():

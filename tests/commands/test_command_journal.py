@@ -102,6 +102,53 @@ def test_what_a_journal_holds_is_said(tmp_path: Path, run: Run) -> None:
         assert words in plain.stdout
 
 
+def test_the_runs_are_listed_oldest_first(tmp_path: Path, run: Run) -> None:
+    """Number, start, length, readings, counter and end of each; JSON and text agree."""
+    path = made(tmp_path / "journal.db", 7)
+    done = run("journal", "runs", "--journal", str(path), "--json")
+    plain = run("journal", "runs", "--journal", str(path))
+    told = [json.loads(line) for line in done.stdout.splitlines()]
+
+    assert [one["number"] for one in told] == [1, 2, 3, 4]
+    assert [one["counter"] for one in told] == ["main", "ten", "five", "main"]
+    assert [one["readings"] for one in told] == [7] * 4
+    assert [one["lasted_s"] for one in told] == [99.0, 9.0, 2 * DAY_S, 6.0]
+    assert [one["state"] for one in told] == ["ended"] * 3 + ["cut off"]
+    assert told[0]["started"] == "2031-05-04T10:20:20.500Z"
+    assert told[0]["nominal_hz"] == 10e6
+    assert told[0]["simulated_bench"] is None
+    assert len(plain.stdout.splitlines()) == 5
+    assert plain.stdout.splitlines()[-1].split()[0] == "4"
+    assert (done.stderr, plain.stderr) == ("", "")
+
+
+def test_of_many_runs_the_newest_are_listed(tmp_path: Path, run: Run) -> None:
+    """``--last`` says how many; that there may be more is said."""
+    path = made(tmp_path / "journal.db", 1)
+    done = run("journal", "runs", "--journal", str(path), "--last", "2", "--json")
+    whole = run("journal", "runs", "--journal", str(path), "--all", "--json")
+
+    assert [json.loads(line)["number"] for line in done.stdout.splitlines()] == [3, 4]
+    assert "--all lists all" in done.stderr
+    assert len(whole.stdout.splitlines()) == 4
+
+
+def test_hostile_names_are_listed_without_escapes(tmp_path: Path, run: Run) -> None:
+    """Escapes and control characters in a name, resource and end reason are harmless."""
+    path = tmp_path / "journal.db"
+    journal = Journal(path)
+    odd = "\x1b[31mred\x07\nnext"
+    journal.save_run(
+        replace(RUN, counter=odd, resource=odd, end_reason=odd, ended_utc_s=RUN.started_utc_s)
+    )
+    journal.close()
+    plain = run("journal", "runs", "--journal", str(path))
+
+    assert plain.returncode == 0
+    assert len(plain.stdout.splitlines()) == 2
+    assert not set("\x1b\x07") & set(plain.stdout)
+
+
 def test_old_watches_are_moved_whole_and_can_be_replayed(tmp_path: Path, run: Run) -> None:
     """The first watch ended before that day; a run of the second did not, so both its runs stay."""
     path, into = made(tmp_path / "journal.db", 2000), tmp_path / "archive.db"
