@@ -3,7 +3,7 @@
 from dataclasses import dataclass, field
 from typing import Final, Literal, get_args
 
-Flag = Literal["spike", "repeat", "overrange", "internal-timebase", "dated-by-pace"]
+Flag = Literal["spike", "repeat", "overrange", "internal-timebase", "dated-by-pace", "typed"]
 """Properties of a reading; the words are those of the JSON lines."""
 FLAGS: Final[frozenset[Flag]] = frozenset(get_args(Flag))
 
@@ -13,6 +13,9 @@ OVERRANGE: Final = "overrange"
 INTERNAL_TIMEBASE: Final = "internal-timebase"
 DATED_BY_PACE: Final = "dated-by-pace"
 """The reading waited in a buffer; its time was worked out from the pace of the counter."""
+TYPED: Final = "typed"
+"""A person read the number off the counter and typed it; also the resource string of such readings.
+They come when the person types, so that a pause between two is no gap."""
 
 DEFAULT_COUNTER: Final = "main"
 """Name of a counter for which none is given."""
