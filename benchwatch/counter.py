@@ -4,9 +4,10 @@ A driver is a class that takes a `Link` and fulfils `Counter`. Every driver, bun
 published under the entry-point group ``benchwatch.drivers`` (see `benchwatch.driver_registry`).
 """
 
+import math
 import threading
 from collections.abc import Callable, Sequence
-from dataclasses import KW_ONLY, dataclass, fields
+from dataclasses import KW_ONLY, dataclass, field, fields
 from decimal import Decimal
 from typing import Final, Literal, Protocol, Self
 
@@ -163,6 +164,10 @@ LinkState = Literal["connecting", "reading", "silent", "lost", "ended"]
 reading is overdue; ``lost``: broken, trying again; ``ended``: the run is over."""
 
 
+NEXT_TRY: Final = "Next try in"
+"""Begins the sentence that says when a lost link is tried again."""
+
+
 @dataclass(frozen=True, slots=True)
 class LinkStatus:
     """State of the connection, and the time since which it lasts (seconds of the run)."""
@@ -170,7 +175,17 @@ class LinkStatus:
     state: LinkState
     since_s: float
     detail: str = ""
-    """A sentence for people: what failed and when the next try is."""
+    """A sentence for people: what failed, and how long from then on to the next try."""
+    next_try_s: float | None = field(default=None, kw_only=True)
+    """Time of the next try, seconds of the run; None where none is planned."""
+
+    def detail_at(self, now_s: float) -> str:
+        """Return `detail` with the time from `now_s` (seconds of the run) to the next try."""
+        if self.next_try_s is None:
+            return self.detail
+        left_s = math.ceil(self.next_try_s - now_s)
+        then = f"{NEXT_TRY} {left_s} s." if left_s > 0 else "Trying again now."
+        return f"{self.detail.partition(NEXT_TRY)[0]}{then}"
 
 
 class Counter(Protocol):

@@ -12,7 +12,15 @@ from benchwatch.acquire.retry_policy import RetryPolicy
 from benchwatch.acquire.settings_control import SettingsControl
 from benchwatch.bus.file_wire import file_of
 from benchwatch.clock import Clock
-from benchwatch.counter import Counter, DriverExtras, Identity, Link, OpenLink, Setup
+from benchwatch.counter import (
+    NEXT_TRY,
+    Counter,
+    DriverExtras,
+    Identity,
+    Link,
+    OpenLink,
+    Setup,
+)
 from benchwatch.driver_registry import driver
 from benchwatch.errors import (
     BenchwatchError,
@@ -182,7 +190,8 @@ class Acquisition(threading.Thread):
         self._loop.give_up_if_hopeless(error)
         self._publisher.set_state(
             "lost" if identified else "connecting",
-            f"{self._advice(error)} Next try in {self._retry_policy.backoff_s:g} s.",
+            f"{self._advice(error)} {NEXT_TRY} {self._retry_policy.backoff_s:g} s.",
+            next_try_in_s=self._retry_policy.backoff_s,
         )
 
     def _advice(self, error: BenchwatchError) -> str:

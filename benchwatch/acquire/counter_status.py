@@ -44,13 +44,23 @@ class StatusPublisher:
         self._origin_s = origin_s
         self.status = CounterStatus(link=self._link("connecting", ""), nominal=nominal)
 
-    def set_state(self, state: LinkState, detail: str = "", **fields: Any) -> None:
+    def set_state(
+        self,
+        state: LinkState,
+        detail: str = "",
+        *,
+        next_try_in_s: float | None = None,
+        **fields: Any,
+    ) -> None:
         """Publish a state of the link, and new values of other fields.
 
-        The age of a state counts from when it was first entered.
+        The age of a state counts from when it was first entered. A lost link is tried again
+        `next_try_in_s` seconds from now; None: it is not.
         """
         before = self.status
         link = self._link(state, detail)
+        if next_try_in_s is not None:
+            link = replace(link, next_try_s=link.since_s + next_try_in_s)
         if before.link.state == state:
             link = replace(link, since_s=before.link.since_s)
         self.status = replace(before, link=link, **fields)

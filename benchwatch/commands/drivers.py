@@ -170,7 +170,7 @@ def _write_draft(path: Path, findings: Findings) -> None:
     write_file(path, f"# {printable(findings.resource)}, {made}\n{text}")
     fault = _fault_of(path)
     if fault:
-        narrate(f"it needs your hand before it can be used: {fault}")
+        narrate(f"edit it before it is used: {fault}")
 
 
 def _fault_of(path: Path) -> str:

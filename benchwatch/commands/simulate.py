@@ -42,7 +42,10 @@ def simulate(name: str, port: int, seed: int | None, faults: tuple[str, ...]) ->
         for counter, resource in bench.resources.items():
             print_text(f"{counter} {resource}")
         narrate(f"simulated bench '{bench.name}': {bench.about}")
-        narrate(f"seed {bench.seed}; the hand at the bench listens on port {bench.control_port}.")
+        narrate(
+            f"seed {bench.seed}; control port {bench.control_port} turns the trimmer and moves "
+            "the tool."
+        )
         narrate("Ctrl-C ends it.")
         stop.wait()
     return INTERRUPTED

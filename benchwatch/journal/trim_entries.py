@@ -31,7 +31,7 @@ def gap_words(lasted_s: float, reason: str) -> str:
 def record_words(record: OffsetRecord, *, kept: bool) -> str:
     """Write the event log's text on a record: made automatically (`kept`), and its cautions."""
     caution = f"; caution: {record.caution}" if record.caution else ""
-    return " (kept by itself)" * kept + caution
+    return " (recorded automatically)" * kept + caution
 
 
 def noted_tool_state(kind: str, document: str) -> bool | None:

@@ -118,7 +118,7 @@ def with_cautions(record: OffsetRecord, reasons: tuple[str, ...]) -> OffsetRecor
     if not reasons:
         return record
     touched = [one for one in reasons if one == TOOL_ON or one.startswith("not hands off")]
-    missing = (*record.budget.missing, *(f"what the hand does: {one}" for one in touched))
+    missing = (*record.budget.missing, *(f"influence of hand and tool: {one}" for one in touched))
     return replace(
         record,
         budget=replace(record.budget, missing=missing),

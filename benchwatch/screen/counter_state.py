@@ -38,7 +38,7 @@ class CounterState:
         if record is None or record is before or not record.caution:
             return []
         offset = write_fraction(record.offset, record.u, self.axes.unit)
-        return [f"as found kept by itself, {offset}; caution: {record.caution}"]
+        return [f"as found recorded automatically, {offset}; caution: {record.caution}"]
 
     def _answer(self, now: Snapshot) -> list[str]:
         """Return a message when a reading counter refused a setting, or its gate changed."""

@@ -45,7 +45,7 @@ TOOL_KEY = KeyBinding(
     label="Space",
     footer="tool",
     action="Tool on the trimmer, or off",
-    help="Say that the tool is on the trimmer, or off; a simulated one rests it and lifts it.",
+    help="Say that the tool is on the trimmer, or off; on a simulated bench this also moves it.",
     needs="bench",
 )
 PAUSE_KEY = KeyBinding(
@@ -53,8 +53,8 @@ PAUSE_KEY = KeyBinding(
     keys=("space",),
     label="Space",
     footer="pause",
-    action="Stop the recording, or let it go on",
-    help="Stop the recording, or let it go on.",
+    action="Pause the recording, or continue it",
+    help="Pause the recording, or continue it.",
     needs="player",
 )
 COMMAND_KEY = KeyBinding(
@@ -62,7 +62,7 @@ COMMAND_KEY = KeyBinding(
     keys=("colon", "ctrl+p"),
     label=":",
     footer="command",
-    help="Do anything by typing a word of it.",
+    help="Run any command by typing a word of it.",
 )
 UNIT_KEY = KeyBinding(
     id="unit",
@@ -119,7 +119,7 @@ PLAYBACK_KEYS = (
         id="far_back",
         keys=("left_square_bracket",),
         label="[/]",
-        footer="far",
+        footer="5 %",
         action="Go back a twentieth of the recording",
         help="Go a twentieth of the recording back, or ahead.",
         needs="player",
@@ -238,7 +238,7 @@ NEXT_COUNTER_KEY = KeyBinding(
     keys=("n",),
     label="n",
     footer="counter",
-    action="Look at the next counter",
-    help="Look at the next counter of the bench.",
+    action="Show the next counter",
+    help="Show the next counter of the bench.",
     needs="counters",
 )

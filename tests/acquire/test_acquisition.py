@@ -372,7 +372,9 @@ def test_an_absent_counter_is_waited_for_in_a_persistent_run() -> None:
     assert acquisition.error is None
     assert len(notebook.readings) == 3
     assert notebook.gaps == []
-    assert any("Next try in 1 s" in c.link.detail for c in notebook.connections)
+    waiting = [c.link for c in notebook.connections if "Next try in 1 s" in c.link.detail]
+    assert waiting
+    assert all("Next try in 1 s" in one.detail_at((one.next_try_s or 0.0) - 0.5) for one in waiting)
 
 
 @pytest.mark.parametrize("patient", [False, True])

@@ -299,7 +299,7 @@ def test_notes_come_back_as_they_were_said(tmp_path: Path):
     assert earlier is not None
     assert [(one.kind, one.text) for one in earlier.notes[-2:]] == [
         ("gap", "no readings for 6.2 s: no reply within 2.5 s"),
-        ("record", " (kept by itself); caution: still moving"),
+        ("record", " (recorded automatically); caution: still moving"),
     ]
     assert earlier.records.as_found_automatic
 

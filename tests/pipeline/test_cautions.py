@@ -99,7 +99,7 @@ def test_a_caution_stays_in_the_record_its_budget_and_its_json() -> None:
     again = OffsetRecord.from_dict(json.loads(json.dumps(marked.as_dict())))
 
     assert again.caution == "tool on the trimmer; still moving by more than asked"
-    assert "what the hand does: tool on the trimmer" in again.budget.missing
+    assert "influence of hand and tool: tool on the trimmer" in again.budget.missing
     assert again.offset == record.offset
     assert with_cautions(record, ()) == record
 
@@ -112,7 +112,7 @@ def test_a_caution_is_shown_with_the_record() -> None:
     wide, narrow = (records_line(made, width, 1)[0].plain for width in (120, 60))
 
     assert "caution: tool on the trimmer" in page
-    assert "not counted: what the hand does: tool on the trimmer" in page
+    assert "not counted: influence of hand and tool: tool on the trimmer" in page
     assert "(! tool on the trimmer)" in wide
     assert "(!" in narrow
 

@@ -260,7 +260,7 @@ async def test_q_is_a_letter_in_a_line_to_type_on(opener, line):
         await pilot.pause()
 
         assert open_still
-        assert foot == "Enter does it  Esc cancels; q is a letter here"
+        assert foot == "Enter confirms  Esc cancels; q is a letter here"
         assert not isinstance(app.screen, line)
         assert not app.ending
 
@@ -476,12 +476,12 @@ async def test_d_and_k_change_the_deviation():
     app = made_app(kit.FakeWatch(kit.full_snapshot()), view="stability")
     async with app.run_test(size=(120, 36)) as pilot:
         await pilot.pause()
-        assert "oadev, drift left in" in text_of(app)
+        assert "oadev, drift included" in text_of(app)
         await pilot.press("d")
-        assert "oadev, drift taken out" in text_of(app)
+        assert "oadev, drift removed" in text_of(app)
         await pilot.press("k")
 
-        assert "mdev, drift taken out" in text_of(app)
+        assert "mdev, drift removed" in text_of(app)
 
 
 async def test_w_shows_the_whole_run_and_its_last_part_again():

@@ -122,6 +122,18 @@ def test_the_reason_of_a_lost_link_comes_before_its_resource() -> None:
     assert shown == f"nothing listens there: can't open {resource}. Is it on? Next try in 2 s."
 
 
+@pytest.mark.parametrize(
+    ("now_s", "then"),
+    [(100.0, "Next try in 8 s."), (103.2, "Next try in 5 s."), (108.0, "Trying again now.")],
+)
+def test_the_time_to_the_next_try_counts_down(now_s: float, then: str) -> None:
+    """From the time at which the link was lost, second by second."""
+    link = LinkStatus("lost", 100.0, "It hung up. Next try in 8 s.", next_try_s=108.0)
+    made = kit.frame(kit.snapshot(link=link), now_s=now_s)
+
+    assert status_text.trouble_words(made) == f"It hung up. {then}"
+
+
 @pytest.mark.parametrize("first", [1, 2, 4, 8])
 async def test_keys_typed_while_the_line_comes_up_lose_nothing(first: int) -> None:
     """Some before the line has the focus, the rest after it: one text, in order."""

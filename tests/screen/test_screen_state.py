@@ -93,7 +93,7 @@ def test_the_chosen_row_is_marked_and_in_sight():
 
     assert [row.plain[0] for row in rows] == [" "] * 9 + [">"]
     assert found[15].text in rows[-1].plain
-    assert suggestion_lines([], 0, 10)[0].plain == "nothing like that here"
+    assert suggestion_lines([], 0, 10)[0].plain == "no command has these words"
 
 
 def test_a_setting_without_a_value_shows_its_forms():
@@ -269,7 +269,7 @@ def test_a_caution_in_an_automatic_record_is_shown_at_once():
     watch.shown["main"] = kit.full_snapshot(records=Records(moving, as_found_automatic=True))
 
     assert before == without == ""
-    assert "as found kept by itself, +6.930 ± 0.065 ppb" in screen_state.frame().message
+    assert "as found recorded automatically, +6.930 ± 0.065 ppb" in screen_state.frame().message
     assert screen_state.frame().message.endswith("caution: still moving by more than asked")
 
 

@@ -132,7 +132,7 @@ def _found(pattern: str, rows: list[str]) -> "re.Match[str] | None":
 def _judged(rows: list[str]) -> str:
     """Return the word for where it is, or nothing while the screen says to wait."""
     where = _found(r"^  (high, bring it down|low, bring it up|inside) ", rows)
-    ready = _found(r"^  let go \[.*\] good to .*, (?:turn|turn again|stay)$", rows)
+    ready = _found(r"^  averaging \[.*\] good to .*, (?:turn|turn again|stay)$", rows)
     return where[1].split(",")[0] if where and ready else ""
 
 

@@ -43,7 +43,7 @@ class Judgement:
     needed_u: float
     """Standard uncertainty (fractional) that is good enough."""
     progress: float
-    """From 0 (let go) to 1 (judge now); grows about evenly in time."""
+    """From 0 (hands off just now) to 1 (judge now); grows about evenly in time."""
     wait_s: float | None
     """Time still to wait at this rate of readings; 0 when ready, None when unknown."""
 

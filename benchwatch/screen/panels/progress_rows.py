@@ -61,9 +61,9 @@ def judge_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     else:
         turn = "turn" if last_turn(frame) is None else "turn again"
         text, role = f"good to {good}, {turn}", Role.GOOD
-    cells = min(BAR_CELLS, max(width - 52, 8))
+    cells = min(BAR_CELLS, max(width - 55, 4))
     drawn = (
-        line("  let go ") + bar(judgement.progress, cells, frame.theme) + line(" ", (text, role))
+        line("  averaging ") + bar(judgement.progress, cells, frame.theme) + line(" ", (text, role))
     )
     return faded([drawn]) if frame.stale else [drawn]
 

@@ -22,7 +22,7 @@ def records_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
         return [fitting(width, left + why, left + sign)]
     if records is None or found is None:
         return [_no_as_found(frame, width)]
-    kept = " (kept by itself)" if records.as_found_automatic else ""
+    kept = " (automatic)" if records.as_found_automatic else ""
     as_found = f"  as found {record_words(frame, found)}"
     if records.as_left is None:
         row, why = line(as_found + kept), _caution(frame, found)

@@ -153,7 +153,7 @@ def settle_lamp(frame: Frame) -> StyledLine:
     """Write the settle verdict as a word in brackets, on a background of its own."""
     settle = frame.snapshot.numbers.settle
     if settle is None:
-        return line(("[settle not asked]", Role.DIM))
+        return line(("[no settle limit]", Role.DIM))
     word, role = _LAMPS[settle.state]
     return line((f"[{word}]", role))
 
@@ -202,7 +202,8 @@ def trouble_words(frame: Frame) -> str:
     if frame.message:  # a message answers a key and soon disappears; a fault stays
         return frame.theme.printable(frame.message)
     if frame.stale and snapshot.link.detail:
-        return frame.theme.printable(_reason_first(snapshot.link.detail, snapshot.resource))
+        detail = snapshot.link.detail_at(frame.now_s)
+        return frame.theme.printable(_reason_first(detail, snapshot.resource))
     if snapshot.journal_trouble:
         waits = f" ({snapshot.not_on_disk} not on disk)" if snapshot.not_on_disk else ""
         return f"not being journaled{waits}: {frame.theme.printable(snapshot.journal_trouble)}"

@@ -37,7 +37,8 @@ def fraction_line(frame: Frame, _width: int, _rows: int) -> list[StyledLine]:
     if now is None or not now.rows:
         return []
     text = write_fraction(now.rows[0].offset, now.rows[0].u, frame.unit)
-    return [line(f"  the same {with_u(text, frame.theme.glyphs.plus_minus)} everywhere")]
+    fraction = with_u(text, frame.theme.glyphs.plus_minus)
+    return [line(f"  the fraction is the same at every frequency: {fraction}")]
 
 
 def clock_line(frame: Frame, _width: int, _rows: int) -> list[StyledLine]:

@@ -47,7 +47,7 @@ def note_lines(frame: Frame, width: int, rows: int) -> list[StyledLine]:
     """Draw the events: time of day on a wide screen, time of the run, kind, text."""
     shown = logged_events(frame)[frame.scroll : frame.scroll + rows]
     if not shown:
-        return [line(("  nothing yet; m puts a mark here", Role.DIM))]
+        return [line(("  no notes yet; m adds a mark", Role.DIM))]
     return [row for one in shown for row in _rows(frame, one, width)]
 
 

@@ -69,7 +69,7 @@ def title_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
         if _of_part(frame):
             why += f" {SINCE_WORDS[now.since]}" if now is not None and now.since else ""
         return [line((f"  no deviation: {why}", Role.DIM))]
-    drift = "drift taken out" if frame.preferences.without_drift else "drift left in"
+    drift = "drift removed" if frame.preferences.without_drift else "drift included"
     span = f"{how_many(now.readings, 'reading')} over {lasted(now.span_s)}"
     if _of_part(frame) and now.since is not None:
         span = f"{how_many(now.since_readings, 'reading')} over {lasted(now.since_span_s)}"
@@ -226,7 +226,7 @@ STABILITY_VIEW = View(
             "of the trim."
         ),
         (
-            "d takes a straight drift out before the deviations are worked out; k shows the next "
+            "d removes a linear drift before the deviations are worked out; k shows the next "
             "kind of deviation. Names are those of the usual handbooks: oadev is the overlapping "
             "Allan deviation."
         ),
@@ -251,8 +251,8 @@ STABILITY_VIEW = View(
             keys=("d",),
             label="d",
             footer="drift in/out",
-            action="Take a straight drift out, or not",
-            help="Take a straight drift out of the deviations, or not.",
+            action="Remove a linear drift, or not",
+            help="Remove a linear drift from the deviations, or not.",
             changes=lambda now, _: replace(now, without_drift=not now.without_drift),
         ),
         KeyBinding(

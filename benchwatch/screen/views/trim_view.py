@@ -126,10 +126,10 @@ TRIM_VIEW = View(
             "end: it lies beyond."
         ),
         (
-            "Let go fills while you wait: when the estimate is good to the figure beside it, it is "
-            "time to turn again. That figure is the larger of a fifth of the tolerance and a tenth "
-            "of the way left. While it is WARMING nothing asks you to turn: the offset still moves "
-            "by itself, from the oven or from a turn that creeps."
+            "Averaging fills while you wait, hands off: when the estimate is good to the figure "
+            "beside it, it is time to turn again. That figure is the larger of a fifth of the "
+            "tolerance and a tenth of the way left. While it is WARMING nothing asks you to turn: "
+            "the offset still moves by itself, from the oven or from a turn that creeps."
         ),
         (
             "A nudge is a step of the offset that the readings confirm: one turn of the trimmer. "

@@ -61,9 +61,9 @@ def end_line(frame: Frame, _width: int, _rows: int) -> list[StyledLine]:
     """Draw the end point of the fitted curve."""
     now = _warm_up(frame)
     if now.end is None:
-        return [line(("  where it is going can't be told yet", Role.DIM))]
+        return [line(("  end point not known yet", Role.DIM))]
     text = with_u(write_fraction(now.end, now.end_u, frame.unit), frame.theme.glyphs.plus_minus)
-    drawn = [line(f"  going to {text}")]
+    drawn = [line(f"  forecast end point {text}")]
     return faded(drawn) if frame.stale else drawn
 
 
@@ -106,8 +106,8 @@ def verdict_lines(frame: Frame, width: int, rows: int) -> list[StyledLine]:
     """Draw the reason of the settle verdict over as many rows as it needs."""
     settle = frame.snapshot.numbers.settle
     if settle is None:
-        advice = "press s and say one" if frame.operator else "start with --settle"
-        return [line((f"  no limit was asked for: {advice}", Role.DIM))]
+        advice = "press s to set one" if frame.operator else "start with --settle"
+        return [line((f"  no settle limit: {advice}", Role.DIM))]
     if len(settle.reason) + 2 <= width or rows < 2:
         return reason_line(frame, width, rows)
     return [
@@ -130,7 +130,7 @@ def _since_power_on(snapshot: Snapshot, preferences: Preferences, now_s: float) 
 WARM_UP_VIEW = View(
     name="warm_up",
     title="Warm-up",
-    about="the way since power-on and where it is going",
+    about="the offset since power-on, and its forecast end point",
     key="2",
     action="Show the warm-up",
     panels=(
@@ -146,9 +146,9 @@ WARM_UP_VIEW = View(
     help=(
         (
             "The chart shows the offset since the run began; dots are the curve that was fitted to "
-            "it, drawn on past the present, and the level line where it is going, when that can be "
-            "told. t changes between time and its logarithm, which shows a whole warm-up at once; "
-            "c shows the offsets of late closer. ^ or v at an edge: there it lies beyond."
+            "it, drawn on past the present, and the level line its end point, once that is known. "
+            "t changes between time and its logarithm, which shows a whole warm-up at once; "
+            "c zooms to the late part. ^ or v at an edge: there it lies beyond."
         ),
         (
             "Settled means that the offset is forecast to move by less than the limit within the "
@@ -184,9 +184,9 @@ WARM_UP_VIEW = View(
             id="close",
             keys=("c",),
             label="c",
-            footer="closer",
-            action="Draw the late part closer, or all",
-            help="Draw the offsets of late closer, or all there were.",
+            footer="zoom late part",
+            action="Zoom to the late part, or show all",
+            help="Zoom to the offsets of the late part, or show all.",
             changes=lambda now, _: replace(now, close=not now.close),
         ),
         KeyBinding(

@@ -21,15 +21,15 @@ PROMPT_CELLS = 80
 """Most cells of a box to type in."""
 SUGGESTIONS_SHOWN = 10
 TYPING_FOOT = line(
-    ("Enter", Role.KEY), " does it  ", ("Esc", Role.KEY), " cancels; q is a letter here"
+    ("Enter", Role.KEY), " confirms  ", ("Esc", Role.KEY), " cancels; q is a letter here"
 )
-TITLE = "Do what? Type a word; Up, Down choose; Enter does it"
+TITLE = "Command: type a word of it; Up and Down choose, Enter runs it"
 
 
 def suggestion_lines(found: Sequence[Suggestion], chosen: int, rows: int) -> list[StyledLine]:
     """Draw `rows` of the suggestions, the chosen one among them."""
     if not found:
-        return [line(("nothing like that here", Role.DIM))]
+        return [line(("no command has these words", Role.DIM))]
     first = _first_shown(chosen, rows)
     drawn = []
     for index, one in enumerate(found[first : first + rows], first):

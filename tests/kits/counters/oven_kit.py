@@ -90,7 +90,7 @@ def served(program: Sequence[str], text: str, folder: Path, *, seed: int) -> Ite
         try:
             resource = process.stdout.readline().split()[1]
             narration = [process.stderr.readline() for _ in range(2)]
-            port = re.search(r"listens on port (\d+)", narration[-1])
+            port = re.search(r"control port (\d+)", narration[-1])
             assert port is not None, narration
             with (
                 socket.create_connection(

@@ -95,7 +95,7 @@ def test_settle_in_words():
 
     assert warming == "drift -8.3 ± 1.4 ppb/h, 7 min to go (5 min to 11 min)"
     assert settled.endswith("settled for 2 min 10 s")
-    assert status_text.settle_lamp(unasked).plain == "[settle not asked]"
+    assert status_text.settle_lamp(unasked).plain == "[no settle limit]"
     assert status_text.settle_words(unasked, 80).plain == "drift unknown"
     assert status_text.settle_words(kit.frame(SETTLED), 30).plain == "settled for 2 min 10 s"
     assert status_text.settle_words(kit.frame(), 30).plain == "7 min to go (5 min to 11 min)"

@@ -109,7 +109,7 @@ async def test_a_whole_trim_can_be_done_by_tapping():
         await tap(pilot, "1-5")
         await tap(pilot, "m mark")
         asked = type(app.screen)
-        await tap(pilot, "Enter does it")
+        await tap(pilot, "Enter confirms")
         await tap(pilot, "b records")
         page = type(app.screen)
         await tap(pilot, "Esc closes")
