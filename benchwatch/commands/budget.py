@@ -20,6 +20,7 @@ from benchwatch.commands.common.option_types import (
 )
 from benchwatch.commands.common.output import narrate, print_json, print_text
 from benchwatch.commands.common.recorded_plan import bench_option, plan_of_recording
+from benchwatch.commands.common.recorded_source import RecordedSource, source_options
 from benchwatch.commands.common.recording_options import RecordingOptions, file_options
 from benchwatch.commands.common.shared_options import coverage_option, reference_offset_option
 from benchwatch.commands.common.time_range import (
@@ -94,7 +95,7 @@ def _plausible_age_s(age_s: float, text: str) -> float:
 
 
 @click.command()
-@click.argument("file")
+@source_options()
 @file_options
 @click.option("--counter", help="Which counter, where the file holds several.")
 @click.option("--last", "last_s", type=DURATION, help="Only the end of the run, such as 10min.")
@@ -119,7 +120,7 @@ def _plausible_age_s(age_s: float, text: str) -> float:
 @click.option("--json", "as_json", is_flag=True, help="A line a contribution, for programs.")
 def budget(
     *,
-    file: str,
+    source: RecordedSource,
     stated: RecordingOptions,
     counter: str | None,
     last_s: float | None,
@@ -138,13 +139,14 @@ def budget(
     """Print the uncertainty budget of the offset that was recorded in FILE.
 
     The offset is the mean of the readings since the last nudge; as found, of those before the
-    first, from the end of a warm-up on. Lone wild readings are left out and counted. FILE may be
-    a journal too, whose newest watch with readings is taken. Noise, resolution and drift come
-    from the readings; what the time base or reference brings has to be stated, and is listed as
-    missing if it is not.
+    first, from the end of a warm-up on. Lone wild readings are left out and counted. Without
+    FILE the journal is read: the run that --run names, else its newest watch of real counters
+    with readings; FILE may be a journal too. Noise, resolution and drift come from the readings;
+    what the time base or reference brings has to be stated, and is listed as missing if it is
+    not.
     """
     share = read_coverage(coverage)
-    recording = stated.read_one(file, counter)
+    recording = stated.read_one(source, counter)
     plan = plan_of_recording(recording, bench_file, counter)
     settle = settle_of(part.settle, recording.nominal) or plan.settle
     rows = _typed_rows(recording, part, last_s)

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from benchwatch.commands.common.option_types import DURATION, FRACTION, read_coverage
 from benchwatch.commands.common.output import narrate, print_json, print_text
 from benchwatch.commands.common.recorded_plan import bench_option, plan_of_recording
+from benchwatch.commands.common.recorded_source import RecordedSource, sources_options
 from benchwatch.commands.common.recording_options import RecordingOptions, file_options
 from benchwatch.commands.common.shared_options import coverage_option, reference_offset_option
 from benchwatch.errors import NoReadings, UsageError
@@ -63,7 +64,7 @@ class Comparison:
 
 
 @click.command()
-@click.argument("files", nargs=-1, required=True)
+@sources_options
 @file_options
 @click.option(
     "--window", "window_s", type=DURATION, help="How far apart one moment's readings lie."
@@ -76,7 +77,7 @@ class Comparison:
 @click.option("--json", "as_json", is_flag=True, help="Lines for programs.")
 def compare(
     *,
-    files: tuple[str, ...],
+    sources: tuple[RecordedSource, ...],
     stated: RecordingOptions,
     window_s: float | None,
     reference: str | None,
@@ -88,13 +89,14 @@ def compare(
 ) -> None:
     """Compare two or more counters that measured one signal at the same time.
 
-    FILES are their recordings, or one file that holds them all. Counters are called as in the
-    file, or after it. With --reference the time bases of the others are found; with three
-    counters or more, the one that disagrees with all others; with exactly three, the noise of
-    each alone. What the counters read is compared, before anything was put right.
+    FILES are their recordings, or one file that holds them all; without any, the runs of the
+    journal that --run names, else its newest watch of real counters with readings. Counters are
+    called as in the file, or after it. With --reference the time bases of the others are found;
+    with three counters or more, the one that disagrees with all others; with exactly three, the
+    noise of each alone. What the counters read is compared, before anything was put right.
     """
     share = read_coverage(coverage)
-    recordings = _read(files, stated)
+    recordings = _read(sources, stated)
     if reference is not None and reference not in recordings:
         raise UsageError(
             f"no counter is called '{printable(reference)}'. There are: {', '.join(recordings)}."
@@ -131,16 +133,16 @@ def compare(
         print_text(comparison_text(comparison))
 
 
-def _read(files: tuple[str, ...], stated: RecordingOptions) -> dict[str, Recording]:
+def _read(sources: tuple[RecordedSource, ...], stated: RecordingOptions) -> dict[str, Recording]:
     """Return at least two recordings of one signal by counter; refuse any others."""
-    if len(set(files)) < len(files):
+    if len({(source.path, source.selection) for source in sources}) < len(sources):
         raise UsageError("a file is given twice; compare different ones.")
     found: dict[str, Recording] = {}
-    for path in files:
-        for recording in stated.read_all(path):
-            name = recording.counter or printable(Path(path).stem)
+    for source in sources:
+        for recording in stated.read_all(source):
+            name = recording.counter or source.label
             if name in found:
-                name = f"{printable(Path(path).stem)} {name}"
+                name = f"{source.label} {name}"
             if name in found:
                 raise UsageError(f"two recordings are both of '{name}'; compare different ones.")
             found[name] = recording

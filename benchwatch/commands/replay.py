@@ -21,6 +21,7 @@ from benchwatch.commands.common.option_types import (
 )
 from benchwatch.commands.common.output import narrate
 from benchwatch.commands.common.recorded_plan import bench_option, plan_of_recording
+from benchwatch.commands.common.recorded_source import RecordedSource, source_options
 from benchwatch.commands.common.recording_options import (
     column_option,
     row_interval_option,
@@ -45,7 +46,7 @@ from benchwatch.run.recording_player import RecordingPlayer
 
 
 @click.command()
-@click.argument("file")
+@source_options(journal=False)
 @nominal_option
 @tolerance_option
 @settle_option
@@ -69,7 +70,7 @@ from benchwatch.run.recording_player import RecordingPlayer
 @screen_options
 def replay(
     *,
-    file: str,
+    source: RecordedSource,
     nominal: Decimal | None,
     tolerance: str | None,
     settle: str | None,
@@ -91,27 +92,35 @@ def replay(
 
     Read are tables (CSV) with a header: time_s or time, and one of frequency_hz, offset,
     period_s, phase_s; a single column of numbers with --column and --interval; and the
-    JSON lines that watch writes; and a journal, whose newest watch with readings is taken.
+    JSON lines that watch writes; and a journal. Without FILE the journal of watch is read: the
+    run that --run names, else its newest watch of real counters with readings.
     """
     lines = _as_lines(screen, plain=plain, as_json=as_json, keep=journal is not None)
     if lines and speed is not None:
         raise UsageError("--speed is for the screen; lines come as fast as they go: leave it out.")
     if journal is not None:
-        _check_apart(file, journal)
+        _check_apart(source.path, journal)
     stated = StatedFacts(nominal=nominal, interval_s=interval_s, wraps_s=wraps)
+
+    def stream_of(path: str, say: Callable[[str], None]) -> EventStream:
+        return EventStream(
+            path, stated, column=column, gate_s=gate_s, selection=source.selection, say=say
+        )
 
     def pipeline(outline: Recording, kept: Journal | None = None) -> Pipeline:
         return _pipeline(outline, _plan(outline, bench_file, tolerance, settle), kept)
 
     if not lines:
-        with _read_again(file) as path:
+        with _read_again(source.path) as path:
 
             def events() -> EventStream:
-                return EventStream(path, stated, column=column, gate_s=gate_s, say=_drop)
+                return stream_of(path, _drop)
 
-            timeline = RecordedTimeline(Extent(path, stated, column=column), events, pipeline)
-            return _show(timeline, speed or 1.0, screen, from_input=file == STANDARD_INPUT)
-    stream = EventStream(file, stated, column=column, gate_s=gate_s, say=narrate)
+            extent = Extent(path, stated, column=column, selection=source.selection)
+            timeline = RecordedTimeline(extent, events, pipeline)
+            from_input = source.path == STANDARD_INPUT
+            return _show(timeline, speed or 1.0, screen, from_input=from_input)
+    stream = stream_of(source.path, narrate)
     kept = None if journal is None else Journal(journal)
     try:
         end = _play(stream, lambda outline: pipeline(outline, kept), as_json=as_json)

@@ -6,6 +6,7 @@ import click
 
 from benchwatch.commands.common.option_types import DURATION, read_coverage
 from benchwatch.commands.common.output import narrate, print_json, print_text
+from benchwatch.commands.common.recorded_source import RecordedSource, source_options
 from benchwatch.commands.common.recording_options import RecordingOptions, file_options
 from benchwatch.commands.common.time_range import (
     TimeRange,
@@ -44,7 +45,7 @@ TAU_FORMS = "octave, decade or a list such as 1s,10s,100s"
 
 
 @click.command()
-@click.argument("file")
+@source_options()
 @click.option("--taus", default="octave", show_default=True, help=f"Averaging times: {TAU_FORMS}.")
 @click.option(
     "--deviations",
@@ -65,7 +66,7 @@ TAU_FORMS = "octave, decade or a list such as 1s,10s,100s"
 @click.option("--json", "as_json", is_flag=True, help="A line a number, for programs.")
 def stability(
     *,
-    file: str,
+    source: RecordedSource,
     taus: str,
     deviations: str,
     stated: RecordingOptions,
@@ -79,13 +80,14 @@ def stability(
 
     Read are tables (CSV) with a header: time_s or time, and one of frequency_hz, offset,
     period_s, phase_s; a single column of numbers with --column and --interval; the JSON lines
-    that watch writes; and a journal, its newest watch with readings. Lone wild readings are left
+    that watch writes; and a journal. Without FILE the journal of watch is read: the run that
+    --run names, else its newest watch of real counters with readings. Lone wild readings are left
     out and counted. Lost readings cost the short averages that touch them; longer ones reach
     across gaps of up to 16 readings.
     """
     names = parse_deviations(deviations)
     coverage = ONE_SIGMA if confidence is None else read_coverage(confidence)
-    recording = stated.read_one(file, counter)
+    recording = stated.read_one(source, counter)
     if recording.interval_s is None:
         raise FileError(f"{recording.source}: one reading says nothing on stability; give more.")
     gate_s = _dead_time(recording, recording.interval_s, gate_s, names)

@@ -15,6 +15,7 @@ from typing import Any, Final, Self
 
 from benchwatch.errors import JournalError
 from benchwatch.journal.journal_file import check_kind
+from benchwatch.journal.run_numbers import LARGEST_NUMBER
 from benchwatch.journal.schema import JournalRun, check_owner
 from benchwatch.journal.sqlite_errors import sentence
 from benchwatch.quantity import printable
@@ -123,6 +124,12 @@ class JournalReader:
         rest = self.ask(f"SELECT run FROM runs {missing}ORDER BY run")  # noqa: S608 - our own words
         first = max(numbers.values(), default=0) + 1
         return numbers | {run: number for number, (run,) in enumerate(rest, start=first)}
+
+    def was_numbered(self, number: int) -> bool:
+        """Return whether a run has ever had this number in the file."""
+        if not self._is_numbered or number > LARGEST_NUMBER:
+            return False
+        return bool(self.ask("SELECT 1 FROM run_numbers WHERE number = ?", (number,)))
 
     def count_readings(self, run: JournalRun) -> int:
         """Count the readings of `run`; those counted when it ended are not read again."""

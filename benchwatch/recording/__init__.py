@@ -14,6 +14,7 @@ from benchwatch.recording.recorded_run import (
     Recording,
     RecordingGap,
 )
+from benchwatch.recording.run_selection import Selection
 
 __all__ = [
     "COLUMNS",
@@ -22,6 +23,7 @@ __all__ = [
     "Extent",
     "Recording",
     "RecordingGap",
+    "Selection",
     "StatedFacts",
     "read_recording",
     "read_recordings",

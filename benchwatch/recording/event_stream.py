@@ -13,6 +13,7 @@ from benchwatch.recording.file_reader import open_row_streams
 from benchwatch.recording.reading_builder import ReadingBuilder, StatedFacts
 from benchwatch.recording.recorded_run import Column, ReadingBatch, Recording, play_batch
 from benchwatch.recording.rows import CounterFacts, CounterRows
+from benchwatch.recording.run_selection import Selection
 from benchwatch.recording.text_lines import shown_name
 
 MOST_HELD_EVENTS: Final = 5000
@@ -33,6 +34,7 @@ class EventStream:
         stated: facts that the caller states.
         column: column of the numbers, where the header names none or several.
         gate_s: gate time of all readings in seconds; None: the gate that the file states.
+        selection: runs of a journal; None: its newest watch with readings.
         say: called with each sentence on anything assumed, left out or odd.
 
     Raises:
@@ -47,10 +49,11 @@ class EventStream:
         *,
         column: Column | None = None,
         gate_s: float | None = None,
+        selection: Selection | None = None,
         say: Callable[[str], None],
     ) -> None:
         self._name, self._stated, self._gate_s, self._say = shown_name(path), stated, gate_s, say
-        self._streams = open_row_streams(path, column, stated.interval_s)
+        self._streams = open_row_streams(path, column, stated.interval_s, selection)
         self._builders: dict[str, ReadingBuilder] = {}
 
     def outline(self, name: str) -> Recording:
@@ -172,19 +175,27 @@ class Extent:
         path: path of the file; `EventStream` opens it again.
         stated: facts that the caller states.
         column: column of the numbers, where the header names none or several.
+        selection: runs of a journal; None: its newest watch with readings.
 
     Raises:
         FileError: the file has no known form, or is empty.
     """
 
-    def __init__(self, path: str, stated: StatedFacts, *, column: Column | None = None) -> None:
+    def __init__(
+        self,
+        path: str,
+        stated: StatedFacts,
+        *,
+        column: Column | None = None,
+        selection: Selection | None = None,
+    ) -> None:
         self.last_s, self.readings = -math.inf, 0
         self.state: Literal["so far", "whole", "broken"] = "so far"
         self.error: BenchwatchError | None = None
         self._name, self._stated = shown_name(path), stated
         self._builders: dict[CounterFacts, ReadingBuilder] = {}
         self._notes: list[str] = []
-        self._batches = _in_turn(open_row_streams(path, column, stated.interval_s))
+        self._batches = _in_turn(open_row_streams(path, column, stated.interval_s, selection))
 
     def read_on(self) -> None:
         """Read one more batch of rows; do nothing after the end or an error."""

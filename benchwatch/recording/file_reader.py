@@ -13,7 +13,7 @@ from benchwatch.estimate.array_types import FloatArray
 from benchwatch.quantity import printable
 from benchwatch.reading import DEFAULT_COUNTER
 from benchwatch.recording.csv_table import read_table_rows
-from benchwatch.recording.journal_rows import NewestWatch, is_journal
+from benchwatch.recording.journal_rows import SelectedRows, is_journal
 from benchwatch.recording.json_lines_reader import read_json_rows
 from benchwatch.recording.reading_builder import ReadingBuilder, StatedFacts
 from benchwatch.recording.recorded_run import (
@@ -24,6 +24,7 @@ from benchwatch.recording.recorded_run import (
     RecordingGap,
 )
 from benchwatch.recording.rows import CounterFacts, CounterRows, Rows
+from benchwatch.recording.run_selection import Selection
 from benchwatch.recording.text_lines import (
     decode_lines,
     first_content,
@@ -44,16 +45,18 @@ def read_recordings(
     interval_s: float | None = None,
     wraps_s: Decimal | None = None,
     offsets_only: bool = False,
+    selection: Selection | None = None,
 ) -> tuple[Recording, ...]:
     """Read the file at `path` (``-``: standard input), one recording a counter.
 
     Args:
-        path: path of a table (CSV), of JSON lines, or of a journal: its newest watch is read.
+        path: path of a table (CSV), of JSON lines, or of a journal.
         nominal: hertz; None: the file's own nominal, or the round number near the readings.
         column: column of the numbers, where the file has no header or several such columns.
         interval_s: seconds from row to row, where the file has no times.
         wraps_s: period in seconds after which a time error restarts; None: it does not.
         offsets_only: True: leave out the offsets in hertz and the numbers as written.
+        selection: runs of a journal; None: its newest watch with readings (`newest_runs`).
 
     Raises:
         FileError: the file is wrong; the message names the line and what to do.
@@ -63,7 +66,7 @@ def read_recordings(
         nominal=nominal, interval_s=interval_s, wraps_s=wraps_s, offsets_only=offsets_only
     )
     counters: dict[CounterFacts, RecordingBuilder] = {}
-    for stream in open_row_streams(path, column, interval_s):
+    for stream in open_row_streams(path, column, interval_s, selection):
         for facts, rows in chain.from_iterable(stream):
             if facts not in counters:
                 counters[facts] = RecordingBuilder(ReadingBuilder(facts, stated))
@@ -83,6 +86,7 @@ def read_recording(
     wraps_s: Decimal | None = None,
     counter: str | None = None,
     offsets_only: bool = False,
+    selection: Selection | None = None,
 ) -> Recording:
     """Read the recording of one counter.
 
@@ -99,6 +103,7 @@ def read_recording(
         interval_s=interval_s,
         wraps_s=wraps_s,
         offsets_only=offsets_only,
+        selection=selection,
     )
     named = [r for r in recordings if counter is None or r.counter in {None, counter}]
     if len(named) == 1:
@@ -114,7 +119,10 @@ def read_recording(
 
 
 def open_row_streams(
-    path: str, column: Column | None, interval_s: float | None
+    path: str,
+    column: Column | None,
+    interval_s: float | None,
+    selection: Selection | None = None,
 ) -> list[Iterator[CounterRows]]:
     """Open a recorded file; return streams of rows, each of which can be read at its own pace.
 
@@ -122,12 +130,13 @@ def open_row_streams(
         path: path of the file; ``-``: standard input.
         column: column of the numbers, where the header names none or several.
         interval_s: seconds from row to row, where the file has no times.
+        selection: runs of a journal; None: its newest watch with readings.
 
     Raises:
         FileError: the file has no known form, or is empty.
     """
     if is_journal(path):
-        counters = NewestWatch(path).counters()
+        counters = SelectedRows(path, selection).counters()
         if not counters:
             raise FileError(f"{shown_name(path)} holds no readings: it is empty.")
         return counters

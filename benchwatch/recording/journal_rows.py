@@ -1,4 +1,4 @@
-"""Reads the newest watch in a journal into the same rows as any other recording."""
+"""Reads selected runs of a journal into the same rows as any other recording."""
 
 import stat
 from collections.abc import Iterator
@@ -12,7 +12,6 @@ import numpy as np
 from benchwatch.errors import BenchwatchError, FileError, JournalError
 from benchwatch.journal.journal_file import is_database
 from benchwatch.journal.journal_reader import JournalReader, Portion, ReadingRow, flags_of
-from benchwatch.journal.schema import JournalRun
 from benchwatch.journal.trim_entries import KEPT_BY_ITSELF, is_record, noted_tool_state
 from benchwatch.quantity import parse_reply, printable
 from benchwatch.reading import DEFAULT_COUNTER, OVERRANGE
@@ -29,6 +28,7 @@ from benchwatch.recording.rows import (
     check_size,
     check_time,
 )
+from benchwatch.recording.run_selection import SelectedCounter, Selection, select
 from benchwatch.recording.text_lines import STANDARD_INPUT, shown_name
 
 LATEST_DATE_S: Final = 2.5e11
@@ -47,49 +47,52 @@ def is_journal(path: str) -> bool:
         return False
 
 
-class NewestWatch:
-    """The newest watch in a journal that has any readings.
+class SelectedRows:
+    """The rows of selected runs of a journal, by counter.
 
     Args:
         path: path of the journal.
+        selection: the runs; None: the newest watch of real counters with readings, else of
+            simulated ones.
 
     Raises:
         FileError: here and in its methods: the database is no journal, or can't be read.
     """
 
-    def __init__(self, path: str) -> None:
+    def __init__(self, path: str, selection: Selection | None) -> None:
         self._path = path
-        self._runs: list[JournalRun] = []
         try:
             with JournalReader(Path(path)) as journal:
-                runs = journal.runs()
-                for watch in dict.fromkeys(run.watch for run in reversed(runs)):
-                    its_runs = [run for run in runs if run.watch == watch]
-                    self._runs = [run for run in its_runs if journal.has_readings(run)]
-                    if self._runs:
-                        return
+                self._counters = select(journal, selection, shown_name(path))
         except JournalError as error:
             raise _as_file_error(path, error) from error
 
     def counters(self) -> list[Iterator[CounterRows]]:
         """Return a stream of rows for each counter; each can be read at its own pace."""
-        names = dict.fromkeys(run.counter for run in self._runs)
-        return [self._rows_of([run for run in self._runs if run.counter == name]) for name in names]
+        return [self._rows_of(counter) for counter in self._counters]
 
-    def _rows_of(self, runs: list[JournalRun]) -> Iterator[CounterRows]:
+    def _rows_of(self, counter: SelectedCounter) -> Iterator[CounterRows]:
         """Yield the rows of the runs of one counter, portion by portion."""
-        source, first = shown_name(self._path), runs[0]
-        name = printable(first.counter) or DEFAULT_COUNTER
+        source = shown_name(self._path)
+        name = printable(counter.name) or DEFAULT_COUNTER
         facts = CounterFacts(
             source=source, kind="frequency_hz", counter=name, reports_gaps=True, unit="event"
         )
-        facts.nominal = first.nominal_hz
+        facts.nominal = next(
+            (one.run.nominal_hz for one in counter.runs if one.run.nominal_hz), None
+        )
+        facts.notes += [f"{source}: {sentence}" for sentence in counter.notes]
         try:
             with JournalReader(Path(self._path)) as journal:
-                for run in runs:
-                    facts.external |= run.time_base == "external"
-                    for portion in journal.portions(run, records=True):
-                        yield [(facts, _rows(facts, portion))]
+                for one in counter.runs:
+                    facts.external |= one.run.time_base == "external"
+                    gap = one.gap
+                    for portion in journal.portions(one.run, records=True):
+                        rows = _rows(facts, portion, one.shift_s)
+                        if gap is not None:
+                            rows.gaps.insert(0, gap)
+                            gap = None
+                        yield [(facts, rows)]
         except JournalError as error:
             raise _as_file_error(self._path, error) from error
 
@@ -102,8 +105,10 @@ def _as_file_error(path: str, error: JournalError) -> FileError:
     )
 
 
-def _rows(facts: CounterFacts, portion: Portion) -> Rows:
+def _rows(facts: CounterFacts, portion: Portion, shift_s: float) -> Rows:
     """Return the rows of a portion of the journal, with its gaps and the operator's actions.
+
+    `shift_s` is added to all elapsed times.
 
     Raises:
         FileError: a value can't be true: the journal is damaged, or was changed by hand.
@@ -112,10 +117,10 @@ def _rows(facts: CounterFacts, portion: Portion) -> Rows:
     number = np.array([row[0] for row in readings], dtype=np.int64)
     if facts.epoch_s is None and readings:
         utc_s, elapsed_s = readings[0][1:3]
-        facts.epoch_s = utc_s - elapsed_s if abs(utc_s) < LATEST_DATE_S else None
-    time_s = np.array([row[2] for row in readings], dtype=np.float64)
+        facts.epoch_s = utc_s - elapsed_s - shift_s if abs(utc_s) < LATEST_DATE_S else None
+    time_s = np.array([row[2] for row in readings], dtype=np.float64) + shift_s
     for i in np.flatnonzero(np.abs(time_s) > float(FARTHEST_TIME_S)).tolist():
-        check_time(Decimal(readings[i][2]), facts.location(readings[i][0]))
+        check_time(Decimal(time_s[i]), facts.location(readings[i][0]))
     gate_s = np.array([row[3] for row in readings], dtype=np.float64)  # nan for None
     gate_s[~((gate_s > 0) & (gate_s <= LONGEST_ROW_GATE_S))] = np.nan
     flags = {i: flags_of(row[6]) for i, row in enumerate(readings) if row[6]}
@@ -138,12 +143,15 @@ def _rows(facts: CounterFacts, portion: Portion) -> Rows:
             raise FileError(f"{where}: the gap lasted {lasted_s:.3g} s. Mend or remove it.")
         rows.gaps.append(
             RecordingGap(
-                before=before, begin_s=begin_s, lasted_s=lasted_s, reason=printable(reason, 200)
+                before=before,
+                begin_s=begin_s + shift_s,
+                lasted_s=lasted_s,
+                reason=printable(reason, 200),
             )
         )
     for at, at_s, action in _operator_actions(portion):
         check_time(Decimal(at_s), facts.location(at))
-        rows.marks.append((int(np.searchsorted(number, at)), at_s, action))
+        rows.marks.append((int(np.searchsorted(number, at)), at_s + shift_s, action))
     return rows
 
 

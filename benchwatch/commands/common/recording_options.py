@@ -10,6 +10,7 @@ import click
 
 from benchwatch.commands.common.option_types import DURATION, PERIOD
 from benchwatch.commands.common.output import narrate
+from benchwatch.commands.common.recorded_source import RecordedSource
 from benchwatch.commands.common.shared_options import nominal_option
 from benchwatch.recording import COLUMNS, Column, Recording, read_recording, read_recordings
 
@@ -39,11 +40,11 @@ class RecordingOptions:
     wraps_s: Decimal | None = None
     """Period in seconds after which a time error wraps to its start."""
 
-    def read_one(self, file: str, counter: str | None) -> Recording:
+    def read_one(self, source: RecordedSource, counter: str | None) -> Recording:
         """Read the offsets of one counter, and narrate the notes on the file.
 
         Args:
-            file: path of the file; ``-`` is standard input.
+            source: the file, or runs of a journal.
             counter: name of the counter, needed if the file holds several.
 
         Raises:
@@ -51,26 +52,28 @@ class RecordingOptions:
             UsageError: a nominal or a counter's name is needed.
         """
         recording = read_recording(
-            file,
+            source.path,
             nominal=self.nominal,
             column=self.column,
             interval_s=self.interval_s,
             wraps_s=self.wraps_s,
             counter=counter,
             offsets_only=True,
+            selection=source.selection,
         )
         for sentence in recording.notes:
             narrate(sentence)
         return recording
 
-    def read_all(self, file: str) -> tuple[Recording, ...]:
+    def read_all(self, source: RecordedSource) -> tuple[Recording, ...]:
         """Read all counters of a file, with the errors and notes of `read_one`."""
         recordings = read_recordings(
-            file,
+            source.path,
             nominal=self.nominal,
             column=self.column,
             interval_s=self.interval_s,
             wraps_s=self.wraps_s,
+            selection=source.selection,
         )
         for recording in recordings:
             for sentence in recording.notes:

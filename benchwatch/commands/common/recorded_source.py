@@ -1,0 +1,230 @@
+"""What a command reads: a recorded file, or runs of a journal; the options that choose it."""
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from functools import wraps
+from pathlib import Path
+from typing import Any, Final
+
+import click
+
+from benchwatch.commands.common.completed_words import RUN_NUMBER
+from benchwatch.commands.common.output import narrate
+from benchwatch.commands.common.run_table import local_minute
+from benchwatch.errors import UsageError
+from benchwatch.journal import default_path
+from benchwatch.journal.journal_reader import JournalReader
+from benchwatch.journal.run_list import simulated_bench_of
+from benchwatch.journal.schema import JournalRun
+from benchwatch.quantity import printable
+from benchwatch.recording import Selection
+from benchwatch.recording.journal_rows import is_journal
+from benchwatch.recording.run_selection import NewestRuns, newest_runs
+from benchwatch.recording.text_lines import shown_name
+
+MOST_RANGES: Final = 6
+"""Ranges of numbers that a sentence lists; of more it lists the last ones."""
+RUN_HELP: Final = "Read this run of the journal; benchwatch journal runs lists them."
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecordedSource:
+    """A recorded file to be read."""
+
+    path: str
+    """Path of the file; ``-`` is standard input."""
+    selection: Selection | None = None
+    """The runs of a journal that are read; None: the file is no journal."""
+    label: str = ""
+    """What to call its counters where two have one name: the run, or the name of the file."""
+
+
+def source_options(*, journal: bool = True) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
+    """Add the argument FILE and the options that choose runs; the command gets `source`.
+
+    Args:
+        journal: whether the command takes ``--journal`` as the journal to read.
+    """
+
+    def decorate(command: Callable[..., Any]) -> Callable[..., Any]:
+        @click.argument("file", required=False)
+        @click.option("--run", "run", type=RUN_NUMBER, help=RUN_HELP)
+        @wraps(command)
+        def with_source(
+            *args: Any,
+            file: str | None,
+            run: int | None,
+            read_journal: Path | None = None,
+            **rest: Any,
+        ) -> Any:
+            typed = () if run is None else (run,)
+            (source,) = find_sources(() if file is None else (file,), typed, read_journal)
+            return command(*args, source=source, **rest)
+
+        return journal_to_read_option(with_source) if journal else with_source
+
+    return decorate
+
+
+def sources_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add the arguments FILES and the options that choose runs; the command gets `sources`."""
+
+    @click.argument("files", nargs=-1)
+    @click.option(
+        "--run", "runs", type=RUN_NUMBER, multiple=True, help=f"{RUN_HELP} May be given again."
+    )
+    @journal_to_read_option
+    @wraps(command)
+    def with_sources(
+        *args: Any,
+        files: tuple[str, ...],
+        runs: tuple[int, ...],
+        read_journal: Path | None,
+        **rest: Any,
+    ) -> Any:
+        return command(*args, sources=find_sources(files, runs, read_journal), **rest)
+
+    return with_sources
+
+
+journal_to_read_option: Final = click.option(
+    "--journal",
+    "read_journal",
+    type=click.Path(path_type=Path),
+    help="The journal to read, where no FILE is given; the one that watch uses if left out.",
+)
+
+
+def find_sources(
+    files: tuple[str, ...], runs: tuple[int, ...], journal: Path | None
+) -> tuple[RecordedSource, ...]:
+    """Return what is read: files, or runs of one journal.
+
+    Where a journal is read and no run was typed, that is its newest watch of real counters with
+    readings; which runs these are is narrated.
+
+    Args:
+        files: the typed files; none: the journal.
+        runs: the typed numbers of runs; none: see above.
+        journal: the typed journal; None: the one that ``watch`` uses by itself.
+
+    Raises:
+        UsageError: options exclude each other, there is no such run, or there is no journal.
+        JournalError: the journal can't be read.
+    """
+    if files and journal is not None:
+        raise UsageError("FILE and --journal exclude each other: a journal can be given as FILE.")
+    if runs:
+        # Another way to choose runs (such as all of one visit) belongs here: it finds the journal
+        # and the keys, and returns one source with them.
+        path = _journal_of_runs(files, journal)
+        with JournalReader(Path(path)) as reader:
+            found = _runs_of(reader, runs, path)
+        return tuple(
+            RecordedSource(path=path, selection=Selection((run.key,)), label=f"run {run.number}")
+            for run in found
+        )
+    if files:
+        return tuple(_file_source(path) for path in files)
+    return (_newest_source(str(_default_journal(journal))),)
+
+
+def _file_source(path: str) -> RecordedSource:
+    return (
+        _newest_source(path) if is_journal(path) else RecordedSource(path=path, label=_stem(path))
+    )
+
+
+def _stem(path: str) -> str:
+    return printable(Path(path).stem)
+
+
+def _newest_source(path: str) -> RecordedSource:
+    """Return the newest watch of a journal, and narrate which runs it has."""
+    with JournalReader(Path(path)) as reader:
+        newest = newest_runs(reader)
+    if newest.runs:
+        narrate(newest_sentence(newest, path))
+    return RecordedSource(path=path, selection=newest.selection, label=_stem(path))
+
+
+def _default_journal(journal: Path | None) -> Path:
+    path = journal or default_path()
+    if not path.exists():
+        raise UsageError(
+            f"there is no journal at {path} yet: give a FILE to read, or watch a counter first."
+        )
+    return path
+
+
+def _journal_of_runs(files: tuple[str, ...], journal: Path | None) -> str:
+    """Return the path of the journal whose runs were typed."""
+    if not files:
+        return str(_default_journal(journal))
+    if len(files) > 1:
+        raise UsageError("--run chooses a run of one journal: give one FILE, or none.")
+    (path,) = files
+    if not is_journal(path):
+        raise UsageError(f"{shown_name(path)} is no journal, and has no runs: leave --run out.")
+    return path
+
+
+def _runs_of(journal: JournalReader, numbers: tuple[int, ...], path: str) -> list[JournalRun]:
+    """Return the runs with these numbers.
+
+    Raises:
+        UsageError: a number is not that of a run, or is given twice.
+    """
+    if len(set(numbers)) < len(numbers):
+        raise UsageError("a run is given twice; give different ones.")
+    there = {run.number: run for run in journal.runs()}
+    for number in numbers:
+        if number not in there:
+            has = f"It has {_ranges(there)}." if there else "It has no runs now."
+            if journal.was_numbered(number):
+                raise UsageError(
+                    f"run {number} was moved out of {shown_name(path)}, as journal archive does: "
+                    f"give the file that has it. {has}"
+                )
+            raise UsageError(f"{shown_name(path)} has no run {number}. {has}")
+        if not journal.has_readings(there[number]):
+            raise UsageError(f"run {number} of {shown_name(path)} has no readings: give another.")
+    return [there[number] for number in numbers]
+
+
+def newest_sentence(newest: NewestRuns, path: str) -> str:
+    """Say which runs are read because none was typed, and that there are newer simulated ones."""
+    first = newest.runs[0]
+    at = local_minute(first.started_utc_s)
+    names = _listed(printable(run.counter, 40) for run in newest.runs)
+    simulated = simulated_bench_of(first)
+    of = "" if simulated is None else f" of the simulated bench {printable(simulated, 40)}"
+    text = (
+        f"{_ranges(run.number for run in newest.runs)} ({names}{of}, {at}) of "
+        f"{shown_name(path)}: the newest with readings"
+    )
+    if newest.newer_simulated:
+        newer = _ranges(run.number for run in newest.newer_simulated)
+        text += f" of real counters; newer of simulated ones: {newer}"
+    elif simulated is not None:
+        text += ", all of simulated counters"
+    return f"{text}. --run reads another."
+
+
+def _listed(words: Iterable[str]) -> str:
+    *most, last = words
+    return f"{', '.join(most)} and {last}" if most else last
+
+
+def _ranges(numbers: Iterable[int]) -> str:
+    """Write numbers of runs as ``run 3`` or ``runs 1 to 3, 5 and 7``."""
+    found: list[list[int]] = []
+    for number in sorted(numbers):
+        if found and number == found[-1][1] + 1:
+            found[-1][1] = number
+        else:
+            found.append([number, number])
+    few = len(found) == 1 and found[0][0] == found[0][1]
+    texts = [str(a) if a == b else f"{a} to {b}" for a, b in found[-MOST_RANGES:]]
+    more = "among others " if len(found) > MOST_RANGES else ""
+    return f"{'run' if few else 'runs'} {more}{_listed(texts)}"
