@@ -2,9 +2,13 @@
 
 import sqlite3
 from dataclasses import dataclass
+from typing import Final
 
 from benchwatch.register.register_entry import RegisterEntry, entry_hash
 from benchwatch.register.register_schema import SELECT, entry_of
+
+NEARBY: Final = 8
+"""How far from its place an entry that was moved is looked for."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,24 +39,49 @@ def has_head(connection: sqlite3.Connection, head: str) -> bool:
 
 
 def _check(chain: str, entries: list[RegisterEntry]) -> ChainState:
-    """Check one chain.
+    """Check one chain; each entry that was changed is named, and not all that follow.
 
-    After an entry that was changed the check goes on with the hash that is written there, so that
-    each changed entry is named, and not all that follow.
+    An entry fits when its hash follows from the hash of the entry before it. Where an entry was
+    changed or moved, those after it still follow from a hash nearby: its own, the one that it
+    should have, or one that was moved with its entry. An entry that was changed together with its
+    hash is seen by the next entry.
     """
-    faults, previous, expected = [], "", 1
-    for entry in entries:
+    faults: list[str] = []
+    broken = False
+    previous, expected = "", 1
+    for place, entry in enumerate(entries):
+        if entry.number < expected:
+            faults.append(f"an entry of chain {chain} has no valid number: {_about(entry)}")
+            continue
         if entry.number != expected:
             missing = (
-                f"entry {expected}"
+                f"entry {expected} of chain {chain} is"
                 if entry.number == expected + 1
-                else (f"entries {expected} to {entry.number - 1}")
+                else f"entries {expected} to {entry.number - 1} of chain {chain} are"
             )
-            faults.append(f"{missing} of chain {chain} missing")
+            faults.append(f"{missing} missing")
         elif entry_hash(previous, entry) != entry.hash:
-            faults.append(f"entry {entry.number} of chain {chain} was changed: {_about(entry)}")
+            broken = True
+            if not _follows_nearby(entries, place):
+                before = f" (or entry {entry.number - 1} together with its hash)" if place else ""
+                faults.append(
+                    f"entry {entry.number} of chain {chain} was changed{before}: {_about(entry)}"
+                )
         previous, expected = entry.hash, entry.number + 1
+    if broken and not faults:
+        faults.append(f"the entries of chain {chain} don't follow from each other")
     return ChainState(chain=chain, entries=len(entries), head=previous, faults=tuple(faults))
+
+
+def _follows_nearby(entries: list[RegisterEntry], place: int) -> bool:
+    """Return whether an entry follows from an entry nearby, though not from the one before it."""
+    entry, before = entries[place], entries[:place][-2:]
+    near = {one.hash for one in entries[max(0, place - NEARBY) : place + NEARBY]}
+    if len(before) == 2:  # the hash that the entry before should have
+        near.add(entry_hash(before[0].hash, before[1]))
+    elif before:
+        near.add(entry_hash("", before[0]))
+    return any(entry_hash(one, entry) == entry.hash for one in near - {entry.hash})
 
 
 def _about(entry: RegisterEntry) -> str:

@@ -6,8 +6,9 @@ check it with any SHA-256 and any JSON writer that sorts keys.
 """
 
 import hashlib
+import heapq
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Final, Literal
 
@@ -108,3 +109,30 @@ def entry_hash(previous: str, entry: RegisterEntry) -> str:
         "document": entry.document,
     }
     return hashlib.sha256((previous + canonical(columns)).encode("utf-8")).hexdigest()
+
+
+def in_order_of_writing(entries: Iterable[RegisterEntry]) -> list[RegisterEntry]:
+    """Sort entries as they were written: by number in each chain, and by time between chains.
+
+    Chains that were merged were written at the same time by several machines. Where a clock was
+    set back, an entry counts as written with the one before it in its chain.
+    """
+    chains: dict[str, list[RegisterEntry]] = {}
+    for entry in entries:
+        chains.setdefault(entry.chain, []).append(entry)
+    for chain in chains.values():
+        chain.sort(key=lambda entry: entry.number)
+    if len(chains) < 2:
+        return [entry for chain in chains.values() for entry in chain]
+    return [entry for _, entry in heapq.merge(*map(_timed, chains.values()), key=_first)]
+
+
+def _timed(chain: list[RegisterEntry]) -> Iterator[tuple[str, RegisterEntry]]:
+    latest = ""
+    for entry in chain:
+        latest = max(latest, entry.at)
+        yield latest, entry
+
+
+def _first(pair: tuple[str, RegisterEntry]) -> str:
+    return pair[0]

@@ -11,14 +11,15 @@ import platform
 import secrets
 import sqlite3
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
 from benchwatch.clock import Clock, SystemClock, iso_time
 from benchwatch.errors import JournalError, RegisterError
-from benchwatch.journal.journal_file import check_kind, check_name, uri
+from benchwatch.journal.damaged_file import DAMAGE_CODES, has_other_name
+from benchwatch.journal.journal_file import check_kind, check_name, log_path, uri
 from benchwatch.journal.sqlite_errors import PREDICATES, code
 from benchwatch.quantity import printable
 from benchwatch.register.register_entry import Draft, RegisterEntry, canonical, entry_hash
@@ -36,6 +37,9 @@ SIMULATED_FILE_NAME: Final = "register-simulated.db"
 """Units and visits of simulated benches are kept in a file of their own."""
 BUSY_S: Final = 0.5
 """Longest wait for another program's transaction."""
+MACHINE_ID: Final = Path("/etc/machine-id")
+REPAIR: Final = "benchwatch visits repair sets it aside, and carries over what can be read of it."
+VERIFY: Final = "benchwatch visits verify says where."
 
 Check = Callable[[sqlite3.Connection], None]
 """Looks at the register inside the transaction that adds entries, and raises `RegisterError`."""
@@ -53,12 +57,21 @@ class RegisterFile:
         path: the file; made when the first entry is added.
         clock: dates the entries.
         who: account of the person; None: that of the process.
+        machine: what `this_machine` returns on the machine that writes; None: on this one.
     """
 
-    def __init__(self, path: Path, *, clock: Clock | None = None, who: str | None = None) -> None:
+    def __init__(
+        self,
+        path: Path,
+        *,
+        clock: Clock | None = None,
+        who: str | None = None,
+        machine: str | None = None,
+    ) -> None:
         self.path = path
         self._clock = clock or SystemClock()
         self._who = who or _account()
+        self._machine = machine or this_machine()
 
     def add(self, drafts: Sequence[Draft], check: Check | None = None) -> list[RegisterEntry]:
         """Add entries in one transaction, which is on the disk on return.
@@ -72,19 +85,29 @@ class RegisterFile:
 
         Raises:
             RegisterError: the file can't be written, or `check` refuses.
+            ValueError: a document has a number that is not finite.
         """
-        with _as_register_errors(self.path), closing(self._open()) as connection:
+        with self.writing() as connection:
+            if check is not None:
+                check(connection)
+            return self.put(connection, drafts)
+
+    @contextmanager
+    def writing(self) -> Iterator[sqlite3.Connection]:
+        """Yield a connection in a transaction that is on the disk afterwards, or is undone.
+
+        Raises:
+            RegisterError: the file can't be written.
+        """
+        with register_errors(self.path), closing(self._open()) as connection:
             connection.execute("BEGIN IMMEDIATE")
             try:
-                if check is not None:
-                    check(connection)
-                added = self._add(connection, drafts)
+                yield connection
                 connection.execute("COMMIT")
             except BaseException:
                 if connection.in_transaction:
                     connection.execute("ROLLBACK")
                 raise
-        return added
 
     @contextmanager
     def reading(self) -> Iterator[sqlite3.Connection | None]:
@@ -93,22 +116,56 @@ class RegisterFile:
         Raises:
             RegisterError: the file can't be read as a register.
         """
-        with _as_register_errors(self.path):
-            check_name(self.path)
-            check_kind(self.path)
+        with register_errors(self.path):
+            self._check_file()
             if not self.path.exists():
                 yield None
                 return
-            with closing(sqlite3.connect(uri(self.path), uri=True, timeout=BUSY_S)) as connection:
+            with closing(self._open_to_read()) as connection:
                 if check_register(connection, self.path) == 0:
                     yield None
                     return
                 connection.execute("BEGIN")
                 yield connection
 
-    def _open(self) -> sqlite3.Connection:
+    def _check_file(self) -> None:
+        """Refuse what SQLite would take for a database, or for an empty one, and is none."""
         check_name(self.path)
         check_kind(self.path)
+        log = log_path(self.path, "-wal")
+        if (
+            self.path.is_file()
+            and self.path.stat().st_size == 0
+            and log.exists()
+            and log.stat().st_size > 0
+        ):
+            raise RegisterError(
+                f"the register is damaged: it is empty, but the log beside it is not "
+                f"({self.path}). {REPAIR}"
+            )
+
+    def _open_to_read(self) -> sqlite3.Connection:
+        """Open the file for reading only, also in a folder where SQLite can't make a log."""
+        connection = sqlite3.connect(uri(self.path), uri=True, timeout=BUSY_S)
+        try:
+            connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
+        except sqlite3.Error as error:
+            connection.close()
+            log = log_path(self.path, "-wal")
+            if code(error) != sqlite3.SQLITE_CANTOPEN or log.exists():
+                raise
+            # Nobody writes: a log would be there.
+            return sqlite3.connect(uri(self.path, "immutable=1"), uri=True)
+        return connection
+
+    def _open(self) -> sqlite3.Connection:
+        self._check_file()
+        if self.path.exists() and has_other_name(self.path):
+            raise RegisterError(
+                f"the register has a second name (a hard link), and programs that open it by "
+                f"different names would spoil it ({self.path}). Remove the other name, or copy "
+                "the file under a new one."
+            )
         connection = sqlite3.connect(self.path, timeout=BUSY_S, isolation_level=None)
         try:
             connection.execute("PRAGMA synchronous = FULL")
@@ -118,12 +175,13 @@ class RegisterFile:
             raise
         return connection
 
-    def _add(self, connection: sqlite3.Connection, drafts: Sequence[Draft]) -> list[RegisterEntry]:
-        chain = own_chain(connection)
+    def put(self, connection: sqlite3.Connection, drafts: Sequence[Draft]) -> list[RegisterEntry]:
+        """Add entries within a transaction of `writing`; see `add`."""
+        chain = own_chain(connection, self._machine)
         added: list[RegisterEntry] = []
         if chain is None:
             chain = secrets.token_hex(4)
-            first = Draft(kind="chain", document={"machine": _machine()})
+            first = Draft(kind="chain", document={"machine": self._machine})
             added.append(self._put(connection, chain, first, None))
         opened: str | None = None
         for draft in drafts:
@@ -141,7 +199,9 @@ class RegisterFile:
             "SELECT number, hash FROM entries WHERE chain = ? ORDER BY number DESC LIMIT 1",
             (chain,),
         ).fetchone()
-        number, previous = (1, "") if newest is None else (int(newest[0]) + 1, str(newest[1]))
+        if newest is not None and not isinstance(newest[0], int):
+            raise RegisterError(f"the register was changed by hand ({self.path}). {VERIFY}")
+        number, previous = (1, "") if newest is None else (newest[0] + 1, str(newest[1]))
         utc_s = self._clock.utc() if draft.at_utc_s is None else draft.at_utc_s
         entry = RegisterEntry(
             chain=chain,
@@ -160,27 +220,43 @@ class RegisterFile:
         return entry
 
 
-def own_chain(connection: sqlite3.Connection) -> str | None:
+def own_chain(connection: sqlite3.Connection, machine: str | None = None) -> str | None:
     """Return the newest chain that this machine began; None: it has not written yet.
 
     A register that was copied to another machine goes on there with a chain of its own.
+
+    Args:
+        connection: a connection to the register.
+        machine: what `this_machine` returns on the machine that is asked about; None: on this one.
     """
-    machine = _machine()
+    machine = machine or this_machine()
     begun = map(entry_of, connection.execute(f"{SELECT} WHERE kind = 'chain' ORDER BY rowid DESC"))
     return next((one.chain for one in begun if one.values().get("machine") == machine), None)
 
 
 def _next_visit(connection: sqlite3.Connection, chain: str) -> int:
     """Return the number of the next visit of a chain: visits are numbered in their order."""
+    # Joined to a text, the kind is looked at on the way from the chain's end, which is quicker
+    # than the index of all visits.
     query = """
-        SELECT visit FROM entries WHERE kind = 'visit' AND chain = ? ORDER BY rowid DESC LIMIT 1"""
+        SELECT visit FROM entries WHERE chain = ? AND kind || '' = 'visit'
+        ORDER BY number DESC LIMIT 1"""
     newest = connection.execute(query, (chain,)).fetchone()
-    return 1 if newest is None else int(str(newest[0]).rpartition("/")[2]) + 1
+    number = "0" if newest is None else str(newest[0]).rpartition("/")[2]
+    return int(number) + 1 if number.isdecimal() else 1
 
 
-def _machine() -> str:
-    """Return what tells this machine from others; its name can't be read from it."""
-    return hashlib.sha256(f"benchwatch register {platform.node()}".encode()).hexdigest()[:16]
+def this_machine() -> str:
+    """Return what tells this machine from others; its name can't be read from it.
+
+    That is the machine's own number where the system has one (the file ``/etc/machine-id``): a
+    name may change, and many machines have the same.
+    """
+    number = ""
+    with suppress(OSError, UnicodeDecodeError):
+        number = MACHINE_ID.read_text(encoding="ascii").strip()
+    what = number or platform.node()
+    return hashlib.sha256(f"benchwatch register {what}".encode()).hexdigest()[:16]
 
 
 def _account() -> str:
@@ -191,7 +267,7 @@ def _account() -> str:
 
 
 @contextmanager
-def _as_register_errors(path: Path) -> Iterator[None]:
+def register_errors(path: Path) -> Iterator[None]:
     """Raise errors of SQLite and of the file as sentences about the register."""
     try:
         yield
@@ -199,11 +275,21 @@ def _as_register_errors(path: Path) -> Iterator[None]:
         text = str(error).replace("the journal", "the register")
         raise RegisterError(text.replace("no journal", "no register")) from error
     except sqlite3.Error as error:
-        raise RegisterError(f"the register {_predicate(error)} ({path}).") from error
+        what = f"the register {_predicate(error)} ({path})."
+        raise RegisterError(f"{what} {REPAIR}" if is_damage(error) else what) from error
     except UnicodeDecodeError as error:
-        raise RegisterError(f"the register is damaged ({path}).") from error
+        raise RegisterError(f"the register is damaged ({path}). {REPAIR}") from error
+    except OSError as error:
+        raise RegisterError(f"the register can't be opened: {error.strerror} ({path}).") from error
+
+
+def is_damage(error: Exception) -> bool:
+    """Return whether SQLite found damage in the file, or bytes that are no text."""
+    if isinstance(error, sqlite3.OperationalError) and "decode to UTF-8" in str(error):
+        return True
+    return isinstance(error, sqlite3.Error) and code(error) in DAMAGE_CODES
 
 
 def _predicate(error: sqlite3.Error) -> str:
-    why = PREDICATES.get(code(error))
+    why = PREDICATES.get(code(error)) or ("is damaged" if is_damage(error) else None)
     return f"fails: {error}" if why is None else why.replace("journal", "register")

@@ -10,13 +10,15 @@ from typing import Final
 
 from benchwatch.errors import UsageError
 from benchwatch.quantity import printable
-from benchwatch.register.register_entry import RegisterEntry
+from benchwatch.register.register_entry import RegisterEntry, in_order_of_writing
 from benchwatch.register.register_file import RegisterFile, own_chain
 from benchwatch.register.register_schema import SELECT, entry_of
 from benchwatch.register.registered_unit import Unit
 from benchwatch.register.visit import Visit, build_visit
 
 _IN_ORDER: Final = " ORDER BY rowid"
+_IS_OPEN: Final = """NOT EXISTS (
+    SELECT 1 FROM entries WHERE entries.visit = opened.visit AND entries.kind = 'closed')"""
 NEWEST_RUNS: Final = 500
 """Runs among which an open visit is looked for by its resource."""
 
@@ -44,14 +46,15 @@ class RegisterReader:
 
     def unit(self, ident: str) -> Unit | None:
         """Return the unit as the newest entry about it states it; None if there is none."""
-        newest = None
-        for entry in self.entries("unit = ? AND visit IS NULL AND kind = 'unit'", (ident,)):
-            newest = entry
-        return None if newest is None else Unit.from_values(ident, newest.values())
+        stated = in_order_of_writing(
+            self.entries("unit = ? AND visit IS NULL AND kind = 'unit'", (ident,))
+        )
+        return Unit.from_values(ident, stated[-1].values()) if stated else None
 
     def units(self) -> list[Unit]:
         """Return all units, in the order in which they were made."""
-        newest = {entry.unit or "": entry for entry in self.entries("kind = 'unit'")}
+        stated = in_order_of_writing(self.entries("kind = 'unit'"))
+        newest = {entry.unit or "": entry for entry in stated}
         return [Unit.from_values(ident, entry.values()) for ident, entry in newest.items()]
 
     def like(self, ident: str) -> str | None:
@@ -93,19 +96,12 @@ class RegisterReader:
 
     def visits_of(self, ident: str) -> list[Visit]:
         """Return the visits of a unit, in the order in which they were opened."""
-        if self._connection is None:
-            return []
-        query = "SELECT DISTINCT visit FROM entries WHERE unit = ? AND visit IS NOT NULL"
-        names = [str(name) for (name,) in self._connection.execute(query, (ident,))]
-        visits = [self.visit(name) for name in names]
-        found = [one for one in visits if one is not None and one.unit == ident]
-        return sorted(found, key=lambda one: (one.chain, one.number))
+        return self._visits_of(ident, "")
 
     def open_visit_of(self, ident: str) -> Visit | None:
         """Return the newest open visit of a unit; None if there is none."""
-        return next(
-            (one for one in reversed(self.visits_of(ident)) if one.closed_utc_s is None), None
-        )
+        visits = self._visits_of(ident, f"AND {_IS_OPEN}")
+        return visits[-1] if visits else None
 
     def open_visits(self, resource: str, nominal: Decimal | None) -> list[Visit]:
         """Return open visits whose last run was on `resource`, the newest first.
@@ -118,19 +114,33 @@ class RegisterReader:
         """
         if self._connection is None:
             return []
-        query = """
-            SELECT visit, document FROM entries WHERE kind = 'run' ORDER BY rowid DESC LIMIT ?"""
+        query = f"""
+            SELECT visit, document FROM (
+                SELECT visit, document FROM entries WHERE kind = 'run'
+                ORDER BY rowid DESC LIMIT ?) AS opened
+            WHERE {_IS_OPEN}"""  # noqa: S608 - our own words
         runs = self._connection.execute(query, (NEWEST_RUNS,)).fetchall()
         names = dict.fromkeys(str(name) for name, text in runs if _resource(text) == resource)
         found = []
         for name in names:
             visit = self.visit(name)
-            if visit is None or visit.closed_utc_s is not None:
+            if visit is None:
                 continue
             same = None in (nominal, visit.nominal_hz) or nominal == visit.nominal_hz
             if same and visit.runs and visit.runs[-1].resource == resource:
                 found.append(visit)
         return found
+
+    def _visits_of(self, ident: str, condition: str) -> list[Visit]:
+        if self._connection is None:
+            return []
+        query = f"""
+            SELECT DISTINCT visit FROM entries AS opened
+            WHERE unit = ? AND visit IS NOT NULL {condition}"""  # noqa: S608 - our own words
+        names = [str(name) for (name,) in self._connection.execute(query, (ident,))]
+        visits = [self.visit(name) for name in names]
+        found = [one for one in visits if one is not None and one.unit == ident]
+        return sorted(found, key=lambda one: (one.opened_utc_s, one.chain, one.number))
 
     def entry(self, text: str) -> RegisterEntry:
         """Return the entry that a person named by its number, or by ``CHAIN/NUMBER``.

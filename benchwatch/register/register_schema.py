@@ -20,7 +20,7 @@ MIGRATIONS: Final = (
             kind TEXT NOT NULL, unit TEXT, visit TEXT, amends TEXT, document TEXT NOT NULL,
             hash TEXT NOT NULL, PRIMARY KEY (chain, number))
         """,
-        "CREATE INDEX entries_by_visit ON entries (visit)",
+        "CREATE INDEX entries_by_visit ON entries (visit, kind)",
         "CREATE INDEX entries_by_unit ON entries (unit, visit)",
         "CREATE INDEX entries_by_kind ON entries (kind)",
         f"""

@@ -92,6 +92,11 @@ def read_ident(text: str) -> str:
                 f"the ident '{printable(ident, 40)}' has a character that can't be shown safely "
                 f"(U+{ord(character):04X}): letters, digits, blanks and punctuation can."
             )
+    if unicodedata.category(ident[0]).startswith("M"):
+        raise UsageError(
+            f"the ident '{printable(ident, 40)}' begins with a mark that belongs over a letter "
+            f"(U+{ord(ident[0]):04X}): begin with a letter or a digit."
+        )
     return ident
 
 

@@ -1,7 +1,7 @@
 """A visit as its entries state it now: opened, named, runs, records, remarks, closed, amended."""
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal
 from typing import Any, Final
@@ -10,7 +10,7 @@ from benchwatch.errors import FileError
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 from benchwatch.quantity import printable
 from benchwatch.reading import AS_FOUND, AS_LEFT, RecordKind
-from benchwatch.register.register_entry import AMENDABLE, RegisterEntry
+from benchwatch.register.register_entry import AMENDABLE, RegisterEntry, in_order_of_writing
 from benchwatch.register.registered_unit import decimal_of
 
 WATCHED, TYPED_TABLE = "watch", "typed table"
@@ -116,16 +116,18 @@ class Visit:
 
 
 def build_visit(name: str, entries: Iterable[RegisterEntry]) -> Visit:
-    """Return the visit `name` as its entries, in the order of writing, state it now.
+    """Return the visit `name` as its entries, in any order, state it now.
 
     An amendment takes the place of the entry that it amends, or withdraws it; the amended entry
     stays in the register. What can't be read, as after a change by hand, is left out.
     """
-    entries = tuple(entries)
+    entries = in_order_of_writing(entries)
     newest_amendment = {
         entry.amends: entry for entry in entries if entry.kind == "amendment" and entry.amends
     }
-    visit = Visit(name=name, opened_utc_s=0.0)
+    fields: dict[str, Any] = {"name": name, "opened_utc_s": 0.0}
+    lists: dict[str, list[Any]] = {"runs": [], "records": [], "remarks": [], "amendments": []}
+    fields |= lists
     for entry in entries:
         amendment = newest_amendment.get(entry.name) if entry.kind in AMENDABLE else None
         values: Mapping[str, Any] | None = entry.values()
@@ -135,50 +137,51 @@ def build_visit(name: str, entries: Iterable[RegisterEntry]) -> Visit:
             reason = _text(amended.get("reason")) or "without a reason"
             document = amended.get("document")
             values = document if isinstance(document, dict) else None
-        shown = entry if amendment is None else amendment
-        visit = replace(visit, newest_utc_s=utc_of(entry.at), newest_entry=entry.name)
         if values is not None:
-            visit = replace(visit, **_changes(visit, entry, values, shown, reason))
-    return visit
+            shown = entry if amendment is None else amendment
+            _take(entry, values, shown, reason, fields)
+    if entries:
+        fields |= {"newest_utc_s": utc_of(entries[-1].at), "newest_entry": entries[-1].name}
+    return Visit(**(fields | {field: tuple(some) for field, some in lists.items()}))
 
 
-def _changes(
-    visit: Visit, entry: RegisterEntry, values: Mapping[str, Any], shown: RegisterEntry, reason: str
-) -> dict[str, Any]:
-    """Return the fields of `visit` that one entry changes.
+def _take(
+    entry: RegisterEntry,
+    values: Mapping[str, Any],
+    shown: RegisterEntry,
+    reason: str,
+    fields: dict[str, Any],
+) -> None:
+    """Take what one entry states into the fields of a visit.
 
     Args:
-        visit: as the entries before state it.
         entry: the entry.
         values: its object, or that of its newest amendment.
         shown: the entry that `values` are from.
         reason: that of the amendment; empty without one.
+        fields: fields of the visit so far; of those with several items, lists.
     """
     at_utc_s = utc_of(entry.at)
-    changes: dict[str, Any] = {}
     match entry.kind:
         case "visit":
-            changes = _opening(values, shown, at_utc_s)
+            fields |= _opening(values, shown, at_utc_s)
         case "named":
-            changes["unit"] = shown.unit
+            fields["unit"] = shown.unit
         case "run":
-            run = _run(entry, values)
-            changes["runs"] = visit.runs if run is None else (*visit.runs, run)
+            fields["runs"] += filter(None, [_run(entry, values)])
         case "record":
-            record = _record(shown, at_utc_s, values, reason)
-            changes["records"] = visit.records if record is None else (*visit.records, record)
+            fields["records"] += filter(None, [_record(shown, at_utc_s, values, reason)])
         case "tool":
-            changes["pulls"] = _pulls(values.get("samples"))
+            fields["pulls"] = _pulls(values.get("samples"))
         case "closed":
-            changes["closed_utc_s"] = _stated_utc(values.get("ended"), at_utc_s)
-            changes["closed_by"] = entry.who
+            fields["closed_utc_s"] = _stated_utc(values.get("ended"), at_utc_s)
+            fields["closed_by"] = entry.who
         case "amendment":
-            remark = _remark(entry, at_utc_s, {"text": values.get("reason")}, "")
-            changes["amendments"] = (*visit.amendments, remark)
+            text = {"text": values.get("reason")}
+            fields["amendments"].append(_remark(entry, at_utc_s, text, ""))
         case "note" | "condition" | "power" | "comparison" | "check" | "report":
             remark = _remark(shown, at_utc_s, values, reason, kind=entry.kind)
-            changes["remarks"] = (*visit.remarks, remark)
-    return changes
+            fields["remarks"].append(remark)
 
 
 def _opening(values: Mapping[str, Any], shown: RegisterEntry, at_utc_s: float) -> dict[str, Any]:

@@ -1,0 +1,121 @@
+"""A register read and checked by plain SQLite, JSON and SHA-256, without the product's code."""
+
+import hashlib
+import json
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from dataclasses import replace
+from pathlib import Path
+from typing import Any, Final
+
+from benchwatch.clock import Clock
+from benchwatch.estimate.uncertainty.offset_record import (
+    Noise,
+    OffsetRecord,
+    Reference,
+    offset_budget,
+)
+from benchwatch.reading import RecordKind
+from benchwatch.register.register_entry import Draft, RegisterEntry
+from benchwatch.register.register_file import RegisterFile
+from benchwatch.register.register_reader import read_register
+
+COLUMNS: Final = (
+    "chain", "number", "at", "who", "kind", "unit", "visit", "amends", "document", "hash",
+)  # fmt: skip
+TRIGGERS: Final = ("entries_are_not_changed", "entries_are_not_removed", "entries_are_not_replaced")
+BENCH: Final = "TCPIP0::127.0.0.1::5025::SOCKET"
+
+
+def rows_of(path: Path) -> list[dict[str, Any]]:
+    """Return all rows of the register, by chain and number, as any program with SQLite would."""
+    there = f"{path.absolute().as_uri()}?mode=ro"
+    with closing(sqlite3.connect(there, uri=True, timeout=10)) as reader:
+        rows = reader.execute(
+            f"SELECT {', '.join(COLUMNS)} FROM entries ORDER BY chain, number"
+        ).fetchall()
+    return [dict(zip(COLUMNS, row, strict=True)) for row in rows]
+
+
+def check_by_hand(path: Path) -> None:
+    """Check numbers and hashes of every chain, written anew from what the manual says of them."""
+    previous: dict[str, tuple[int, str]] = {}
+    for row in rows_of(path):
+        digest = row.pop("hash")
+        number, before = previous.get(row["chain"], (0, ""))
+        document = json.loads(row["document"])
+        text = json.dumps(row, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+
+        assert row["number"] == number + 1
+        assert hashlib.sha256(before.encode() + text.encode()).hexdigest() == digest
+        assert row["document"] == json.dumps(
+            document, sort_keys=True, separators=(",", ":"), ensure_ascii=False
+        )
+        previous[row["chain"]] = row["number"], digest
+
+
+@contextmanager
+def behind_the_triggers(path: Path) -> Iterator[sqlite3.Connection]:
+    """Yield a connection that can change entries, as a person with any SQLite tool could."""
+    with closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        kept = connection.execute("SELECT sql FROM sqlite_master WHERE type = 'trigger'").fetchall()
+        for name in TRIGGERS:
+            connection.execute(f"DROP TRIGGER {name}")
+        yield connection
+        for (statement,) in kept:
+            connection.execute(statement)
+
+
+def record(kind: RecordKind, offset: float, *, utc_s: float | None = None) -> OffsetRecord:
+    """Return a record of a 10 MHz oven oscillator at a fractional offset."""
+    budget = offset_budget(
+        offset,
+        noise=Noise(u=1e-11, dof=12.0, averaging_s=14.0),
+        resolution=1e-11,
+        drift_per_s=1e-14,
+        span_s=14.0,
+        reference=Reference(u=1e-11, ageing_per_s=0.0, source="its papers of 2031-01-05"),
+    )
+    return OffsetRecord(
+        kind=kind, counter="main", nominal_hz=1e7, utc_s=utc_s, span_s=14.0, readings=14,
+        budget=budget, conditions=(("gate", "1 s"),),
+    )  # fmt: skip
+
+
+def visit_drafts(unit: str | None, at_utc_s: float, run: int = 1) -> list[Draft]:
+    """Return the entries of a visit that goes through to its end: 36.97 ppb found, 0.12 left."""
+    one = Draft(kind="note", unit=unit, document={}, at_utc_s=at_utc_s)
+    opening = {
+        "source": "watch", "counter": "main", "resource": BENCH, "nominal_hz": "10000000",
+        "tolerance": 5e-9,
+    }  # fmt: skip
+    running = {"run": run, "journal": "journal.db", "counter": "main", "resource": BENCH}
+    found, left = record("as found", 36.97e-9), record("as left", 0.12e-9)
+    return [
+        replace(one, kind="visit", document=opening),
+        replace(one, kind="run", document=running),
+        replace(one, kind="record", document={"record": found.as_dict(), "automatic": True}),
+        replace(one, kind="note", document={"text": "the lid was loose", "run": run}),
+        replace(one, kind="record", document={"record": left.as_dict(), "automatic": False}),
+        replace(one, kind="closed", document={}),
+    ]
+
+
+def made_register(
+    path: Path, units: int = 3, visits: int = 2, *, clock: Clock | None = None, machine: str = ""
+) -> RegisterFile:
+    """Make a register of some units, each with some closed visits an hour apart."""
+    register = RegisterFile(path, clock=clock, who="anna", machine=machine or None)
+    for number in range(visits):
+        for unit in range(units):
+            ident = f"04{17 + unit}"
+            at_utc_s = 1.9e9 + 3600.0 * number + unit
+            register.add(visit_drafts(ident, at_utc_s, run=100 * number + unit))
+    return register
+
+
+def read_all(register: RegisterFile) -> list[RegisterEntry]:
+    """Return the entries of a register in the order of the file."""
+    with read_register(register.path) as reader:
+        return list(reader.entries())
