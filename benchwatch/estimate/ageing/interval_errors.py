@@ -1,0 +1,111 @@
+"""Errors of the changes between visits, and the mean rate that they leave."""
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from benchwatch.estimate.ageing.visit_history import (
+    YEAR_DAYS,
+    DatedOffset,
+    Interval,
+    VisitHistory,
+    record_covariance,
+)
+from benchwatch.estimate.array_types import FloatArray
+
+MOST_INTERVALS: Final = 60
+"""Only so many of the newest intervals are used."""
+UNKNOWN_U_SHARE: Final = 0.03
+"""Taken as u, as a share of the largest change, where no record states one."""
+
+
+class IntervalErrors:
+    """Covariances of the errors of the changes and of the newest record, fractions squared.
+
+    Args:
+        intervals: m of them, in order of time.
+        newest: the record that a forecast goes on from.
+        largest: largest change, fractional; it scales u where no record states one.
+    """
+
+    def __init__(
+        self, intervals: tuple[Interval, ...], newest: DatedOffset, largest: float
+    ) -> None:
+        known = [
+            record.u
+            for one in intervals
+            for record, _ in one.terms
+            if record.u is not None and record.u > 0
+        ]
+        self.typical = float(np.median(known)) if known else UNKNOWN_U_SHARE * largest
+        records = list(dict.fromkeys(record for one in intervals for record, _ in one.terms))
+        if newest not in records:
+            records.append(newest)
+        index = {record: k for k, record in enumerate(records)}
+        self._newest = index[newest]
+        self._among = np.array([[self._between(a, b) for b in records] for a in records])
+        self._signs = np.zeros((len(intervals), len(records)))
+        for row, one in enumerate(intervals):
+            for record, sign in one.terms:
+                self._signs[row, index[record]] += sign
+        # Records of one visit are those between two intervals.
+        visits = [sum(record.utc_s >= one.to_utc_s for one in intervals) for record in records]
+        self._same_visit = np.equal.outer(np.array(visits), np.array(visits)).astype(float)
+
+    def _between(self, one: DatedOffset, two: DatedOffset) -> float:
+        found = record_covariance(one, two)
+        if found is not None and (found > 0 or one != two):
+            return found
+        return self.typical**2 if one == two else 0.0
+
+    def _records(self, visit_error: float) -> FloatArray:
+        return np.asarray(self._among + (visit_error * self.typical) ** 2 * self._same_visit)
+
+    def among(self, visit_error: float) -> FloatArray:
+        """Return the covariance of the errors of the changes, (m, m)."""
+        return np.asarray(self._signs @ self._records(visit_error) @ self._signs.T)
+
+    def with_newest(self, visit_error: float) -> FloatArray:
+        """Return the covariances of the newest record's error with those of the changes, (m,)."""
+        return np.asarray(self._signs @ self._records(visit_error)[:, self._newest])
+
+    def of_newest(self, visit_error: float) -> float:
+        """Return the variance of the newest record's error."""
+        return float(self._records(visit_error)[self._newest, self._newest])
+
+
+@dataclass(frozen=True, slots=True)
+class MeanRate:
+    """Ageing rate over all intervals, fraction a year, with its standard uncertainty."""
+
+    per_year: float
+    u: float
+
+
+def mean_rate(history: VisitHistory) -> MeanRate | None:
+    """Return the rate that fits all intervals best if the unit ages linearly.
+
+    Generalised least squares: r = (τᵀ·K⁻¹·d)/(τᵀ·K⁻¹·τ), u² = 1/(τᵀ·K⁻¹·τ), with the lengths τ,
+    the changes d and the covariance K of their errors (Draper and Smith, Applied Regression
+    Analysis, 9.1). u counts the errors of the records alone, not how well the law fits.
+
+    Returns:
+        None where there is no interval, or a record's u is not known.
+    """
+    intervals, newest = history.intervals[-MOST_INTERVALS:], history.newest
+    if newest is None or any(one.u is None for one in intervals):
+        return None
+    if not any(one.days > 0 for one in intervals):
+        return None
+    errors = IntervalErrors(intervals, newest, 0.0)
+    years = np.array([one.days / YEAR_DAYS for one in intervals])
+    changes = np.array([one.change for one in intervals])
+    if not errors.typical > 0:
+        return None
+    solved = np.linalg.solve(errors.among(0.0) / errors.typical**2, years)
+    precision = float(years @ solved)
+    return MeanRate(
+        per_year=float(changes @ solved) / precision, u=errors.typical / math.sqrt(precision)
+    )
