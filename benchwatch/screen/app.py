@@ -1,7 +1,6 @@
 """The app: draws the newest snapshot at a fixed rate, independent of the rate of readings."""
 
 from collections.abc import Callable, Collection
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -72,8 +71,6 @@ class BenchwatchApp(App[None]):
         self.ending = False
         """Whether the app is ending."""
         saved = load(self.options.state) if self.options.state is not None else Preferences()
-        if self.options.view:
-            saved = replace(saved, view=self.options.view)
         self._playback = playback
         self._sound = None if sound is None else sound(self.bell)
         self.screen_state = ScreenState(
@@ -225,6 +222,7 @@ class BenchwatchApp(App[None]):
             case "set_settle":
                 self._ask(f"Settled means, such as {SETTING_FORMS['settle']}", self._set_settle)
             case "command":
+                self.screen_state.keep_view()
                 overlay = CommandOverlay(
                     self.options.theme, lambda typed: suggestions(typed, VIEWS, view, available)
                 )

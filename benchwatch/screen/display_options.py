@@ -54,7 +54,7 @@ class DisplayOptions:
 
     theme: Theme = field(default_factory=_this_terminal)
     view: str = ""
-    """Name of the first view; empty: the view that was shown last."""
+    """Name of the first view; empty: the view that serves the state."""
     log: Path = field(default_factory=log_path)
     state: Path | None = field(default_factory=state_path)
     """File of the preferences; None: they are not saved."""

@@ -13,8 +13,6 @@ SPANS_S = (30.0, 60.0, 120.0, 300.0, 600.0, 1800.0, 3600.0, 14400.0, 86400.0, 60
 class Preferences:
     """How views are drawn, as far as keys change it."""
 
-    view: str = "trim"
-    """Name of the view on the screen."""
     span_s: float = 120.0
     """Time span of the strip chart."""
     unit: str = ""

@@ -14,6 +14,7 @@ from benchwatch.screen.frame import Frame
 from benchwatch.screen.key_binding import KeyBinding, capabilities
 from benchwatch.screen.panels.status_text import tool_on
 from benchwatch.screen.preferences import Preferences
+from benchwatch.screen.shown_view import ShownView
 from benchwatch.screen.typed_commands import SettingCommand
 from benchwatch.screen.view import View
 from benchwatch.screen.views.view_list import VIEWS
@@ -58,7 +59,7 @@ class ScreenState:
     Args:
         watch: gives the snapshots, and takes the commands.
         trimmer: the trimmer that the turning keys turn; None: there is none.
-        options: theme and files.
+        options: theme, first view and files.
         preferences: the choices made last time.
         playback: controls of the recording that `watch` plays; None: a live watch.
         sound: makes the offset audible; None: no sound.
@@ -79,6 +80,7 @@ class ScreenState:
         # The time of a recording stops, jumps and runs fast; people read a message in real time.
         self._message_clock_s = watch.elapsed_s if playback is None else time.monotonic
         self._theme, self.preferences = options.theme, preferences
+        self._view = ShownView(options.view)
         self._counters: dict[str, CounterState] = {}
         self._shown = watch.names[0]
         self._scroll = 0
@@ -97,7 +99,7 @@ class ScreenState:
     @property
     def view(self) -> View:
         """The view on the screen."""
-        return VIEWS.named(self.preferences.view)
+        return self._view.view
 
     @property
     def _handle(self) -> CounterHandle:
@@ -110,7 +112,14 @@ class ScreenState:
         return self._counters.setdefault(self._shown, CounterState())
 
     def fetch_history(self, width: int) -> None:
-        """Fetch the history of offsets for charts of `width` cells."""
+        """Fetch the history of offsets for charts of `width` cells.
+
+        Before that the view follows the state, until the operator has chosen one.
+        """
+        followed = self._view.follow(self._handle.snapshot)
+        if followed:
+            self._scroll = 0
+            self.show_message(followed)
         now_s = self._watch.elapsed_s()
         span_s = self.view.chart(self._handle.snapshot, self.preferences, now_s).span_s
         self._history = _History(self._handle.trace(span_s, POINTS_A_CELL * width), span_s)
@@ -180,7 +189,11 @@ class ScreenState:
     def show(self, view: str) -> None:
         """Show the view called `view`, from the beginning of its list."""
         self._scroll = 0
-        self.preferences = replace(self.preferences, view=view)
+        self._view.choose(view)
+
+    def keep_view(self) -> None:
+        """Keep the present view, whatever the state of the oscillator."""
+        self._view.stay()
 
     def show_message(self, text: str) -> None:
         """Show a sentence for a moment."""

@@ -23,7 +23,7 @@ pytestmark = pytest.mark.long
 
 
 def made_app(
-    watch=None, trimmer=None, *, theme=None, operator=None, state=None, view=""
+    watch=None, trimmer=None, *, theme=None, operator=None, state=None, view="trim"
 ) -> BenchwatchApp:
     """Return an app that redraws only on request."""
     options = DisplayOptions(theme=theme or Theme(), state=state, view=view)
@@ -345,7 +345,7 @@ def test_no_key_does_two_things_at_once(view, capabilities):
 )
 async def test_number_keys_show_the_views(key, title):
     """Each view has its number and its help."""
-    app = made_app(kit.FakeWatch(kit.full_snapshot()), view="elsewhere" if key == "1" else "")
+    app = made_app(kit.FakeWatch(kit.full_snapshot()), view="elsewhere" if key == "1" else "trim")
     async with app.run_test(size=(120, 36)) as pilot:
         await pilot.press(key)
         assert app.screen_state.view.title == title
@@ -599,9 +599,8 @@ async def test_choices_survive_a_restart(tmp_path):
     async with second.run_test() as pilot:
         await pilot.pause()
 
-    assert second.screen_state.preferences == Preferences(
-        view="warm_up", span_s=300.0, unit="ppm", log_time=True
-    )
+    assert second.screen_state.preferences == Preferences(span_s=300.0, unit="ppm", log_time=True)
+    assert second.screen_state.view.name == "trim"
 
 
 async def test_the_bell_rings_once_when_it_settles(monkeypatch):

@@ -122,7 +122,7 @@ def test_an_unknown_view_is_the_first():
 def test_preferences_are_read_back_from_their_file(tmp_path):
     """Every choice is the same."""
     preferences = Preferences(
-        view="notes", span_s=600.0, unit="ppm", log_time=True, without_drift=True, deviation="mdev"
+        span_s=600.0, unit="ppm", log_time=True, without_drift=True, deviation="mdev"
     )
     path = tmp_path / "deep" / "screen.json"
 
@@ -149,8 +149,15 @@ def test_a_broken_preferences_file_is_harmless(tmp_path_factory, content):
     assert preferences.span_s in {30.0, 60.0, 120.0, 300.0, 600.0, *(1800.0, 3600.0, 14400.0)} | {
         86400.0, 604800.0,
     }  # fmt: skip
-    assert isinstance(preferences.view, str)
     assert isinstance(preferences.log_time, bool)
+
+
+def test_an_old_preferences_file_with_a_view_is_read(tmp_path):
+    """The view is no longer kept; the other choices are taken."""
+    path = tmp_path / "screen.json"
+    path.write_text('{"view": "notes", "span_s": 300.0, "unit": "ppm"}', encoding="utf-8")
+
+    assert load(path) == Preferences(span_s=300.0, unit="ppm")
 
 
 def test_preferences_that_cannot_be_written_are_reported(tmp_path):

@@ -140,7 +140,7 @@ def test_from_power_on_to_as_left_by_the_screen_alone(terminal: Terminal, journa
     """Warming, settled, as found, tool, turns, landed, as left; screen and journal agree."""
     person = Person(terminal)
     person.sees(r"\[WARMING\]")
-    person.sees("high, still warming: wait")
+    person.sees("settled means: moves by")  # on the warm-up, which is shown while it lasts
     terminal.child.send_signal(QUICKLY)  # a slow machine has shown it now: on with it
     person.sees(r"\[SETTLED\]")
     person.presses(b"a")

@@ -40,7 +40,7 @@ class ScreenOptions:
 
     ascii: bool = False
     view: str = ""
-    """Name of the first view; empty: the view that was shown last."""
+    """Name of the first view; empty: the view that serves the state."""
     bell: bool = True
 
     def options(self, *, bell: bool = True) -> "DisplayOptions":
@@ -69,7 +69,11 @@ def screen_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """Add the options of `ScreenOptions` to a command, which gets them as `screen`."""
 
     @click.option("--ascii", "ascii_only", is_flag=True, help="Draw the screen in plain ASCII.")
-    @click.option("--view", type=ViewChoice(), help="The view that the screen begins with.")
+    @click.option(
+        "--view",
+        type=ViewChoice(),
+        help="The view that the screen begins with; else by the state.",
+    )
     @click.option("--no-bell", is_flag=True, help="Do not ring when the oscillator settles.")
     @wraps(command)
     def with_screen(

@@ -1,0 +1,62 @@
+"""The view on the screen: it follows the state of the oscillator until the operator chooses one."""
+
+from benchwatch.screen.view import View
+from benchwatch.screen.views.view_list import VIEWS
+from benchwatch.snapshot import Snapshot
+
+TRIM, WARM_UP = VIEWS.named("trim"), VIEWS.named("warm_up")
+
+
+class ShownView:
+    """The view that is shown, and whether it still follows the state.
+
+    Args:
+        name: the view that was typed on the command line; empty: trim first, then by the state.
+    """
+
+    def __init__(self, name: str = "") -> None:
+        self._view = VIEWS.named(name) if name else TRIM
+        self._follows = not name
+
+    @property
+    def view(self) -> View:
+        """The view on the screen."""
+        return self._view
+
+    def choose(self, name: str) -> None:
+        """Show the view called `name`, as the operator wants; from now on it follows nothing."""
+        self._view = VIEWS.named(name)
+        self.stay()
+
+    def stay(self) -> None:
+        """Keep the present view, whatever the state."""
+        self._follows = False
+
+    def follow(self, now: Snapshot) -> str:
+        """Show the view that serves the state; return a sentence when it changes, else empty."""
+        wanted, why = _serving(now)
+        if not self._follows or wanted is None or wanted is self._view:
+            return ""
+        self._view, other = wanted, self._view
+        if wanted is WARM_UP:
+            return f"{why}: {wanted.title} until it has settled; {other.key} shows {other.title}"
+        return f"{why}: {wanted.title}; {other.key} shows {other.title}"
+
+
+def _serving(now: Snapshot) -> tuple[View | None, str]:
+    """Return the view that serves the state, and why; None: the present one does.
+
+    Warm-up serves until the offset has settled for the first time, or the tool was on the trimmer.
+    """
+    trim, settle = now.trim, now.numbers.settle
+    tool = None if trim is None else trim.tool
+    if tool is not None and (tool.on or tool.since_s is not None):
+        return TRIM, "tool on" if tool.on else "tool lifted"
+    turn = now.numbers.last_nudge if trim is None else trim.turn
+    if turn is not None and now.records is not None and now.records.as_found is not None:
+        return TRIM, "turned, as found is on record"
+    if settle is None or settle.state == "unsure":
+        return None, ""
+    if settle.state == "settled" or settle.held is not None:
+        return TRIM, "settled"
+    return WARM_UP, "warming up"
