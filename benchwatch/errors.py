@@ -3,6 +3,7 @@
     BenchwatchError                 1
     ├── UsageError                  2   what was typed, or a setting in a file, can't be used
     │   ├── QuantityError           2   a quantity can't be read
+    │   ├── UnknownUnit             2   the register has no unit of this name yet
     │   └── DriverError             2   no such driver, or a driver or profile that can't be loaded
     ├── ConnectionFailed            3   nothing usable answers at this resource
     │   └── NotACounter             3   something answers, but it is no counter we can read
@@ -33,6 +34,10 @@ class UsageError(BenchwatchError):
 
 class QuantityError(UsageError):
     """A quantity can't be read; the message quotes the text and shows the expected forms."""
+
+
+class UnknownUnit(UsageError):
+    """The register has no unit of this name yet."""
 
 
 class DriverError(UsageError):

@@ -74,6 +74,8 @@ class Plan:
     the internal time base."""
     on_reference: bool = False
     """Whether the external time base is assumed where neither counter nor recording states one."""
+    unit: str | None = None
+    """Ident of the unit on the bench; None: not named."""
     working_hz: tuple[float, ...] = ()
     """Frequencies at which the oscillator is used, in hertz; empty: multiples of the nominal."""
 

@@ -20,12 +20,13 @@ They come when the person types, so that a pause between two is no gap."""
 DEFAULT_COUNTER: Final = "main"
 """Name of a counter for which none is given."""
 
-RecordKind = Literal["as found", "as left"]
-"""Kind of a record: the offset of a unit as it came, or as it leaves."""
+RecordKind = Literal["as found", "as left", "measured"]
+"""Kind of a record: the offset of a unit as it came, as it leaves, or at any other moment."""
 
 AS_FOUND: Final = "as found"
 AS_LEFT: Final = "as left"
-RECORD_KINDS: Final[tuple[RecordKind, ...]] = (AS_FOUND, AS_LEFT)
+MEASURED: Final = "measured"
+RECORD_KINDS: Final[tuple[RecordKind, ...]] = (AS_FOUND, AS_LEFT, MEASURED)
 
 UNFIT: Final[frozenset[Flag]] = frozenset({SPIKE, REPEAT, OVERRANGE})
 """Flags of readings that never enter an estimate."""
@@ -108,6 +109,9 @@ class Note:
     document: str
     """JSON."""
 
+
+NO_WORDS: Final = "mark"
+"""Text of a mark that the operator put without words."""
 
 TOOL_WORDS: Final = {True: "tool on", False: "tool off"}
 """Text of the note of a touch: the tool was put on (True), or lifted."""

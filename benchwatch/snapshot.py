@@ -28,7 +28,10 @@ class Trace:
     offset: tuple[float, ...] = ()
 
 
-LoggedKind = Literal["mark", "nudge", "gap", "settle", "setting", "caution", "record", "tool"]
+LoggedKind = Literal[
+    "mark", "nudge", "gap", "settle", "setting", "caution", "record", "tool",
+    "condition", "visit", "power",
+]  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,6 +57,23 @@ class TrimNow:
     lift: bool | None = None
     """Where the offset will lie if the tool is lifted now: well inside the tolerance (True) or at
     its edge (False); None: outside, not known yet, or the tool is not on."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VisitNow:
+    """The visit of a unit that a counter's readings belong to."""
+
+    unit: str | None = None
+    """Ident of the unit; None while the visit is nameless."""
+    number: int | None = None
+    """Number of the visit; None until it is in the register."""
+    opened_utc_s: float | None = None
+    """Unix seconds; None before the first entry."""
+    closed: bool = False
+    asks_power: bool = False
+    """Whether the operator is asked if the unit was switched off before this run."""
+    trouble: str | None = None
+    """Why entries are not reaching the register; None while they do."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,6 +195,8 @@ class Snapshot:
     """Usual time between two readings; None while it is not known."""
     not_on_disk: int | None = None
     """Readings and notes that wait for the journal; None without a journal."""
+    visit: VisitNow | None = None
+    """None without a register: a replay, or a watch that keeps nothing."""
     question: str | None = None
     """The question whether the nominal is right, while readings are far off and another fits."""
 

@@ -1,8 +1,8 @@
 """``benchwatch watch``: shows live counters on the screen, as lines or on a page."""
 
 import sys
-import time
 from contextlib import ExitStack
+from dataclasses import replace
 from decimal import Decimal
 from functools import partial
 from pathlib import Path
@@ -18,6 +18,7 @@ from benchwatch.commands.common.bench_text import reference_sentence
 from benchwatch.commands.common.option_types import (
     DURATION,
     FREQUENCY,
+    IDENT,
     Named,
     of_option,
     refuse_together,
@@ -36,18 +37,20 @@ from benchwatch.commands.common.watch_session import (
     run_on_page,
     run_on_screen,
 )
+from benchwatch.commands.common.watch_visits import WatchVisits, open_visits
 from benchwatch.commands.common.watched_counters import (
     TypedSettings,
-    interrupted_runs,
     plan_counters,
     simulated_bench,
+    units_on_bench,
 )
 from benchwatch.counter import DEFAULT_DRIVER
 from benchwatch.driver_registry import driver
-from benchwatch.errors import JournalError, UsageError
+from benchwatch.errors import JournalError, RegisterError, UsageError
 from benchwatch.journal import Journal, default_path
 from benchwatch.line_output import PlainWriter, json_line
-from benchwatch.pipeline.event_log import resumed_words
+from benchwatch.register import register_path
+from benchwatch.register.register_writer import RegisterWriter
 from benchwatch.run.live_watch import LiveWatch, RunLimits
 from benchwatch.web.served_address import LOOPBACK, WEB_PORT, ServedAddress, parse_served_address
 
@@ -105,8 +108,15 @@ def _check_driver(_ctx: click.Context, _param: click.Parameter, name: str | None
 @click.option("--journal", type=click.Path(path_type=Path), help="Keep the readings in this file.")
 @click.option("--no-journal", is_flag=True, help="Keep the readings nowhere.")
 @click.option(
-    "--no-resume", is_flag=True, help="Begin anew where a run of this counter was interrupted."
+    "--unit",
+    "units",
+    metavar="[NAME=]IDENT",
+    type=Named(IDENT),
+    multiple=True,
+    help="The unit on the bench; its open visit goes on. Nominal and limits come from it.",
 )
+@click.option("--new", is_flag=True, help="Make units that are not known yet, without a question.")
+@click.option("--no-resume", is_flag=True, help="Begin a new visit where one of this is open.")
 @plain_option
 @json_readings_option
 @screen_options
@@ -145,6 +155,8 @@ def watch(
     until: str | None,
     journal: Path | None,
     no_journal: bool,
+    units: tuple[tuple[str | None, str], ...],
+    new: bool,
     no_resume: bool,
     plain: bool,
     as_json: bool,
@@ -187,6 +199,10 @@ def watch(
         bench = stack.enter_context(
             simulated_bench(resources, bench_file, sim, seed=seed, faults=faults, nominals=nominals)
         )
+        where = None if no_journal else journal or default_path()
+        register = None if where is None else register_path(where, simulated=bench is not None)
+        on_bench = units_on_bench(units, resources, register, simulated=bench, bench=described)
+        typed = replace(typed, units=on_bench)
         plans = plan_counters(resources, typed, simulated=bench, bench=described)
         for name in {plan.driver for plan in plans}:
             driver(name)
@@ -198,18 +214,33 @@ def watch(
             buses = Buses(redirect_standard_input())
         else:
             buses = Buses()
-        kept = None if no_journal else Journal(journal or default_path(), exclusive=journal is None)
+        kept = None if where is None else Journal(where, exclusive=journal is None)
         open_link = partial(buses.open_link, backend=backend)
         acquire = partial(Acquisition, open_link=open_link, persistent=not lines)
-        earlier = {} if kept is None or no_resume else interrupted_runs(plans, kept.path)
+        opened = WatchVisits()
+        if kept is not None:
+            opened = open_visits(
+                plans,
+                on_bench.known,
+                kept.path,
+                new=new,
+                resumes=not no_resume,
+                begins_at_once=not lines,
+            )
         run = LiveWatch(
-            plans, journal=kept, limits=limits, lines=lines, acquire=acquire, earlier=earlier
+            plans,
+            journal=kept,
+            limits=limits,
+            lines=lines,
+            acquire=acquire,
+            earlier=opened.earlier,
+            visits=opened.visits,
+            register=opened.register,
         )
         _introduce(bench, described, kept)
-        resumed = [f"{name} {resumed_words(one, time.time())}" for name, one in earlier.items()]
-        for sentence in resumed:
-            narrate(f"{sentence}; --no-resume begins anew.")
-        end = partial(_end, run, kept)
+        for sentence in opened.sentences:
+            narrate(f"{sentence}; --no-resume begins another.")
+        end = partial(_end, run, kept, opened.register)
         trimmer = None if bench is None else FirstTrimmer(bench)
         try:
             match front_end:
@@ -230,7 +261,7 @@ def watch(
                         screen.options(),
                         trimmer=trimmer,
                         with_sound=sound,
-                        message=" ".join(resumed),
+                        message=". ".join(opened.sentences),
                         cleanup=end,
                     )
         finally:
@@ -281,11 +312,16 @@ def _introduce(
         narrate(f"journal: {journal.path}")
 
 
-def _end(run: LiveWatch, journal: Journal | None) -> int:
-    """Disconnect the counters and close the journal; return the exit code."""
+def _end(run: LiveWatch, journal: Journal | None, register: RegisterWriter | None) -> int:
+    """Disconnect the counters, close register and journal; return the exit code."""
     run.stop()
+    code = 0
+    left = "" if register is None else register.close()
+    if left:
+        narrate(left)
+        code = RegisterError.exit_code
     if journal is None:
-        return 0
+        return code
     try:
         journal.close()
     except JournalError as error:
@@ -294,4 +330,4 @@ def _end(run: LiveWatch, journal: Journal | None) -> int:
     finally:
         for sentence in run.new_notices():
             narrate(sentence)
-    return 0
+    return code

@@ -7,7 +7,7 @@ its records, the tool's pull, its notes and its last turn.
 """
 
 import os
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from contextlib import suppress
 from dataclasses import dataclass, field
 from decimal import Decimal
@@ -46,8 +46,8 @@ LONGEST_CHAIN_RUNS: Final = 100
 class InterruptedRun:
     """Results of an interrupted run and of those it continued; times are seconds of the new run."""
 
-    run: int
-    """Key of the newest of the interrupted runs."""
+    runs: tuple[int, ...]
+    """Keys of these runs, oldest first; empty where the journal has none of them any more."""
     utc_s: float
     """When its newest entry was written, Unix seconds."""
     records: Records = field(default_factory=Records)
@@ -62,7 +62,13 @@ class InterruptedRun:
 
 
 def find_interrupted(
-    path: Path, resource: str, nominal: Decimal | None, simulated: str | None, utc_s: float
+    path: Path,
+    resource: str,
+    nominal: Decimal | None,
+    simulated: str | None,
+    *,
+    utc_s: float,
+    unit: str | None = None,
 ) -> InterruptedRun | None:
     """Return the newest interrupted run of `resource`, or None if none can be continued.
 
@@ -74,27 +80,52 @@ def find_interrupted(
         nominal: hertz; None accepts a run with any nominal.
         simulated: name of the simulated bench; None for a real one.
         utc_s: the present, Unix seconds; the new run begins now.
+        unit: ident of the unit; None: not named.
 
     Raises:
         JournalError: the file can't be read as a journal.
     """
     with JournalReader(path) as journal:
-        return _find(journal, resource, nominal, simulated, utc_s)
+        return _find(
+            journal, resource, nominal, {"simulated_bench": simulated, "unit": unit}, utc_s
+        )
+
+
+def read_earlier(path: Path, keys: Collection[int], utc_s: float) -> InterruptedRun | None:
+    """Read the results of the runs with these keys, those of one visit.
+
+    Args:
+        path: the journal.
+        keys: keys of the runs.
+        utc_s: the present, Unix seconds; the new run begins now.
+
+    Returns:
+        The results; None if the journal has none of the runs.
+
+    Raises:
+        JournalError: the file can't be read as a journal.
+    """
+    with JournalReader(path) as journal:
+        runs = [run for run in journal.runs() if run.key in keys]
+        if not runs:
+            return None
+        return _read(journal, runs, max(_last_entry_s(journal, run) for run in runs), utc_s)
 
 
 def _find(
     journal: JournalReader,
     resource: str,
     nominal: Decimal | None,
-    simulated: str | None,
+    same: dict[str, str | None],
     utc_s: float,
 ) -> InterruptedRun | None:
+    """Find the run as `find_interrupted` does; `same`: settings of it that must be the same."""
     runs = {run.key: run for run in journal.runs()}
     same_resource = [run for run in runs.values() if run.resource == resource]
     last_s = {run.key: _last_entry_s(journal, run) for run in same_resource}
     for run in sorted(same_resource, key=lambda run: last_s[run.key], reverse=True):
         settings = json_object(run.settings)
-        if settings.get("simulated_bench") != simulated:
+        if any(settings.get(name) != value for name, value in same.items()):
             continue
         if None not in (nominal, run.nominal_hz) and nominal != run.nominal_hz:
             return None
@@ -169,7 +200,7 @@ def _read(
             with suppress(KeyError, TypeError, ValueError, OverflowError, FileError):
                 left.take(at_utc_s, kind, document, lasted_s)
     return InterruptedRun(
-        run=chain[-1].key,
+        runs=tuple(run.key for run in chain),
         utc_s=last_s,
         records=left.records,
         samples=left.samples,

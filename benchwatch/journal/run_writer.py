@@ -5,11 +5,12 @@
 
 import json
 import os
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from benchwatch.journal.schema import JournalRun, settings_text
-from benchwatch.journal.trim_entries import KEPT_BY_ITSELF, PULL_KIND
+from benchwatch.journal.trim_entries import KEPT_BY_ITSELF, PULL_KIND, json_object
 from benchwatch.journal.writer import Journal, new_key
 from benchwatch.plan import Plan
 from benchwatch.reading import Entry, Note
@@ -36,6 +37,16 @@ class RunWriter:
         self._save()
 
     @property
+    def key(self) -> int:
+        """Key of the run."""
+        return self._run.key
+
+    @property
+    def journal_name(self) -> str:
+        """File name of the journal; empty without one."""
+        return "" if self._journal is None else self._journal.path.name
+
+    @property
     def started_utc_s(self) -> float:
         """When the run began, Unix seconds."""
         return self._run.started_utc_s
@@ -56,6 +67,24 @@ class RunWriter:
         if run != self._run:
             self._run = run
             self._save()
+
+    def begin_another(self, utc_s: float, reason: str) -> None:
+        """End the run at `utc_s` (Unix seconds) because of `reason`, and begin another.
+
+        Both count elapsed time from the same moment.
+        """
+        self.update_run(ended_utc_s=utc_s, end_reason=reason)
+        key = new_key(utc_s)
+        settings = {**json_object(self._run.settings), "goes_on_with": None, "unit": None}
+        self._run = replace(
+            self._run,
+            key=key,
+            settings=settings_text(**settings),
+            ended_utc_s=None,
+            end_reason="",
+        )
+        self._samples = ()
+        self._save()
 
     def write(self, event: Entry) -> None:
         """Write an event or a note."""
@@ -105,14 +134,14 @@ class RunWriter:
             self._journal.save_run(self._run)
 
 
-def run_of(plan: Plan, utc_s: float, watch: int, goes_on_with: int | None) -> JournalRun:
+def run_of(plan: Plan, utc_s: float, watch: int, earlier: Sequence[int] = ()) -> JournalRun:
     """Return the journal's run for a run that starts with `plan`.
 
     Args:
         plan: the counter, and its limits and settings.
         utc_s: when the run starts, Unix seconds.
         watch: key shared by the counters of one watch.
-        goes_on_with: key of the interrupted run that it continues; None: of none.
+        earlier: keys of the runs that it goes on with, oldest first.
     """
     settings = settings_text(
         tolerance=plan.tolerance,
@@ -122,8 +151,9 @@ def run_of(plan: Plan, utc_s: float, watch: int, goes_on_with: int | None) -> Jo
         set_channel=plan.setup.channel,
         interval_s=plan.interval_s,
         simulated_bench=plan.simulated,
+        unit=plan.unit,
         process=os.getpid(),
-        goes_on_with=goes_on_with,
+        goes_on_with=earlier[-1] if earlier else None,
     )
     return JournalRun(
         key=new_key(utc_s),

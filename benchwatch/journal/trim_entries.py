@@ -11,7 +11,7 @@ from benchwatch.errors import FileError
 from benchwatch.estimate.results import Nudge
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 from benchwatch.quantity import format_duration, printable
-from benchwatch.reading import AS_LEFT, TOOL_WORDS, RecordKind
+from benchwatch.reading import AS_FOUND, AS_LEFT, TOOL_WORDS, RecordKind
 from benchwatch.snapshot import LoggedEvent, LoggedKind, Records
 
 if TYPE_CHECKING:
@@ -127,7 +127,7 @@ class TrimEntries:
             return
         if record.kind == AS_LEFT:
             self.records = replace(self.records, as_left=record)
-        else:
+        elif record.kind == AS_FOUND:
             self.records = replace(self.records, as_found=record, as_found_automatic=False)
 
     def _note(

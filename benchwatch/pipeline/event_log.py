@@ -12,7 +12,7 @@ from benchwatch.journal.resume import InterruptedRun
 from benchwatch.journal.trim_entries import gap_words
 from benchwatch.quantity import OffsetUnit, format_duration, how_many, printable, write_fraction
 from benchwatch.reading import INTERNAL_TIMEBASE, Gap, Reading
-from benchwatch.snapshot import LoggedEvent, LoggedKind
+from benchwatch.snapshot import LoggedEvent, LoggedKind, VisitNow
 
 ENTRIES_KEPT: Final = 500
 """Newest entries held for display; the journal has all."""
@@ -50,24 +50,43 @@ def settled_words(settle: SettleLimit) -> str:
     return f"settled means: moves by less than {limit_words(settle.limit)} in {over}"
 
 
-def resumed_words(earlier: InterruptedRun, utc_s: float, unit: OffsetUnit | None = None) -> str:
-    """Write what a run continues from an interrupted one: records, tool's pull, notes.
+def resumed_words(
+    earlier: InterruptedRun, utc_s: float, visit: VisitNow | None, unit: OffsetUnit | None = None
+) -> str:
+    """Write which visit goes on, and with what: records, tool's pull, notes.
 
     Args:
-        earlier: the interrupted run.
+        earlier: results of its earlier runs.
         utc_s: the present, Unix seconds.
+        visit: the visit; None: there is no register.
         unit: of the offsets; None: each in the unit that fits it.
     """
-    records = (earlier.records.as_found, earlier.records.as_left)
-    known = [f"{one.kind} {write_fraction(one.offset, one.u, unit)}" for one in records if one]
+    known = []
+    for one in (earlier.records.as_found, earlier.records.as_left):
+        if one is not None:
+            ago = "" if one.utc_s is None else f", {_ago(one.utc_s, utc_s)}"
+            known.append(f"{one.kind} {write_fraction(one.offset, one.u, unit)}{ago}")
     pull = mean_pull(list(earlier.samples))
     if pull is not None:
         known.append(f"the tool pulls by {write_fraction(pull.size, pull.u, unit)}")
     if earlier.tool_on:
-        known.append("the tool on the trimmer")
+        known.append("the tool is on the trimmer")
     known.append(how_many(len(earlier.notes), "note"))
-    ago = format_duration(max(utc_s - earlier.utc_s, 0.0))
-    return f"goes on with the run that was interrupted {ago} ago: {', '.join(known)}"
+    last = f"last read {_ago(earlier.utc_s, utc_s)}"
+    return f"{visit_words(visit)} goes on, {last}: {', '.join(known)}"
+
+
+def visit_words(visit: VisitNow | None) -> str:
+    """Name a visit by its unit, or by its number: ``visit of 0417``, ``visit 12 (no name yet)``."""
+    if visit is None or (visit.unit is None and visit.number is None):
+        return "the visit"
+    if visit.unit is not None:
+        return f"visit of {visit.unit}"
+    return f"visit {visit.number} (no name yet)"
+
+
+def _ago(then_utc_s: float, utc_s: float) -> str:
+    return f"{format_duration(max(round(utc_s - then_utc_s), 1))} ago"
 
 
 class EventLog:
@@ -93,13 +112,16 @@ class EventLog:
         self._readings_unchanged = 0
         """Readings since `_unwritten` changed."""
 
-    def resume(self, earlier: InterruptedRun, utc_s: float) -> None:
-        """Put the entries of an interrupted run first, and add one that says what continues.
+    def resume(self, earlier: InterruptedRun, utc_s: float, visit: VisitNow | None) -> None:
+        """Put the entries of the earlier runs first, and add one that says what goes on.
 
-        `utc_s` is the time of that entry, Unix seconds.
+        Args:
+            earlier: results of these runs.
+            utc_s: time of that entry, Unix seconds.
+            visit: the visit; None: there is no register.
         """
         self.newest = (*earlier.notes, *self.newest)[-ENTRIES_KEPT:]
-        self.add_text(utc_s, 0.0, "setting", resumed_words(earlier, utc_s))
+        self.add_text(utc_s, 0.0, "visit", resumed_words(earlier, utc_s, visit))
 
     def add_text(self, utc_s: float, elapsed_s: float, kind: LoggedKind, text: str) -> None:
         """Add an entry with a text for people."""

@@ -5,8 +5,11 @@ event log, in this order, and puts the results in a new `Snapshot`.
 """
 
 import json
+import math
 import threading
+from collections.abc import Callable
 from dataclasses import replace
+from decimal import Decimal
 from typing import Any, Final
 
 from benchwatch.acquire import CounterStatus
@@ -27,6 +30,7 @@ from benchwatch.pipeline.nominal import (
 from benchwatch.pipeline.record_keeper import RecordKeeper
 from benchwatch.pipeline.slow_statistics import elsewhere_now, warm_up_now
 from benchwatch.pipeline.time_base_correction import TimeBaseCorrection
+from benchwatch.pipeline.visit_keeper import VisitKeeper
 from benchwatch.plan import DOUBTFUL_OFFSET, Plan
 from benchwatch.reading import (
     NO_MEASUREMENT,
@@ -39,6 +43,8 @@ from benchwatch.reading import (
     RecordKind,
     Touch,
 )
+from benchwatch.register import RegisterFile
+from benchwatch.register.visit_writer import VisitWriter
 from benchwatch.snapshot import Snapshot, Trace, WarmUp
 
 MARKS_KEPT: Final = 100
@@ -53,7 +59,8 @@ class Pipeline:
         journal: where events are written first; None: nowhere.
         utc_s: when the run began, Unix seconds.
         watch: key shared by the counters of one watch.
-        earlier: an interrupted run of this counter, which this run continues.
+        earlier: results of the earlier runs that this run goes on with.
+        visit: the visit that the readings belong to; None: none, nothing goes to a register.
     """
 
     def __init__(
@@ -64,16 +71,18 @@ class Pipeline:
         utc_s: float = 0.0,
         watch: int = 0,
         earlier: InterruptedRun | None = None,
+        visit: VisitWriter | None = None,
     ) -> None:
         self.plan = plan
         self._lock = threading.Lock()
         nominal_hz = float("nan") if plan.nominal is None else float(plan.nominal)
         self._analysis = Analysis(nominal_hz, plan.tolerance, plan.settle)
         self._time_base = TimeBaseCorrection(plan)
-        run = run_of(plan, utc_s, watch, None if earlier is None else earlier.run)
+        run = run_of(plan, utc_s, watch, () if earlier is None else earlier.runs)
         self._journal = RunWriter(journal, run, () if earlier is None else earlier.samples)
         self._log = EventLog(self._journal.write_logged)
-        self._records = RecordKeeper(self._journal, self._log)
+        self._visit = VisitKeeper(visit, self._journal, self._log, plan)
+        self._records = RecordKeeper(self._journal, self._log, visit)
         self._resumed_hz: float | None = None
         """Nominal of the interrupted run that this one continues; None if not known."""
         self._snapshot = Snapshot(
@@ -82,6 +91,7 @@ class Pipeline:
             nominal_hz=nominal_hz,
             link=LinkStatus("connecting", 0.0),
             warm_up=WarmUp(limit=plan.settle),
+            visit=self._visit.now,
         )
         if earlier is not None:
             self._resume(earlier, utc_s)
@@ -193,9 +203,59 @@ class Pipeline:
                 warm_up=replace(self._snapshot.warm_up or WarmUp(), limit=plan.settle),
             )
 
+    def note(self, text: str, utc_s: float, elapsed_s: float) -> None:
+        """Add a note to the visit, and a mark to the time line."""
+        mark = Mark(counter=self.plan.name, utc_s=utc_s, elapsed_s=elapsed_s, text=text)
+        self.take(mark)
+        self.change_visit(lambda visit: visit.note(text))
+
+    def change_visit(self, change: Callable[[VisitKeeper], None]) -> None:
+        """Change the visit as the operator says; `change` gets its keeper."""
+        with self._lock:
+            change(self._visit)
+            self._show(visit=self._visit.now)
+
+    @property
+    def register(self) -> RegisterFile | None:
+        """The register that the visit is written to; None without one."""
+        return None if self._visit.writer is None else self._visit.writer.register
+
+    def use_unit(self, plan: Plan, utc_s: float, elapsed_s: float) -> None:
+        """Use the limits and working frequencies of a `plan` that was completed from a unit."""
+        old = self.plan
+        self.plan = replace(old, unit=plan.unit, working_hz=plan.working_hz)
+        self.set_limits(
+            utc_s,
+            elapsed_s,
+            tolerance=None if plan.tolerance == old.tolerance else plan.tolerance,
+            settle=None if plan.settle == old.settle else plan.settle,
+        )
+
+    def begin_another_visit(self, utc_s: float) -> None:
+        """Begin another visit, nameless, with a run of its own; the numbers begin anew.
+
+        Raises:
+            UsageError: there is no register.
+        """
+        with self._lock:
+            self._visit.begin_another(utc_s)
+            plan = self.plan = replace(self.plan, unit=None)
+            self._analysis = Analysis(self._analysis.nominal_hz, plan.tolerance, plan.settle)
+            self._records.newest = None
+            self._show(**WITHOUT_MEASUREMENTS, visit=self._visit.now)
+
     # ------------------------------------------------------------ called with the lock held
 
+    def _begin_visit(self) -> None:
+        """Put the visit, or this run of it, into the register: the first reading has come."""
+        hertz = self._analysis.nominal_hz
+        nominal = Decimal(repr(hertz)) if math.isfinite(hertz) and hertz > 0 else None
+        self._visit.begin(nominal, self.plan.tolerance)
+        self._show(visit=self._visit.now)
+
     def _take_reading(self, reading: Reading) -> None:
+        if self._visit.begins:
+            self._begin_visit()
         was, analysis = self._snapshot, self._analysis
         measures = reading.flags.isdisjoint(NO_MEASUREMENT)
         reading, changed = self._time_base.take(reading, was.time_base.source, analysis.nominal_hz)
@@ -220,7 +280,7 @@ class Pipeline:
             trim=trim, records=was.records, warm_up=was.warm_up, stability=was.stability,
             elsewhere=was.elsewhere, logged_events=self._log.newest,
             spacing_s=analysis.spacing.usual_s, not_on_disk=self._journal.not_on_disk,
-            question=question,
+            question=question, visit=was.visit,
         )  # fmt: skip
         if numbers.confirmed_nudge is not None:
             self._keep_as_found(reading)
@@ -257,7 +317,10 @@ class Pipeline:
 
     def _write_tool_pull(self, utc_s: float, elapsed_s: float) -> None:
         """Write the tool's measured pulls to the journal, for a run that continues this one."""
-        self._journal.write_tool_pull(self._analysis.trim.samples, utc_s, elapsed_s)
+        samples = self._analysis.trim.samples
+        self._journal.write_tool_pull(samples, utc_s, elapsed_s)
+        if self._visit.writer is not None:
+            self._visit.writer.write_pulls(samples)
 
     def _keep_as_found(self, reading: Reading) -> None:
         """At the first nudge, put the quiet stretch before it on record automatically."""
@@ -294,5 +357,5 @@ class Pipeline:
         self._resumed_hz = None if earlier.nominal is None else float(earlier.nominal)
         self._records.resume(earlier.records)
         trim = self._analysis.resume(earlier, as_found_known=self._records.has_as_found)
-        self._log.resume(earlier, utc_s)
+        self._log.resume(earlier, utc_s, self._visit.now)
         self._show(trim=trim, records=self._records.newest)

@@ -21,7 +21,8 @@ from benchwatch.pipeline.cautions import (
 from benchwatch.pipeline.event_log import EventLog
 from benchwatch.plan import CountedBy
 from benchwatch.quantity import format_duration
-from benchwatch.reading import AS_FOUND, Reading, Record, RecordKind
+from benchwatch.reading import AS_FOUND, AS_LEFT, Reading, Record, RecordKind
+from benchwatch.register.visit_writer import VisitWriter
 from benchwatch.snapshot import Records, Snapshot
 
 
@@ -31,10 +32,11 @@ class RecordKeeper:
     Args:
         journal: where each record is written.
         log: where each record is noted.
+        visit: the visit that each record is part of; None: of none.
     """
 
-    def __init__(self, journal: RunWriter, log: EventLog) -> None:
-        self._journal, self._log = journal, log
+    def __init__(self, journal: RunWriter, log: EventLog, visit: VisitWriter | None = None) -> None:
+        self._journal, self._log, self._visit = journal, log, visit
         self.newest: Records | None = None
         """As found and as left under the present nominal; None while there is neither."""
 
@@ -86,6 +88,10 @@ class RecordKeeper:
             reading: the one that confirmed the nudge.
             tolerance: limit of the offset (fractional); None without one.
         """
+        known = None if self._visit is None else self._visit.recorded_as_found()
+        if known is not None:  # another watch of the unit was first
+            self.newest = Records(as_found=known.record, as_found_automatic=known.automatic)
+            return
         record = _record_of_quiet(quiet, now, counted_by, reading)
         record = with_cautions(record, cautions_of_quiet(quiet, tolerance))
         self.add(record, reading.utc_s, reading.elapsed_s, unasked=True)
@@ -95,13 +101,15 @@ class RecordKeeper:
     ) -> None:
         """Add a record, made automatically (`unasked`) or by the operator's command."""
         self._journal.write(journal_record(record, elapsed_s))
+        if self._visit is not None:
+            self._visit.write_record(record, automatic=unasked)
         if unasked:
             self._journal.write_kept_by_itself(utc_s, elapsed_s)
         self._log.add_record(utc_s, elapsed_s, record, record_words(record, kept=unasked))
         records = self.newest or Records()
         if record.kind == AS_FOUND:
             self.newest = replace(records, as_found=record, as_found_automatic=unasked)
-        else:
+        elif record.kind == AS_LEFT:
             self.newest = replace(records, as_left=record)
 
 

@@ -42,7 +42,7 @@ class Unit:
             kind="unit",
             unit=self.ident,
             document={
-                "nominal_hz": None if self.nominal_hz is None else str(self.nominal_hz),
+                "nominal_hz": hertz_text(self.nominal_hz),
                 "tolerance": self.tolerance,
                 "settle": self.settle,
                 "settle_horizon_s": self.settle_horizon_s,
@@ -98,6 +98,11 @@ def read_ident(text: str) -> str:
             f"(U+{ord(ident[0]):04X}): begin with a letter or a digit."
         )
     return ident
+
+
+def hertz_text(hertz: Decimal | None) -> str | None:
+    """Write a frequency in hertz as the register stores it, without an exponent."""
+    return None if hertz is None else format(hertz.normalize(), "f")
 
 
 def decimal_of(value: object) -> Decimal | None:

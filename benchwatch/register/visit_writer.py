@@ -5,17 +5,19 @@ from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 from decimal import Decimal
-from pathlib import Path
 from typing import Any, Final
 
 from benchwatch.clock import Clock, SystemClock
 from benchwatch.errors import RegisterError, UsageError
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 from benchwatch.register.register_entry import Draft, EntryKind, RegisterEntry
+from benchwatch.register.register_file import RegisterFile
 from benchwatch.register.register_reader import read_register
 from benchwatch.register.register_writer import RegisterWriter
+from benchwatch.register.registered_unit import hertz_text
 from benchwatch.register.visit import WATCHED, Visit, VisitRecord
 from benchwatch.register.visit_closing import close_visit
+from benchwatch.snapshot import VisitNow
 
 CLOSED_ALREADY: Final = "this visit is closed: type :new visit to begin another"
 
@@ -24,24 +26,12 @@ CLOSED_ALREADY: Final = "this visit is closed: type :new visit to begin another"
 class RunOfVisit:
     """The run as its entry in a visit states it."""
 
-    run: int
+    run: int = 0
     """Key of the run in the journal."""
-    journal: str
+    journal: str = ""
     """File name of the journal."""
-    counter: str
-    resource: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class VisitState:
-    """What is known of the visit now."""
-
-    unit: str | None = None
-    """Ident; None while it is nameless."""
-    number: int | None = None
-    """None until the visit is in the register."""
-    opened_utc_s: float | None = None
-    closed: bool = False
+    counter: str = ""
+    resource: str = ""
 
 
 @dataclass(slots=True)
@@ -67,24 +57,29 @@ class VisitWriter:
 
     Args:
         writer: where entries are written.
-        run: this run.
         visit: the open visit that goes on; None: a new one.
         unit: ident of the unit; None: that of `visit`, or nameless.
         earlier_runs: runs of the journal that belong to the visit and are not in it yet.
+        begins_at_once: whether the first reading opens the visit, and not only a first entry.
+        asks_power: whether the operator is asked if the unit was switched off before this run.
         clock: dates the entries.
     """
 
     def __init__(
         self,
         writer: RegisterWriter,
-        run: RunOfVisit,
         *,
         visit: Visit | None = None,
         unit: str | None = None,
         earlier_runs: Sequence[RunOfVisit] = (),
+        begins_at_once: bool = False,
+        asks_power: bool = False,
         clock: Clock | None = None,
     ) -> None:
-        self._writer, self._run, self._earlier_runs = writer, run, tuple(earlier_runs)
+        self._writer, self._earlier_runs = writer, tuple(earlier_runs)
+        self._run = RunOfVisit()
+        self._asks_power = asks_power
+        self.begins_at_once = begins_at_once
         self._clock = clock or SystemClock()
         self._lock = threading.RLock()
         self._now = _OpenVisit(unit=unit)
@@ -97,23 +92,27 @@ class VisitWriter:
             )
 
     @property
-    def state(self) -> VisitState:
+    def now(self) -> VisitNow:
         """What is known of the visit now."""
         now = self._now
         number = None if now.name is None else int(now.name.rpartition("/")[2])
-        return VisitState(
-            unit=now.unit, number=number, opened_utc_s=now.opened_utc_s, closed=now.closed
+        return VisitNow(
+            unit=now.unit,
+            number=number,
+            opened_utc_s=now.opened_utc_s,
+            closed=now.closed,
+            asks_power=self._asks_power,
+            trouble=self._writer.trouble,
         )
 
-    @property
-    def path(self) -> Path:
-        """The register's file."""
-        return self._writer.register.path
+    def attach(self, run: RunOfVisit) -> None:
+        """State the run that entries belong to from now on; needed before anything is written."""
+        self._run = run
 
     @property
-    def trouble(self) -> str | None:
-        """Why entries wait in memory; None while they reach the register."""
-        return self._writer.trouble
+    def register(self) -> RegisterFile:
+        """The file that is written to."""
+        return self._writer.register
 
     def begin(self, nominal: Decimal | None = None, tolerance: float | None = None) -> None:
         """Open the visit, if it is a new one, and add this run to it; only once.
@@ -133,7 +132,7 @@ class VisitWriter:
                     "source": WATCHED,
                     "counter": self._run.counter,
                     "resource": self._run.resource,
-                    "nominal_hz": None if nominal is None else str(nominal),
+                    "nominal_hz": hertz_text(nominal),
                     "tolerance": tolerance,
                 }
                 drafts.append(self._draft("visit", opening))
@@ -155,7 +154,8 @@ class VisitWriter:
         self._write("condition", {"name": name, "text": text, "run": self._run.run})
 
     def write_power(self, text: str) -> None:
-        """Add whether the unit was switched off between two runs."""
+        """Add whether the unit was switched off between two runs: that is answered now."""
+        self._asks_power = False
         self._write("power", {"text": text, "run": self._run.run})
 
     def write_pulls(self, samples: Sequence[tuple[float, float | None]]) -> None:
@@ -174,7 +174,7 @@ class VisitWriter:
         name = self._now.name
         if name is None:
             return None
-        with suppress(RegisterError), read_register(self.path) as register:
+        with suppress(RegisterError), read_register(self.register.path) as register:
             visit = register.visit(name)
             return None if visit is None else visit.as_found
         return None
@@ -221,6 +221,7 @@ class VisitWriter:
         """Go on with a new, nameless visit; the old one stays as it is."""
         with self._lock:
             self._now, self._earlier_runs = _OpenVisit(), ()
+            self._asks_power = False
 
     # ------------------------------------------------------------ called with the lock held
 

@@ -1,15 +1,17 @@
 """The handle to one counter of a live watch: its state, and what the operator can do to it."""
 
 import math
+from dataclasses import replace
 from decimal import Decimal
 
 from benchwatch.acquire import Acquisition
 from benchwatch.clock import Clock
 from benchwatch.counter import Setup
-from benchwatch.errors import UsageError
+from benchwatch.errors import UnknownUnit, UsageError
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.pipeline.event_log import settled_words, tolerance_words
 from benchwatch.pipeline.pipeline import Pipeline
+from benchwatch.pipeline.visit_keeper import STAYED_ON, SWITCHED_OFF
 from benchwatch.plan import PLAUSIBLE_OFFSET, Setting
 from benchwatch.quantity import (
     OffsetUnit,
@@ -20,9 +22,12 @@ from benchwatch.quantity import (
     parse_frequency,
     parse_settle,
     parse_tolerance,
+    printable,
     write_fraction,
 )
 from benchwatch.reading import RecordKind, Touch
+from benchwatch.register import Unit, read_ident, read_register
+from benchwatch.run.visit_start import unit_of_plan, with_unit
 from benchwatch.snapshot import Snapshot, Trace
 from benchwatch.staleness import is_current
 
@@ -72,6 +77,99 @@ class LiveCounter:
         least = " (uncertainty at least that)" if record.budget.missing else ""
         but = f"; caution: {record.caution}" if record.caution else ""
         return f"{kind}: {offset}{least}, from {how_many(record.readings, 'reading')}{but}"
+
+    # ------------------------------------------------------------ the visit
+
+    def note(self, text: str) -> str:
+        """Add a note to the visit and the time line; return a sentence for the operator."""
+        self.pipeline.note(text, *self._now())
+        return f"noted: {printable(text)}"
+
+    def add_condition(self, text: str) -> str:
+        """Add a condition such as ``room 21.5 C`` to the visit; return a sentence.
+
+        Raises:
+            UsageError: the text is not a name and a value.
+        """
+        name, _, value = text.strip().partition(" ")
+        if not name or not value.strip():
+            raise UsageError("a condition is a name and a value, such as: condition room 21.5 C")
+        value, now = value.strip(), self._now()
+        self.pipeline.change_visit(lambda visit: visit.add_condition(name, value, *now))
+        return f"condition: {printable(name)} {printable(value)}"
+
+    def name_unit(self, text: str, *, make: bool = False) -> str:
+        """Give the nameless visit its unit; return a sentence.
+
+        Args:
+            text: ident of the unit, as typed.
+            make: whether a unit that the register does not know is made, with the nominal and the
+                limits of this watch.
+
+        Raises:
+            UnknownUnit: there is no such unit yet, and `make` is False.
+            UsageError: the text is no ident, or the visit or the unit can't be joined.
+            RegisterError: the register can't be read or written.
+        """
+        ident = read_ident(text)
+        unit = self._find_or_make(ident, make=make)
+        now = self._now()
+        self.pipeline.change_visit(lambda visit: visit.name_unit(ident, *now))
+        self.pipeline.use_unit(with_unit(replace(self.pipeline.plan, unit=None), unit), *now)
+        return f"this is the visit of {printable(ident)}"
+
+    def close_visit(self) -> str:
+        """Close the visit; return a sentence.
+
+        Raises:
+            UsageError: it is closed already, or there is none.
+        """
+        now = self._now()
+        self.pipeline.change_visit(lambda visit: visit.close(*now))
+        return "the visit is closed; readings go on to the journal"
+
+    def begin_visit(self) -> str:
+        """Begin another, nameless visit on this counter; return a sentence.
+
+        Raises:
+            UsageError: there is no register.
+        """
+        self.pipeline.begin_another_visit(self._now()[0])
+        return "a new visit begins; name its unit with :unit"
+
+    def answer_power(self, *, was_off: bool) -> str:
+        """Note whether the unit was switched off before this run; return a sentence.
+
+        Raises:
+            UsageError: there is no register.
+        """
+        now = self._now()
+        self.pipeline.change_visit(lambda visit: visit.answer_power(*now, was_off=was_off))
+        return SWITCHED_OFF if was_off else STAYED_ON
+
+    def _find_or_make(self, ident: str, *, make: bool) -> Unit:
+        register = self.pipeline.register
+        if register is None:
+            raise UsageError("there is no visit to name: this watch keeps nothing (--no-journal).")
+        with read_register(register.path) as reader:
+            unit, like = reader.unit(ident), reader.like(ident)
+            other = reader.open_visit_of(ident)
+        visit = self.snapshot.visit
+        if other is not None and (visit is None or visit.number != other.number):
+            raise UsageError(
+                f"{ident} has visit {other.number} open. Close it first (benchwatch visits close "
+                f"{other.number}), or go on with it: watch --unit {ident}."
+            )
+        if unit is not None:
+            return unit
+        if not make:
+            known = f" There is {like}." if like is not None else ""
+            raise UnknownUnit(f"there is no unit {ident} yet.{known}")
+        unit = unit_of_plan(ident, self.pipeline.plan, self._nominal())
+        register.add([unit.draft()])
+        return unit
+
+    # ------------------------------------------------------------ settings
 
     def change(self, setting: Setting, text: str) -> str:
         """Change a setting to the value typed in `text`; return a sentence for the operator.

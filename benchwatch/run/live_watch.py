@@ -16,7 +16,9 @@ from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.pipeline.slow_statistics import REFRESH_RATIO, REFRESH_S
 from benchwatch.plan import Plan
 from benchwatch.quantity import format_duration
-from benchwatch.reading import Event, Mark, Reading
+from benchwatch.reading import NO_WORDS, Event, Mark, Reading
+from benchwatch.register.register_writer import RegisterWriter
+from benchwatch.register.visit_writer import VisitWriter
 from benchwatch.run.live_counter import LiveCounter
 from benchwatch.snapshot import Snapshot
 
@@ -49,6 +51,30 @@ class RunOutcome:
     """A sentence for standard error; empty when the reason is enough."""
 
 
+class _Notices:
+    """The notices of journal and register that a reader has not taken yet.
+
+    Args:
+        lists: lists that only grow.
+    """
+
+    def __init__(self, lists: Sequence[list[str]]) -> None:
+        self._lists, self._taken = lists, [0] * len(lists)
+
+    @property
+    def waiting(self) -> bool:
+        """Whether there are new notices."""
+        return any(len(one) > n for one, n in zip(self._lists, self._taken, strict=True))
+
+    def new(self) -> list[str]:
+        """Return the new notices."""
+        new: list[str] = []
+        for place, notices in enumerate(self._lists):
+            new += notices[self._taken[place] :]
+            self._taken[place] = len(notices)
+        return new
+
+
 class LiveWatch:
     """Several counters watched together; any thread may call any method.
 
@@ -59,7 +85,9 @@ class LiveWatch:
         lines: whether a reader takes `events` from the queue; a screen reads snapshots instead.
         clock: gives all times.
         acquire: makes the thread that reads a counter; tests replace it.
-        earlier: interrupted runs to continue, by name of the counter.
+        earlier: results of the earlier runs that the run goes on with, by name of the counter.
+        visits: the visits that the readings belong to, by name of the counter.
+        register: what these visits are written to; None: there is no register.
     """
 
     def __init__(
@@ -72,13 +100,14 @@ class LiveWatch:
         clock: Clock | None = None,
         acquire: Callable[..., Acquisition],
         earlier: Mapping[str, InterruptedRun] | None = None,
+        visits: Mapping[str, VisitWriter] | None = None,
+        register: RegisterWriter | None = None,
     ) -> None:
         self._clock = clock or SystemClock()
         self._limits = limits or RunLimits()
         self._lines = lines
         self._acquire = acquire
         self._origin_s = self._clock.monotonic()
-        self._journal = journal
         utc_s = self._clock.utc()
         key = new_key(utc_s)
         self._counters: dict[str, LiveCounter] = {}
@@ -89,10 +118,12 @@ class LiveWatch:
                 utc_s=utc_s,
                 watch=key,
                 earlier=(earlier or {}).get(plan.name),
+                visit=(visits or {}).get(plan.name),
             )
             self._counters[plan.name] = LiveCounter(pipeline, self._clock, self._origin_s)
         self._running = set(self._counters)
-        self._notices_marked = self._notices_given = 0
+        lists = [kept.notices for kept in (journal, register) if kept is not None]
+        self._notices_to_mark, self._notices_to_give = _Notices(lists), _Notices(lists)
         self._lock = threading.RLock()
         self.events: queue.SimpleQueue[tuple[Event, Snapshot] | None] = queue.SimpleQueue()
         """Each event and the snapshot after it; None at the end of the run."""
@@ -138,16 +169,23 @@ class LiveWatch:
         return self._clock.monotonic() - self._origin_s
 
     def mark(self, text: str) -> None:
-        """Put a note on the time line of every counter."""
+        """Put a mark on the time line of every counter, and a note into every visit.
+
+        An empty text makes a mark without words, which is no note.
+        """
+        self._mark(text or NO_WORDS)
+        if text:
+            for counter in self._counters.values():
+                counter.pipeline.change_visit(lambda visit: visit.note(text))
+
+    def _mark(self, text: str) -> None:
         utc_s, elapsed_s = self._clock.utc(), self.elapsed_s()
         for name in self._counters:
             self._take(name, Mark(counter=name, utc_s=utc_s, elapsed_s=elapsed_s, text=text))
 
     def new_notices(self) -> Sequence[str]:
-        """Return the journal's notices since the last call; each is a sentence."""
-        notices = () if self._journal is None else self._journal.notices[self._notices_given :]
-        self._notices_given += len(notices)
-        return notices
+        """Return the notices of journal and register since the last call; each is a sentence."""
+        return self._notices_to_give.new()
 
     # ------------------------------------------------------------ the end
 
@@ -195,14 +233,13 @@ class LiveWatch:
             self._check_limits(name, snapshot)
 
     def _mark_notices(self) -> None:
-        """Put new notices of the journal on the time line of every counter."""
-        if self._journal is None or self._notices_marked == len(self._journal.notices):
+        """Put new notices of journal and register on the time line of every counter."""
+        if not self._notices_to_mark.waiting:
             return
         with self._lock:
-            notices = self._journal.notices[self._notices_marked :]
-            self._notices_marked += len(notices)
+            notices = self._notices_to_mark.new()
         for sentence in notices:
-            self.mark(sentence)
+            self._mark(sentence)
 
     def _check_limits(self, name: str, snapshot: Snapshot) -> None:
         """Stop a counter that has enough readings; end the run when all have settled."""

@@ -10,7 +10,7 @@ from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.pipeline.slow_statistics import REFRESH_RATIO, REFRESH_S
 from benchwatch.plan import Setting
 from benchwatch.quantity import OffsetUnit
-from benchwatch.reading import TOOL_WORDS, Mark, RecordKind
+from benchwatch.reading import NO_WORDS, TOOL_WORDS, Mark, RecordKind
 from benchwatch.run.recorded_timeline import RecordedTimeline
 from benchwatch.snapshot import Playback, Snapshot, Trace
 
@@ -81,7 +81,7 @@ class RecordingPlayer:
                     counter=name,
                     utc_s=self._timeline.utc_of(name, self._at_s),
                     elapsed_s=self._at_s,
-                    text=text,
+                    text=text or NO_WORDS,
                 )
                 self._marks.append(mark)
                 pipeline.take(mark)

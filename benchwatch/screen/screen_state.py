@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from benchwatch.errors import BenchwatchError
 from benchwatch.quantity import OFFSET_UNITS, printable
-from benchwatch.reading import AS_FOUND, AS_LEFT, RecordKind
+from benchwatch.reading import AS_FOUND, AS_LEFT, NO_WORDS, RecordKind
 from benchwatch.screen.counter_state import CounterState
 from benchwatch.screen.display_options import DisplayOptions
 from benchwatch.screen.frame import Frame
@@ -201,10 +201,10 @@ class ScreenState:
         self._message = _Message(text, self._message_clock_s() + stays_s)
 
     def mark(self, text: str) -> None:
-        """Put a mark on the time line; an empty text becomes ``mark``."""
-        text = text.strip() or "mark"
+        """Put a mark on the time line, with words or without."""
+        text = text.strip()
         self._watch.mark(text)
-        self.show_message(f"marked: {printable(text)}")
+        self.show_message(f"marked: {printable(text or NO_WORDS)}")
 
     def change(self, command: SettingCommand) -> None:
         """Change a setting; show a sentence with its new value, or why it was refused."""

@@ -57,7 +57,7 @@ class WatchSource(Protocol):
         """Return the handle to the counter `name`."""
 
     def mark(self, text: str) -> None:
-        """Put a note on the time line of every counter."""
+        """Put a mark on the time line of every counter; with an empty `text` one without words."""
 
     def elapsed_s(self) -> float:
         """Return the seconds since the run began, on the clock of the snapshots."""

@@ -114,7 +114,7 @@ def test_the_same_command_goes_on_with_an_interrupted_trim(tmp_path: Path, end: 
             first.child.wait(timeout=LONGEST_WAIT_S)
 
         second = watched()
-        rows = second.wait_for("goes on with the run that was interrupted")
+        rows = second.wait_for("goes on, last read")
         rows = second.wait_until(lambda rows: amount(rows, "as found "))
         again = amount(rows, "as found ")
         pulls = amount(second.wait_until(lambda rows: amount(rows, "pulls by ")), "pulls by ")
@@ -209,7 +209,7 @@ def made_journal(
 def found_in(path: Path, nominal: int | None = 10_000_000) -> InterruptedRun | None:
     """Look for a run to go on with."""
     asked = None if nominal is None else Decimal(nominal)
-    return find_interrupted(path, RESOURCE, asked, None, NOW_S)
+    return find_interrupted(path, RESOURCE, asked, None, utc_s=NOW_S)
 
 
 def test_what_was_noted_comes_back_and_nonsense_does_not(tmp_path: Path):
@@ -315,7 +315,7 @@ def test_the_tool_is_where_it_was(tmp_path: Path):
 
     assert earlier is not None
     assert earlier.tool_on
-    assert "the tool on the trimmer" in resumed_words(earlier, NOW_S)
+    assert "the tool is on the trimmer" in resumed_words(earlier, NOW_S, None)
     trimming = TrimTracker(1e-9, None)
     trimming.resume(earlier.samples, earlier.turn, known=True, tool_on=earlier.tool_on)
     assert trimming.gap().tool.on  # type: ignore[union-attr] # it is one
@@ -356,7 +356,7 @@ def test_a_short_run_beside_or_after_changes_nothing(
 
     earlier = found_in(path)
 
-    assert (None if earlier is None else earlier.run) == gone_on_with
+    assert (None if earlier is None else earlier.runs[-1]) == gone_on_with
     if gone_on_with is not None and (gone_on_with == 7 or goes_on_with == 7):
         assert earlier is not None
         assert earlier.turn is not None

@@ -84,7 +84,7 @@ def test_what_nobody_turned_is_kept_as_found_under_another_nominal() -> None:
 def test_the_tool_and_its_pull_outlive_another_nominal() -> None:
     """The tool is still on the trimmer, with the same fractional pull."""
     earlier = InterruptedRun(
-        run=7, utc_s=START_UTC_S - 60, samples=((6e-9, 1e-10),), tool_on=True, nominal=TEN_MHZ
+        runs=(7,), utc_s=START_UTC_S - 60, samples=((6e-9, 1e-10),), tool_on=True, nominal=TEN_MHZ
     )
     run = pipeline(TEN_MHZ, earlier)
     run.connect(connected(TEN_MHZ))
@@ -103,7 +103,7 @@ def test_a_run_of_another_nominal_leaves_no_record_in_view() -> None:
     found = feed_found()
     turn = Nudge(-30.0, -5e-9, 1e-11)
     earlier = InterruptedRun(
-        run=7, utc_s=START_UTC_S - 60, records=found, turn=turn, nominal=TEN_MHZ
+        runs=(7,), utc_s=START_UTC_S - 60, records=found, turn=turn, nominal=TEN_MHZ
     )
     run = pipeline(None, earlier)
     before = run.snapshot

@@ -132,7 +132,7 @@ async def test_m_enter_marks_the_moment():
         await pilot.press("m", "enter")
         await pilot.pause()
 
-    assert watch.marks == ["mark"]
+    assert watch.marks == [""]
 
 
 async def test_escape_leaves_no_mark():

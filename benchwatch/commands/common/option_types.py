@@ -18,6 +18,7 @@ from benchwatch.quantity import (
     parse_tolerance,
     printable,
 )
+from benchwatch.register import read_ident
 
 if TYPE_CHECKING:
     _ReadsQuantity = click.ParamType[object]
@@ -57,6 +58,8 @@ DURATION: Final = Quantity("duration", parse_duration)
 """Value: float, seconds."""
 
 
+IDENT: Final = Quantity("ident", read_ident)
+"""Value: str, the ident of a unit."""
 PERIOD: Final = Quantity("duration", lambda text: Decimal(repr(parse_duration(text))))
 """Value: Decimal, seconds."""
 
@@ -106,12 +109,15 @@ def of_counter(values: tuple[tuple[str | None, Decimal], ...], name: str) -> Dec
     return dict(values).get(name, dict(values).get(None))
 
 
-def check_names(values: tuple[tuple[str | None, Decimal], ...], names: Iterable[str]) -> None:
+def check_names(
+    values: tuple[tuple[str | None, object], ...], names: Iterable[str], option: str = "--nominal"
+) -> None:
     """Check that every typed name is that of a counter.
 
     Args:
         values: pairs of a name (None: for all) and a value.
         names: names of the counters.
+        option: the option in which they were typed.
 
     Raises:
         UsageError: a typed name is not among them.
@@ -120,7 +126,7 @@ def check_names(values: tuple[tuple[str | None, Decimal], ...], names: Iterable[
     for name, _ in values:
         if name is not None and name not in known:
             raise UsageError(
-                f"--nominal {printable(name)}=...: no counter has that name. There are: "
+                f"{option} {printable(name)}=...: no counter has that name. There are: "
                 f"{', '.join(known)}."
             )
 

@@ -1,16 +1,14 @@
 """The plans of the counters of a watch: typed, from a bench file, or of a simulated bench."""
 
 import re
-import time
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager, suppress
-from dataclasses import dataclass, replace
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from benchwatch.bench import Bench
-from benchwatch.bus.file_wire import STANDARD_INPUT, file_of
 from benchwatch.commands.common.option_types import (
     check_names,
     of_counter,
@@ -18,13 +16,15 @@ from benchwatch.commands.common.option_types import (
     settle_of,
     tolerance_of,
 )
+from benchwatch.commands.common.watch_visits import UnitsOnBench, look_up_units
 from benchwatch.counter import Setup
 from benchwatch.driver_registry import default_driver, driver
-from benchwatch.errors import DriverError, JournalError, UsageError
-from benchwatch.journal.resume import InterruptedRun, find_interrupted
+from benchwatch.errors import DriverError, UsageError
 from benchwatch.plan import Plan
 from benchwatch.quantity import parse_frequency, printable
 from benchwatch.reading import DEFAULT_COUNTER
+from benchwatch.register import Unit
+from benchwatch.run.visit_start import with_unit
 
 if TYPE_CHECKING:
     from benchwatch_simulators.bench.simulated_bench import ServedBench
@@ -43,16 +43,23 @@ class TypedSettings:
     interval_s: float | None
     driver: str | None
     """None: the driver that the bench names, or the default."""
+    units: UnitsOnBench = field(default_factory=UnitsOnBench)
+    """Each fills in what is stated nowhere else."""
 
     def plan(self, name: str, resource: str, *, simulated: "ServedBench | None" = None) -> Plan:
         """Make the plan of one counter; a `simulated` bench gives the settings not typed."""
         nominal, tolerance, settle = of_counter(self.nominals, name), self.tolerance, self.settle
         driver_name = self.driver or default_driver(resource)
+        unit = self.units.known.get(name)
         if simulated is not None:
             driver_name = self.driver or simulated.drivers[name]
             nominal = nominal or parse_frequency(simulated.nominals[name])
-            tolerance, settle = tolerance or simulated.tolerance, settle or simulated.settle
-        return Plan(
+            known = unit or Unit(ident="")
+            tolerance = tolerance or (simulated.tolerance if known.tolerance is None else None)
+            settle = settle or (simulated.settle if known.settle is None else None)
+        elif unit is not None:
+            nominal = nominal or unit.nominal_hz
+        plan = Plan(
             name=name,
             resource=resource,
             driver=driver_name,
@@ -62,14 +69,18 @@ class TypedSettings:
             settle=settle_of(settle, nominal),
             interval_s=self.interval_s,
             simulated=None if simulated is None else simulated.name,
+            unit=self.units.idents.get(name),
         )
+        return plan if unit is None else with_unit(plan, unit)
 
     def applied_to(self, plan: Plan) -> Plan:
         """Return a plan of a bench file, in which the typed settings replace the file's."""
+        unit = self.units.known.get(plan.name)
         nominal = of_counter(self.nominals, plan.name) or plan.nominal
+        nominal = nominal or (unit.nominal_hz if unit is not None else None)
         tolerance, settle = tolerance_of(self.tolerance, nominal), settle_of(self.settle, nominal)
         setup = plan.setup if self.gate_s is None else replace(plan.setup, gate_s=self.gate_s)
-        return replace(
+        plan = replace(
             plan,
             driver=self.driver or plan.driver,
             setup=setup,
@@ -77,7 +88,9 @@ class TypedSettings:
             tolerance=plan.tolerance if tolerance is None else tolerance,
             settle=settle or plan.settle,
             interval_s=self.interval_s or plan.interval_s,
+            unit=self.units.idents.get(plan.name),
         )
+        return plan if unit is None else with_unit(plan, unit)
 
 
 def plan_counters(
@@ -110,6 +123,47 @@ def plan_counters(
         plans = [typed.plan(name, resource) for name, resource in name_resources(words).items()]
     check_names(typed.nominals, [plan.name for plan in plans])
     return plans
+
+
+def units_on_bench(
+    units: tuple[tuple[str | None, str], ...],
+    words: tuple[str, ...],
+    register: Path | None,
+    *,
+    simulated: "ServedBench | None" = None,
+    bench: Bench | None = None,
+) -> UnitsOnBench:
+    """Return the units that were typed, or that the bench file names.
+
+    Args:
+        units: typed names of counters and idents; a name may be left out with one counter.
+        words: the typed resources; with a bench file, names of counters in it.
+        register: path of the register; None: nothing is kept.
+        simulated: the simulated bench to watch.
+        bench: the bench file.
+
+    Raises:
+        UsageError: a name of a counter is unknown, or missing with several counters; one unit is
+            on two of them; or nothing is kept.
+    """
+    named: dict[str, str] = {}
+    if bench is not None:
+        plans = _chosen(bench, words)
+        names = [plan.name for plan in plans]
+        named = {plan.name: plan.unit for plan in plans if plan.unit is not None}
+    elif simulated is not None:
+        names = list(simulated.resources)
+    else:
+        names = list(name_resources(words))
+    check_names(units, names, "--unit")
+    for name, ident in units:
+        if name is None and len(names) > 1:
+            raise UsageError(
+                f"there are several counters: say which one has the unit, such as "
+                f"--unit {names[0]}={printable(ident)}."
+            )
+        named[name or names[0]] = ident
+    return look_up_units(named, register, typed=bool(units))
 
 
 def check_drivers(plans: Sequence[Plan], where: str) -> None:
@@ -158,22 +212,6 @@ def _chosen(bench: Bench, names: tuple[str, ...]) -> list[Plan]:
                 f"{bench.where} has no counter '{printable(name)}'. There are: {', '.join(plans)}."
             )
     return [plan for plan in plans.values() if not names or plan.name in names]
-
-
-def interrupted_runs(plans: Sequence[Plan], journal: Path) -> dict[str, InterruptedRun]:
-    """Return the interrupted runs of the planned counters in `journal`, by name of the counter.
-
-    An unreadable journal gives none, without an error: `Journal` reports it.
-    """
-    utc_s, found = time.time(), {}
-    for plan in plans:
-        if file_of(plan.resource) == STANDARD_INPUT:
-            continue
-        with suppress(JournalError):
-            earlier = find_interrupted(journal, plan.resource, plan.nominal, plan.simulated, utc_s)
-            if earlier is not None:
-                found[plan.name] = earlier
-    return found
 
 
 @contextmanager

@@ -121,7 +121,7 @@ async def test_a_whole_trim_can_be_done_by_tapping():
     assert trimmer.turns[0] < 0 < trimmer.turns[1]
     assert ("record", "main", "as found") in operator.calls
     assert notes == "notes"
-    assert watch.marks == ["mark"]
+    assert watch.marks == [""]
     assert (asked, page) == (PromptOverlay, TextOverlay)
 
 

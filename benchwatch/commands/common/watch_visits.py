@@ -1,0 +1,155 @@
+"""The units and visits of a watch: looked up, made after one question, opened or resumed."""
+
+import sys
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import click
+
+from benchwatch.clock import SystemClock
+from benchwatch.commands.common.output import narrate
+from benchwatch.errors import RegisterError, UsageError
+from benchwatch.journal.resume import InterruptedRun
+from benchwatch.pipeline.event_log import resumed_words
+from benchwatch.plan import Plan
+from benchwatch.quantity import printable
+from benchwatch.register import RegisterFile, Unit, read_register, register_path
+from benchwatch.register.register_writer import RegisterWriter
+from benchwatch.register.visit_writer import VisitWriter
+from benchwatch.run.visit_start import earlier_runs, start_visits, unit_of_plan
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WatchVisits:
+    """The visits of a watch, by name of the counter."""
+
+    register: RegisterWriter | None = None
+    """None: nothing is kept."""
+    visits: dict[str, VisitWriter] = field(default_factory=dict)
+    earlier: dict[str, InterruptedRun] = field(default_factory=dict)
+    sentences: tuple[str, ...] = ()
+    """A sentence for each visit that goes on."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnitsOnBench:
+    """The units that were named for a watch, by name of the counter."""
+
+    idents: dict[str, str] = field(default_factory=dict)
+    known: dict[str, Unit] = field(default_factory=dict)
+    """Those that the register has."""
+
+
+def look_up_units(idents: dict[str, str], register: Path | None, *, typed: bool) -> UnitsOnBench:
+    """Look up units in the register.
+
+    Args:
+        idents: their idents, by name of the counter.
+        register: path of the register; None: nothing is kept.
+        typed: whether they were typed, and do not come from a bench file alone.
+
+    Raises:
+        UsageError: one unit is on two counters, or units were typed and nothing is kept.
+    """
+    if register is None:
+        if typed:
+            raise UsageError(
+                "--unit needs a journal, beside which units are kept: leave out --no-journal."
+            )
+        return UnitsOnBench()
+    if len(set(idents.values())) < len(idents):
+        raise UsageError("one unit is given to two counters: a unit has one at a time.")
+    known: dict[str, Unit] = {}
+    try:
+        with read_register(register) as reader:
+            for name, ident in idents.items():
+                unit = reader.unit(ident)
+                if unit is not None:
+                    known[name] = unit
+    except RegisterError as error:
+        if idents:
+            narrate(f"{error} What it knows of the units is left out; the watch goes on.")
+    return UnitsOnBench(idents=idents, known=known)
+
+
+def make_units(
+    plans: Sequence[Plan], known: Collection[str], register: RegisterFile, *, new: bool
+) -> None:
+    """Make the units of `plans` that the register does not know, after one question for each.
+
+    Args:
+        plans: the counters.
+        known: names of the counters whose units there are.
+        register: the register.
+        new: make them without a question.
+
+    Raises:
+        UsageError: there is no such unit, and it was not to be made.
+    """
+    for plan in plans:
+        ident = plan.unit
+        if ident is None or plan.name in known:
+            continue
+        try:
+            with read_register(register.path) as reader:
+                like = reader.like(ident)
+            there_is = "" if like is None else f" There is {like}."
+            if not new and not _may_make(ident, there_is):
+                raise UsageError(
+                    f"there is no unit {ident} yet.{there_is} Add --new to make it, or look at "
+                    "benchwatch units."
+                )
+            register.add([unit_of_plan(ident, plan).draft()])
+        except RegisterError as error:
+            narrate(f"{error} The unit {ident} is not in it; the watch goes on.")
+
+
+def open_visits(
+    plans: Sequence[Plan],
+    known: Collection[str],
+    journal: Path,
+    *,
+    new: bool,
+    resumes: bool,
+    begins_at_once: bool,
+) -> WatchVisits:
+    """Return the visits of the planned counters: open ones go on, unless `resumes` is False.
+
+    Args:
+        plans: the counters.
+        known: names of the counters whose units the register has.
+        journal: the journal, beside which the register is.
+        new: make units that are not known without a question.
+        resumes: whether open visits go on.
+        begins_at_once: whether a new visit begins with its first reading.
+
+    Raises:
+        UsageError: there is no such unit, and it was not to be made.
+    """
+    clock = SystemClock()
+    simulated = any(plan.simulated is not None for plan in plans)
+    register = RegisterWriter(RegisterFile(register_path(journal, simulated=simulated)))
+    make_units(plans, known, register.register, new=new)
+    starts = start_visits(
+        plans, register, journal, clock=clock, resumes=resumes, begins_at_once=begins_at_once
+    )
+    several = len(plans) > 1
+    return WatchVisits(
+        register=register,
+        visits={name: start.writer for name, start in starts.items()},
+        earlier=earlier_runs(starts),
+        sentences=tuple(
+            f"{name}: " * several + resumed_words(start.earlier, clock.utc(), start.writer.now)
+            for name, start in starts.items()
+            if start.earlier is not None
+        ),
+    )
+
+
+def _may_make(ident: str, there_is: str) -> bool:
+    """Ask on a terminal whether a unit is to be made; elsewhere it may not."""
+    if not (sys.stdin.isatty() and sys.stderr.isatty()):
+        return False
+    question = f"There is no unit {printable(ident)} yet.{there_is} Make it?"
+    return click.confirm(question, default=False, err=True)

@@ -1,0 +1,114 @@
+"""The visit of a counter: what the operator says of it goes to register, journal and event log."""
+
+from decimal import Decimal
+from typing import Final
+
+from benchwatch.errors import UsageError
+from benchwatch.journal.run_writer import RunWriter
+from benchwatch.pipeline.event_log import EventLog
+from benchwatch.plan import Plan
+from benchwatch.register.visit_writer import RunOfVisit, VisitWriter
+from benchwatch.snapshot import VisitNow
+
+SWITCHED_OFF: Final = "it was switched off before this run: the warm-up begins anew"
+STAYED_ON: Final = "it stayed on before this run"
+NEW_VISIT: Final = "another visit began"
+"""End reason of a run."""
+
+
+class VisitKeeper:
+    """Passes on what happens in a visit; without a register only to journal and event log.
+
+    Args:
+        writer: writes to the register; None: there is none.
+        journal: the run in the journal.
+        log: the event log.
+        plan: names counter and resource.
+    """
+
+    def __init__(
+        self, writer: VisitWriter | None, journal: RunWriter, log: EventLog, plan: Plan
+    ) -> None:
+        self.writer, self._journal, self._log, self._plan = writer, journal, log, plan
+        self.begins = writer is not None and writer.begins_at_once
+        """Whether the next reading begins the visit."""
+        self._attach()
+
+    @property
+    def now(self) -> VisitNow | None:
+        """The state of the visit; None without a register."""
+        return None if self.writer is None else self.writer.now
+
+    def begin(self, nominal: Decimal | None, tolerance: float | None) -> None:
+        """Put the visit, or this run of it, into the register: the first reading has come."""
+        self.begins = False
+        if self.writer is not None:
+            self.writer.begin(nominal, tolerance)
+
+    def note(self, text: str) -> None:
+        """Add a note; the time line has it as a mark."""
+        if self.writer is not None:
+            self.writer.write_note(text)
+
+    def add_condition(self, name: str, text: str, utc_s: float, elapsed_s: float) -> None:
+        """Add a condition, such as ``room`` and ``21.5 C``."""
+        self._log.add_text(utc_s, elapsed_s, "condition", f"{name} {text}")
+        if self.writer is not None:
+            self.writer.write_condition(name, text)
+
+    def answer_power(self, utc_s: float, elapsed_s: float, *, was_off: bool) -> None:
+        """Note whether the unit was switched off before this run.
+
+        Raises:
+            UsageError: there is no register.
+        """
+        text = SWITCHED_OFF if was_off else STAYED_ON
+        self._need_writer().write_power(text)
+        self._log.add_text(utc_s, elapsed_s, "power", text)
+
+    def name_unit(self, ident: str, utc_s: float, elapsed_s: float) -> None:
+        """Give the nameless visit its unit.
+
+        Raises:
+            UsageError: it has another unit already, or is closed; or there is no register.
+        """
+        self._need_writer().name_unit(ident)
+        self._log.add_text(utc_s, elapsed_s, "visit", f"this is the visit of {ident}")
+
+    def close(self, utc_s: float, elapsed_s: float) -> None:
+        """Close the visit; readings go on to the journal.
+
+        Raises:
+            UsageError: it is closed already, or there is no register.
+        """
+        self._need_writer().close()
+        self._log.add_text(utc_s, elapsed_s, "visit", "the visit is closed")
+
+    def begin_another(self, utc_s: float) -> None:
+        """Go on with another visit, nameless, and a run of its own.
+
+        Raises:
+            UsageError: there is no register.
+        """
+        writer = self._need_writer()
+        self._journal.begin_another(utc_s, NEW_VISIT)
+        writer.begin_another()
+        self._attach()
+        self.begins = True
+        self._log.newest = ()
+
+    def _attach(self) -> None:
+        if self.writer is not None:
+            self.writer.attach(
+                RunOfVisit(
+                    run=self._journal.key,
+                    journal=self._journal.journal_name,
+                    counter=self._plan.name,
+                    resource=self._plan.resource,
+                )
+            )
+
+    def _need_writer(self) -> VisitWriter:
+        if self.writer is None:
+            raise UsageError("there is no visit: this watch keeps nothing (--no-journal).")
+        return self.writer

@@ -1,0 +1,194 @@
+"""How the counters of a watch begin: with an open visit that goes on, or with a new one.
+
+A visit goes on when its unit is named, however long ago it was; without a name the open visit whose
+last run was on the same resource, under the same nominal, within `LONGEST_PAUSE_S`.
+"""
+
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from decimal import Decimal
+from pathlib import Path
+from typing import Final
+
+from benchwatch.bus.file_wire import STANDARD_INPUT, file_of
+from benchwatch.clock import Clock
+from benchwatch.errors import JournalError, RegisterError
+from benchwatch.estimate.results import SettleLimit
+from benchwatch.journal.resume import InterruptedRun, find_interrupted, read_earlier
+from benchwatch.plan import Plan
+from benchwatch.register.register_reader import RegisterReader, read_register
+from benchwatch.register.register_writer import RegisterWriter
+from benchwatch.register.registered_unit import Unit
+from benchwatch.register.visit import Visit
+from benchwatch.register.visit_writer import RunOfVisit, VisitWriter
+from benchwatch.snapshot import LoggedEvent, Records
+
+LONGEST_PAUSE_S: Final = 12 * 3600.0
+"""A visit whose unit was not named this time goes on after a pause of so long at most."""
+ASK_POWER_AFTER_S: Final = 120.0
+"""After a shorter pause the operator is not asked whether the unit was switched off."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VisitStart:
+    """How one counter begins."""
+
+    writer: VisitWriter
+    visit: Visit | None = None
+    """The open visit that goes on; None: a new one."""
+    earlier: InterruptedRun | None = None
+    """Results of its earlier runs; None without any."""
+
+
+def with_unit(plan: Plan, unit: Unit) -> Plan:
+    """Return `plan` for this unit: what is not stated in the plan is taken from the unit."""
+    settle = plan.settle
+    if settle is None and unit.settle is not None and unit.settle_horizon_s is not None:
+        settle = SettleLimit(unit.settle, unit.settle_horizon_s)
+    return replace(
+        plan,
+        unit=unit.ident,
+        nominal=unit.nominal_hz if plan.nominal is None else plan.nominal,
+        tolerance=unit.tolerance if plan.tolerance is None else plan.tolerance,
+        settle=settle,
+        working_hz=plan.working_hz or unit.working_hz,
+    )
+
+
+def unit_of_plan(ident: str, plan: Plan, nominal: Decimal | None = None) -> Unit:
+    """Return a new unit with what the plan of its counter states; `nominal` where that has none."""
+    return Unit(
+        ident=ident,
+        nominal_hz=nominal if plan.nominal is None else plan.nominal,
+        tolerance=plan.tolerance,
+        settle=None if plan.settle is None else plan.settle.limit,
+        settle_horizon_s=None if plan.settle is None else plan.settle.horizon_s,
+        working_hz=plan.working_hz,
+    )
+
+
+def start_visits(
+    plans: Sequence[Plan],
+    register: RegisterWriter,
+    journal: Path,
+    *,
+    clock: Clock,
+    resumes: bool = True,
+    begins_at_once: bool = True,
+) -> dict[str, VisitStart]:
+    """Find the open visits of the planned counters, and return how each begins, by its name.
+
+    A journal or register that can't be read gives no visit, without an error: both are reported
+    when they are written.
+
+    Args:
+        plans: the counters; their units are in the register already.
+        register: what the visits are written to.
+        journal: the journal, for the results of earlier runs.
+        clock: gives the present.
+        resumes: whether open visits go on; else each counter begins a new one.
+        begins_at_once: whether a visit begins with the first reading, and not only with a record.
+    """
+    starts: dict[str, VisitStart] = {}
+    for plan in plans:
+        visit, earlier = None, None
+        utc_s = clock.utc()
+        nameless_input = plan.unit is None and file_of(plan.resource) == STANDARD_INPUT
+        if resumes and not nameless_input:
+            with suppress(RegisterError), read_register(register.register.path) as reader:
+                visit = _open_visit(reader, plan, journal, utc_s)
+            earlier = _earlier(visit, plan, journal, utc_s)
+        known = () if visit is None else tuple(run.key for run in visit.runs)
+        runs = () if earlier is None else earlier.runs
+        starts[plan.name] = VisitStart(
+            writer=VisitWriter(
+                register,
+                visit=visit,
+                unit=plan.unit,
+                earlier_runs=[
+                    RunOfVisit(
+                        run=key, journal=journal.name, counter=plan.name, resource=plan.resource
+                    )
+                    for key in runs
+                    if key not in known
+                ],
+                begins_at_once=begins_at_once or plan.unit is not None,
+                asks_power=earlier is not None and utc_s - earlier.utc_s > ASK_POWER_AFTER_S,
+                clock=clock,
+            ),
+            visit=visit,
+            earlier=earlier,
+        )
+    return starts
+
+
+def earlier_runs(starts: Mapping[str, VisitStart]) -> dict[str, InterruptedRun]:
+    """Return the results of earlier runs, by name of the counter."""
+    return {name: one.earlier for name, one in starts.items() if one.earlier is not None}
+
+
+def _open_visit(reader: RegisterReader, plan: Plan, journal: Path, utc_s: float) -> Visit | None:
+    if plan.unit is not None:
+        return reader.open_visit_of(plan.unit)
+    if plan.simulated is not None:  # another oscillator each time
+        return None
+    for visit in reader.open_visits(plan.resource, plan.nominal):
+        newest_s = visit.newest_utc_s
+        with suppress(JournalError):
+            found = read_earlier(journal, [run.key for run in visit.runs], utc_s)
+            newest_s = newest_s if found is None else max(newest_s, found.utc_s)
+        if abs(utc_s - newest_s) <= LONGEST_PAUSE_S:  # a clock may have been set back meanwhile
+            return visit
+    return None
+
+
+def _earlier(visit: Visit | None, plan: Plan, journal: Path, utc_s: float) -> InterruptedRun | None:
+    """Return the results of the earlier runs of `visit`; without it, of an interrupted run."""
+    with suppress(JournalError):
+        if visit is None:
+            return find_interrupted(
+                journal,
+                plan.resource,
+                plan.nominal,
+                plan.simulated,
+                utc_s=utc_s,
+                unit=plan.unit,
+            )
+        found = read_earlier(journal, [run.key for run in visit.runs], utc_s)
+        if found is not None:
+            return replace(found, records=_records(visit) or found.records)
+    return None if visit is None else _earlier_in_register(visit, utc_s)
+
+
+def _records(visit: Visit) -> Records | None:
+    """Return the records of a visit as the register has them, amended ones as amended."""
+    found, left = visit.as_found, visit.as_left
+    if found is None and left is None:
+        return None
+    return Records(
+        as_found=None if found is None else found.record,
+        as_found_automatic=found is not None and found.automatic,
+        as_left=None if left is None else left.record,
+    )
+
+
+def _earlier_in_register(visit: Visit, utc_s: float) -> InterruptedRun:
+    """Return what the register alone has of a visit whose runs are not in the journal any more."""
+    notes = tuple(
+        LoggedEvent(
+            utc_s=one.at_utc_s,
+            elapsed_s=one.at_utc_s - utc_s,
+            kind="condition" if one.kind == "condition" else "mark",
+            text=f"{one.name} {one.text}".strip(),
+        )
+        for one in visit.remarks
+    )
+    return InterruptedRun(
+        runs=(),
+        utc_s=visit.newest_utc_s,
+        records=_records(visit) or Records(),
+        samples=visit.pulls,
+        notes=notes,
+        nominal=visit.nominal_hz,
+    )
