@@ -1,6 +1,7 @@
 """Reads the register: units and visits as they stand now, and entries as they were written."""
 
 import json
+import math
 import sqlite3
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -8,6 +9,7 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Final
 
+from benchwatch.clock import iso_time
 from benchwatch.errors import UsageError
 from benchwatch.quantity import printable
 from benchwatch.register.register_entry import RegisterEntry, in_order_of_writing
@@ -15,10 +17,10 @@ from benchwatch.register.register_file import RegisterFile, own_chain
 from benchwatch.register.register_schema import SELECT, entry_of
 from benchwatch.register.registered_unit import Unit
 from benchwatch.register.visit import Visit, build_visit
+from benchwatch.register.visit_search import IS_OPEN, opened_visits
+from benchwatch.register.visit_summary import VisitSummary, read_summaries
 
 _IN_ORDER: Final = " ORDER BY rowid"
-_IS_OPEN: Final = """NOT EXISTS (
-    SELECT 1 FROM entries WHERE entries.visit = opened.visit AND entries.kind = 'closed')"""
 NEWEST_RUNS: Final = 500
 """Runs among which an open visit is looked for by its resource."""
 
@@ -100,7 +102,7 @@ class RegisterReader:
 
     def open_visit_of(self, ident: str) -> Visit | None:
         """Return the newest open visit of a unit; None if there is none."""
-        visits = self._visits_of(ident, f"AND {_IS_OPEN}")
+        visits = self._visits_of(ident, f"AND {IS_OPEN}")
         return visits[-1] if visits else None
 
     def open_visits(self, resource: str, nominal: Decimal | None) -> list[Visit]:
@@ -118,7 +120,7 @@ class RegisterReader:
             SELECT visit, document FROM (
                 SELECT visit, document FROM entries WHERE kind = 'run'
                 ORDER BY rowid DESC LIMIT ?) AS opened
-            WHERE {_IS_OPEN}"""  # noqa: S608 - our own words
+            WHERE {IS_OPEN}"""  # noqa: S608 - our own words
         runs = self._connection.execute(query, (NEWEST_RUNS,)).fetchall()
         names = dict.fromkeys(str(name) for name, text in runs if _resource(text) == resource)
         found = []
@@ -129,6 +131,42 @@ class RegisterReader:
             same = None in (nominal, visit.nominal_hz) or nominal == visit.nominal_hz
             if same and visit.runs and visit.runs[-1].resource == resource:
                 found.append(visit)
+        return found
+
+    def summaries(
+        self,
+        *,
+        unit: str | None = None,
+        text: str = "",
+        since_utc_s: float = -math.inf,
+        until_utc_s: float = math.inf,
+        open_only: bool = False,
+        limit: int | None = None,
+    ) -> list[VisitSummary]:
+        """Return visits in brief, the one opened last first.
+
+        Args:
+            unit: ident; None: visits of all units, and nameless ones.
+            text: part of the ident, of what is said of the unit, or of a note or condition, in
+                upper or lower case; empty: any.
+            since_utc_s: the first moment of opening, Unix seconds.
+            until_utc_s: the last moment of opening.
+            open_only: whether to leave out visits that are closed.
+            limit: how many at most; None: all.
+        """
+        if self._connection is None:
+            return []
+        chosen = opened_visits(self._connection, unit=unit, text=text, open_only=open_only)
+        since, until = iso_time(since_utc_s) or "", iso_time(until_utc_s) or "~"
+        names = [name for at, name in chosen if since <= at <= until]
+        found: list[VisitSummary] = []
+        at_once = len(names) if limit is None else max(limit, 1)
+        for first in range(0, len(names), max(at_once, 1)):
+            some = names[first : first + at_once]
+            read = read_summaries(self._connection, some, self.visit)
+            found += [one for one in read.values() if unit is None or one.unit == unit]
+            if limit is not None and len(found) >= limit:
+                return found[:limit]
         return found
 
     def _visits_of(self, ident: str, condition: str) -> list[Visit]:

@@ -164,7 +164,7 @@ def _take(
     at_utc_s = utc_of(entry.at)
     match entry.kind:
         case "visit":
-            fields |= _opening(values, shown, at_utc_s)
+            fields |= opening_fields(values, shown.unit, at_utc_s)
         case "named":
             fields["unit"] = shown.unit
         case "run":
@@ -174,7 +174,7 @@ def _take(
         case "tool":
             fields["pulls"] = _pulls(values.get("samples"))
         case "closed":
-            fields["closed_utc_s"] = _stated_utc(values.get("ended"), at_utc_s)
+            fields["closed_utc_s"] = stated_utc(values.get("ended"), at_utc_s)
             fields["closed_by"] = entry.who
         case "amendment":
             text = {"text": values.get("reason")}
@@ -184,11 +184,17 @@ def _take(
             fields["remarks"].append(remark)
 
 
-def _opening(values: Mapping[str, Any], shown: RegisterEntry, at_utc_s: float) -> dict[str, Any]:
-    """Return the fields that the entry of a new visit states."""
+def opening_fields(values: Mapping[str, Any], unit: str | None, at_utc_s: float) -> dict[str, Any]:
+    """Return the fields of a visit that the entry which opened it states.
+
+    Args:
+        values: its object.
+        unit: ident of the unit.
+        at_utc_s: when it was written, Unix seconds.
+    """
     return {
-        "opened_utc_s": _stated_utc(values.get("began"), at_utc_s),
-        "unit": shown.unit,
+        "opened_utc_s": stated_utc(values.get("began"), at_utc_s),
+        "unit": unit,
         "source": _text(values.get("source")) or WATCHED,
         "counter": _text(values.get("counter")),
         "resource": _raw_text(values.get("resource")),
@@ -197,7 +203,7 @@ def _opening(values: Mapping[str, Any], shown: RegisterEntry, at_utc_s: float) -
     }
 
 
-def _stated_utc(stated: object, otherwise_s: float) -> float:
+def stated_utc(stated: object, otherwise_s: float) -> float:
     """Return the time that was stated, Unix seconds; `otherwise_s` where none was."""
     return utc_of(stated) if isinstance(stated, str) else otherwise_s
 
