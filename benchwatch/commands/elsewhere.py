@@ -15,9 +15,9 @@ from benchwatch.quantity import (
     offset_unit,
     parse_fraction,
     printable,
-    steady_decimals,
+    write_clock_gain,
+    write_derived_hz,
     write_fraction,
-    write_hz,
 )
 from benchwatch.report.blocks import align_table
 
@@ -36,23 +36,28 @@ def elsewhere(
     """Carry an OFFSET, such as 2.4ppb or -24mHz, from --nominal to each frequency --at.
 
     The working frequencies come from the same oscillator, multiplied or divided: hertz follow
-    the frequency, the fraction stays, phase noise changes by 20 log10 of the factor.
+    the frequency, the fraction stays, phase noise changes by 20 log10 of the factor. 1 Hz, a
+    clock's second, is always shown.
     """
     fraction = parse_fraction(offset, nominal)
     u = None if u_text is None else _uncertainty(u_text, nominal)
-    frequencies = (nominal, *(frequency for frequency in at if frequency != nominal))
+    frequencies = tuple(dict.fromkeys((nominal, *at, Decimal(1))))
     rows = derived_frequencies.elsewhere(fraction, float(nominal), list(map(float, frequencies)), u)
     gain_s = derived_frequencies.seconds_per_day(fraction)
+    u_gain_s = None if u is None else derived_frequencies.seconds_per_day(u)
     if as_json:
         for row in rows:
-            print_json({"kind": "elsewhere", **asdict(row), "seconds_per_day": gain_s})
+            print_json(
+                {"kind": "elsewhere", "nominal_hz": float(nominal), **asdict(row),
+                 "seconds_per_day": gain_s, "u_seconds_per_day": u_gain_s}
+            )  # fmt: skip
         return
     unit = offset_unit(fraction)
     cells = [
         [
             format_frequency(frequency),
             f"{row.factor:.6g}",
-            _text(write_hz(row.offset_hz, row.u_hz), u),
+            _text(write_derived_hz(row.offset_hz, row.u_hz), u),
             _text(write_fraction(row.offset, row.u, unit), u),
             "never" if row.beat_period_s is None else format_duration(row.beat_period_s),
             f"{row.phase_noise_db:+.2f} dB",
@@ -62,12 +67,8 @@ def elsewhere(
     header = ("frequency", "factor", "offset", "fraction", "one beat", "phase noise")
     print_text(align_table(header, cells))
     verb = "gains" if gain_s >= 0 else "loses"
-    gained = f"{abs(gain_s):.4g}"
-    if u:
-        u_s = derived_frequencies.seconds_per_day(u)
-        decimals = steady_decimals(u_s) or 0
-        gained = f"{abs(gain_s):.{max(decimals, 0)}f} ± {u_s:.{max(decimals, 0)}f}"
-    print_text(f"\nA clock that runs on it {verb} {gained} s a day.")
+    gained = _text(write_clock_gain(gain_s, u_gain_s), u)
+    print_text(f"\nA clock that runs on it {verb} {gained} a day.")
 
 
 def _uncertainty(text: str, nominal: Decimal) -> float:

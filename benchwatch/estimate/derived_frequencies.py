@@ -47,6 +47,12 @@ def elsewhere(
     return tuple(_at(offset, nominal_hz, frequency_hz, u) for frequency_hz in at_hz)
 
 
+def with_one_hertz(at_hz: Iterable[float]) -> tuple[float, ...]:
+    """Return frequencies with 1 Hz, a clock's second, at their end unless they hold it already."""
+    found = tuple(at_hz)
+    return found if 1.0 in found else (*found, 1.0)
+
+
 def seconds_per_day(offset: float) -> float:
     """Return the gain a day of a clock with this offset, s; positive: fast (1 ppm: 0.0864 s)."""
     return offset * DAY_S

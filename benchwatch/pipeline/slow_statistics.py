@@ -15,7 +15,7 @@ from typing import Final
 
 import numpy as np
 
-from benchwatch.estimate.derived_frequencies import elsewhere, seconds_per_day
+from benchwatch.estimate.derived_frequencies import elsewhere, seconds_per_day, with_one_hertz
 from benchwatch.estimate.dither import Dither, dither
 from benchwatch.estimate.regression import fit_line
 from benchwatch.estimate.results import Estimate, Numbers
@@ -289,11 +289,11 @@ def elsewhere_now(
     Args:
         estimate: the present offset.
         nominal_hz: the nominal.
-        at_hz: the frequencies; empty: `WORKING_MULTIPLES` of the nominal.
+        at_hz: the frequencies; empty: `WORKING_MULTIPLES` of the nominal. 1 Hz is always added.
     """
     if estimate is None or not nominal_hz > 0:
         return None
-    where = at_hz or [factor * nominal_hz for factor in WORKING_MULTIPLES]
+    where = with_one_hertz(at_hz or [factor * nominal_hz for factor in WORKING_MULTIPLES])
     u = estimate.u
     return ElsewhereNow(
         elsewhere(estimate.offset, nominal_hz, where, u),

@@ -20,8 +20,11 @@ from benchwatch.quantity.formatting import (
     offset_unit,
     printable,
     steady_decimals,
+    write_clock_gain,
+    write_derived_hz,
     write_fraction,
     write_hz,
+    write_seconds,
 )
 from benchwatch.quantity.number_grammar import EXACT
 from benchwatch.quantity.parsing import (
@@ -73,6 +76,9 @@ __all__ = [
     "printable",
     "round_nominal",
     "steady_decimals",
+    "write_clock_gain",
+    "write_derived_hz",
     "write_fraction",
     "write_hz",
+    "write_seconds",
 ]

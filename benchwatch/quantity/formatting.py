@@ -12,6 +12,10 @@ from benchwatch.quantity.units import DURATION_UNITS, OFFSET_UNITS, PPB, PREFIXE
 
 STICK: Final = 20.0
 """A unit is changed only when the value is this many times too large or too small for it."""
+NANO_BELOW_HZ: Final = 1e-6
+"""Offsets at a derived frequency below this are written in nHz."""
+MILLI_BELOW_S: Final = 0.05
+"""Gains of a clock below this are written in ms."""
 _PLACES: Final = {unit.name: place for place, unit in enumerate(OFFSET_UNITS)}
 _SHOWN_DURATIONS: Final = [(unit.name, int(unit.seconds)) for unit in DURATION_UNITS if unit.shown]
 STICK_U: Final = 3.0
@@ -88,6 +92,31 @@ def write_hz(
     """Write an offset in hertz, never with a prefix: milli and mega can't be mistaken."""
     value, spread = _rounded(offset_hz, u_hz, digits, decimals)
     return QuantityText(value, spread, "Hz")
+
+
+def write_derived_hz(offset_hz: float, u_hz: float | None = None) -> QuantityText:
+    """Write an offset at a derived frequency: in Hz, or in nHz where it is below `NANO_BELOW_HZ`.
+
+    Nano stands for no carrier, so it can't be mistaken either.
+    """
+    if not abs(offset_hz) < NANO_BELOW_HZ:
+        return write_hz(offset_hz, u_hz)
+    nano = write_hz(offset_hz * 1e9, None if u_hz is None else u_hz * 1e9)
+    return QuantityText(nano.digits, nano.u, "nHz")
+
+
+def write_seconds(value_s: float, u_s: float | None = None) -> QuantityText:
+    """Write a signed time in seconds with its uncertainty."""
+    text = write_hz(value_s, u_s)
+    return QuantityText(text.digits, text.u, "s")
+
+
+def write_clock_gain(gain_s: float, u_s: float | None = None) -> QuantityText:
+    """Write what a clock gains, unsigned: in s, or in ms where it is below `MILLI_BELOW_S`."""
+    milli = abs(gain_s) < MILLI_BELOW_S
+    scale = 1e3 if milli else 1.0
+    text = write_hz(abs(gain_s) * scale, None if u_s is None else u_s * scale)
+    return QuantityText(text.digits.lstrip("+"), text.u, "ms" if milli else "s")
 
 
 def in_unit(fraction: float | None, unit: OffsetUnit, digits: int = 3) -> str:

@@ -25,11 +25,12 @@ def test_lines_for_programs() -> None:
         ).splitlines()
     ]
 
-    assert [line["frequency_hz"] for line in lines] == [1e7, 1e8, 5e6]
-    assert [line["offset_hz"] for line in lines] == pytest.approx([-0.024, -0.24, -0.012])
+    assert [line["frequency_hz"] for line in lines] == [1e7, 1e8, 5e6, 1.0]
+    assert [line["offset_hz"] for line in lines] == pytest.approx([-0.024, -0.24, -0.012, -2.4e-9])
     assert {line["offset"] for line in lines} == {-2.4e-9}
     assert lines[1]["phase_noise_db"] == pytest.approx(20.0)
-    assert lines[0]["u"] is None
+    assert lines[0]["u"] is lines[0]["u_seconds_per_day"] is None
+    assert {line["nominal_hz"] for line in lines} == {1e7}
 
 
 def test_table_for_people() -> None:
@@ -42,10 +43,37 @@ def test_table_for_people() -> None:
     assert "gains 0.086400 ± 0.000086 s a day" in text
 
 
+def test_a_clocks_second() -> None:
+    """At 1 Hz 1 ppm is 1000 nHz, a beat in 11 days; a day's error is 0.0864 s (1 ppm: common)."""
+    text = output_of("1ppm", "--nominal", "10MHz")
+    small = output_of("2.4ppb", "--nominal", "10MHz", "--u", "0.2ppb")
+    last = json.loads(
+        output_of("1ppm", "--nominal", "10MHz", "--u", "1ppb", "--json").splitlines()[-1]
+    )
+
+    assert "gains 0.08640 s a day" in text
+    assert "gains 0.207 ± 0.017 ms a day" in small
+    assert "+2.40 ± 0.20 nHz" in small
+    assert last["frequency_hz"] == 1.0
+    assert last["beat_period_s"] == pytest.approx(1e6)
+    assert last["seconds_per_day"] == pytest.approx(0.0864)
+    assert last["u_seconds_per_day"] == pytest.approx(8.64e-5)
+
+
+def test_one_hertz_once() -> None:
+    """1 Hz that was typed, and a frequency typed twice, are shown once."""
+    lines = output_of(
+        "1ppb", "--nominal", "10MHz", "--at", "1Hz", "--at", "10MHz", "--json"
+    ).splitlines()
+
+    assert [json.loads(line)["frequency_hz"] for line in lines] == [1e7, 1.0]
+
+
 def test_no_offset() -> None:
     """Without an offset there is no beat: a word for people, null for programs."""
     assert "never" in output_of("0", "--nominal", "10MHz")
-    assert json.loads(output_of("0", "--nominal", "10MHz", "--json"))["beat_period_s"] is None
+    first = output_of("0", "--nominal", "10MHz", "--json").splitlines()[0]
+    assert json.loads(first)["beat_period_s"] is None
 
 
 @pytest.mark.parametrize("offset", ["10000000", "fast", "5 bananas"])

@@ -243,7 +243,7 @@ def full_snapshot(**changes: Any) -> Snapshot:
         warm_up=warm_up(),
         stability=stability(),
         elsewhere=ElsewhereNow(
-            elsewhere(2.31e-9, NOMINAL_HZ, (1e6, 10e6, 100e6, 1.575e9), 1.1e-10),
+            elsewhere(2.31e-9, NOMINAL_HZ, (1e6, 10e6, 100e6, 1.575e9, 1.0), 1.1e-10),
             seconds_per_day(2.31e-9),
             seconds_per_day(1.1e-10),
         ),

@@ -260,6 +260,7 @@ def test_elsewhere_is_the_same_fraction_and_other_hertz() -> None:
 
     assert now is not None
     assert now.rows[0].offset_hz == pytest.approx(0.24)
+    assert [row.frequency_hz for row in now.rows] == [1e8, 1.0]
     assert now.gain_s_per_day == pytest.approx(2.4e-9 * 86400)
     assert elsewhere_now(None, 1e7) is None
     assert elsewhere_now(Estimate(0.0, None, 1, 1.0), nan) is None

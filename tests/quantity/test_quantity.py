@@ -1,5 +1,6 @@
 """Quantities: texts typed by people, texts written by counters, texts shown to people."""
 
+import math
 from decimal import Decimal
 
 import pytest
@@ -23,6 +24,8 @@ from benchwatch.quantity import (
     parse_settle,
     printable,
     round_nominal,
+    write_clock_gain,
+    write_derived_hz,
     write_fraction,
     write_hz,
 )
@@ -289,3 +292,17 @@ def test_printable_text_holds_nothing_that_a_terminal_obeys(text: str) -> None:
 
     assert shown.isprintable()
     assert len(shown) <= 83
+
+
+def test_clock_gain_in_seconds_or_milliseconds() -> None:
+    """1 ppm is 0.0864 s a day (common practice); ppb are written in ms, and never with a sign."""
+    assert str(write_clock_gain(0.0864, 8.64e-5)) == "0.086400 ± 0.000086 s"
+    assert str(write_clock_gain(-2.07e-4, 1.7e-5)) == "0.207 ± 0.017 ms"
+    assert write_clock_gain(0.0, 1.7e-5).bare == "0.000 ms"
+
+
+def test_small_hertz_at_a_derived_frequency() -> None:
+    """2.4 ppb at 1 Hz is 2.40 nHz; from 1 µHz on there is no prefix."""
+    assert str(write_derived_hz(-2.4e-9, 2e-10)) == "-2.40 ± 0.20 nHz"
+    assert write_derived_hz(2.5e-6).bare == "+0.000002500 Hz"
+    assert write_derived_hz(math.nan).bare == "unknown Hz"

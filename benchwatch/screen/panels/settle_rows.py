@@ -2,10 +2,10 @@
 
 import math
 
-from benchwatch.quantity import format_duration, how_many, write_fraction
+from benchwatch.quantity import format_duration, how_many, write_fraction, write_seconds
 from benchwatch.screen.drawing.styled_text import StyledLine, faded, fitting, line
 from benchwatch.screen.frame import Frame
-from benchwatch.screen.text.amounts import lasted, write_seconds, write_u
+from benchwatch.screen.text.amounts import lasted, write_u
 from benchwatch.screen.text.local_time import minute
 
 

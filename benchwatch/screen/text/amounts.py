@@ -116,9 +116,3 @@ def run_time(elapsed_s: float) -> str:
     whole = abs(math.floor(elapsed_s))
     sign = "-" if elapsed_s < 0 else ""
     return f"{sign}{whole // 3600}:{whole // 60 % 60:02}:{whole % 60:02}"
-
-
-def write_seconds(value_s: float, u_s: float | None) -> QuantityText:
-    """Write a signed time in seconds with its uncertainty."""
-    text = write_hz(value_s, u_s)
-    return QuantityText(text.digits, text.u, "s")

@@ -1,13 +1,18 @@
 """Elsewhere: the offset at frequencies derived from the oscillator's, and on a clock."""
 
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from benchwatch.quantity import format_duration, format_frequency, write_fraction, write_hz
+from benchwatch.quantity import (
+    format_duration,
+    format_frequency,
+    write_clock_gain,
+    write_derived_hz,
+    write_fraction,
+)
 from benchwatch.screen.drawing.styled_text import Role, StyledLine, faded, line
 from benchwatch.screen.frame import Frame, Panel, always
 from benchwatch.screen.panels.large_offset import both_figures
-from benchwatch.screen.text.amounts import with_u, write_seconds
+from benchwatch.screen.text.amounts import with_u
 from benchwatch.screen.view import View
 from benchwatch.screen.views.trim_view import digit_rows
 
@@ -46,8 +51,7 @@ def clock_line(frame: Frame, _width: int, _rows: int) -> list[StyledLine]:
     now = frame.snapshot.elsewhere
     if now is None or now.gain_s_per_day is None:
         return []
-    text = write_seconds(abs(now.gain_s_per_day), now.gain_u_s_per_day)
-    text = replace(text, digits=text.digits.lstrip("+"))
+    text = write_clock_gain(now.gain_s_per_day, now.gain_u_s_per_day)
     verb = "gains" if now.gain_s_per_day > 0 else "loses"
     sentence = f"  a clock on it {verb} {with_u(text, frame.theme.glyphs.plus_minus)} a day"
     return faded([line(sentence)]) if frame.stale else [line(sentence)]
@@ -55,7 +59,7 @@ def clock_line(frame: Frame, _width: int, _rows: int) -> list[StyledLine]:
 
 def _cells(frame: Frame, one: "Elsewhere") -> list[tuple[str, Role]]:
     """Return the cells (text, role) of one frequency, in the order of `_HEADINGS`."""
-    offset = write_hz(one.offset_hz, one.u_hz)
+    offset = write_derived_hz(one.offset_hz, one.u_hz)
     beat = "never" if one.beat_period_s is None else format_duration(one.beat_period_s)
     return [
         (format_frequency(one.frequency_hz), Role.STRONG),
@@ -90,7 +94,8 @@ ELSEWHERE_VIEW = View(
         (
             "Multiplied or divided by N, an offset in hertz is multiplied by N and the fraction "
             "stays what it is. One beat is the time in which a comparison with an exact frequency "
-            "goes through zero once. Phase noise grows by 20 log N decibels."
+            "goes through zero once. Phase noise grows by 20 log N decibels. The frequencies are "
+            "those at which the unit is used, as the unit or the bench file states them, and 1 Hz."
         ),
         "A clock that runs on the oscillator gains or loses the time said a day.",
     ),
