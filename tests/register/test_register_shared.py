@@ -1,0 +1,204 @@
+"""Several programs at one register: nothing lost, nothing doubled, killed or not.
+
+The programs are processes of their own; the result is read by plain SQLite.
+"""
+
+import re
+import signal
+import sqlite3
+import subprocess
+import sys
+from collections import Counter
+from collections.abc import Iterator
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+from journal_kit import check_sound
+from load_kit import LONGEST_WAIT_S
+from register_kit import check_by_hand, made_register, rows_of
+
+from benchwatch.errors import RegisterError
+from benchwatch.register.register_entry import Draft
+from benchwatch.register.register_reader import read_register
+
+PROGRAMS, ENTRIES = 6, 200
+
+ADDING = """
+import sys
+from pathlib import Path
+from benchwatch.errors import RegisterError
+from benchwatch.register.register_entry import Draft
+from benchwatch.register.register_file import RegisterFile
+register = RegisterFile(Path(sys.argv[1]), who="anna")
+print("ready", flush=True)
+sys.stdin.readline()
+for number in range(int(sys.argv[3])):
+    draft = Draft(kind=sys.argv[4], document={"text": f"{sys.argv[2]}/{number}"})
+    while True:
+        try:
+            entry = register.add([draft])[-1]
+        except RegisterError as error:
+            assert "is locked by another program" in str(error), error
+            continue
+        break
+    print(entry.values()["text"], entry.name, entry.visit, flush=True)
+"""
+"""Adds entries one by one once a line comes, and prints each when `add` has returned."""
+
+CLOSING = """
+import sys
+from pathlib import Path
+from benchwatch.errors import UsageError
+from benchwatch.register.register_file import RegisterFile
+from benchwatch.register.visit_closing import close_visit
+print("ready", flush=True)
+sys.stdin.readline()
+try:
+    close_visit(RegisterFile(Path(sys.argv[1]), who=sys.argv[3]), sys.argv[2], "0417")
+except UsageError as error:
+    print(error)
+else:
+    print("closed")
+"""
+
+
+class Program:
+    """A Python program that waits for a line before it does its work; its lines are short."""
+
+    def __init__(self, code: str, *arguments: str) -> None:
+        self.process = subprocess.Popen(
+            [sys.executable, "-c", code, *arguments],
+            stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        )  # fmt: skip
+
+    def wait_until_ready(self) -> None:
+        """Wait until it has imported all it needs."""
+        assert self.process.stdout is not None
+        assert self.process.stdout.readline() == "ready\n"
+
+    def go(self) -> None:
+        """Let it begin."""
+        assert self.process.stdin is not None
+        self.process.stdin.write("go\n")
+        self.process.stdin.flush()
+
+    def kill_after(self, lines: int) -> list[str]:
+        """Kill it after so many lines; return all lines that it has written."""
+        assert self.process.stdout is not None
+        first = [self.process.stdout.readline() for _ in range(lines)]
+        self.process.send_signal(signal.SIGKILL)
+        return [line.strip() for line in (*first, *self.process.stdout)]
+
+    def lines(self) -> list[str]:
+        """Wait for its end; return its lines."""
+        output, errors = self.process.communicate(timeout=LONGEST_WAIT_S)
+        assert errors == ""
+        return output.splitlines()
+
+
+@pytest.fixture
+def programs() -> Iterator[list[Program]]:
+    """Return a list for programs, which are ended after the test."""
+    started: list[Program] = []
+    yield started
+    for program in started:
+        program.process.kill()
+        program.process.communicate()
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    """Return the path of a new register."""
+    return tmp_path / "register.db"
+
+
+def begin(programs: list[Program]) -> None:
+    """Let all programs begin at the same time."""
+    for program in programs:
+        program.wait_until_ready()
+    for program in programs:
+        program.go()
+
+
+def test_six_programs_add_entries_and_two_are_killed(path, programs):
+    """Each entry that was returned is there once; none is half; numbers have no gap."""
+    programs += [Program(ADDING, str(path), str(n), str(ENTRIES), "note") for n in range(PROGRAMS)]
+    begin(programs)
+    killed = programs[0].kill_after(30) + programs[1].kill_after(60)
+    returned = list(killed)
+    whole = 0
+    while any(program.process.poll() is None for program in programs[2:]):
+        with read_register(path) as reader:  # readers see whole states meanwhile
+            numbers = [entry.number for entry in reader.entries()]
+        assert numbers == list(range(1, 1 + len(numbers)))
+        whole = len(numbers)
+    for program in programs[2:]:
+        returned += program.lines()
+
+    check_sound(path)
+    check_by_hand(path)
+    texts = Counter(
+        re.findall(r'"text":"([^"]+)"', row["document"])[0] for row in rows_of(path)[1:]
+    )
+    names = {f"{row['chain']}/{row['number']}" for row in rows_of(path)}
+    assert whole > 0
+    assert max(texts.values()) == 1
+    assert {line.split()[0] for line in returned} <= set(texts)
+    assert {line.split()[1] for line in returned} <= names
+    assert 0 <= len(texts) - 4 * ENTRIES - len(killed) <= 2  # those that were being added
+
+
+def test_visits_opened_at_once_get_numbers_of_their_own(path, programs):
+    """Four programs open visits in a register that none has made yet."""
+    programs += [Program(ADDING, str(path), str(n), "25", "visit") for n in range(4)]
+    begin(programs)
+    visits = [line.split()[2] for program in programs for line in program.lines()]
+
+    (chain,) = {row["chain"] for row in rows_of(path)}
+    assert sorted(visits) == sorted(f"{chain}/{number}" for number in range(1, 101))
+    check_by_hand(path)
+
+
+def test_two_programs_close_a_visit_and_one_hears_that_it_is_closed(path, programs):
+    """It is closed once; the sentence names who did it, and when."""
+    register = made_register(path, units=1, visits=1)
+    (*_, opened) = register.add([Draft(kind="visit", unit="0417", document={})])
+    programs += [Program(CLOSING, str(path), str(opened.visit), who) for who in ("anna", "berta")]
+    begin(programs)
+    said = [line for program in programs for line in program.lines()]
+
+    (row,) = [row for row in rows_of(path) if row["visit"] == opened.visit][1:]
+    assert row["kind"] == "closed"
+    assert sorted(said, key=len) == [
+        "closed",
+        f"visit 2 is closed already, since {row['at']} by {row['who']}.",
+    ]
+
+
+def test_a_reader_with_an_open_transaction_stops_no_writer(path):
+    """The reader goes on with the state that it began with; another one sees the new entries."""
+    register = made_register(path, units=1, visits=1)
+    with read_register(path) as reader:
+        before = list(reader.entries())
+        for number in range(20):
+            register.add([Draft(kind="note", document={"text": str(number)})])
+        still = list(reader.entries())
+    with read_register(path) as reader:
+        after = list(reader.entries())
+
+    assert still == before
+    assert len(after) == len(before) + 20
+
+
+def test_a_program_that_holds_the_lock_is_a_sentence_and_nothing_is_lost(path):
+    """An open transaction of another program: the entry is refused, and accepted afterwards."""
+    register = made_register(path, units=1, visits=1)
+    before = rows_of(path)
+    with closing(sqlite3.connect(path, isolation_level=None)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        with pytest.raises(RegisterError, match="the register is locked by another program"):
+            register.add([Draft(kind="note", document={})])
+    register.add([Draft(kind="note", document={})])
+
+    assert rows_of(path)[:-1] == before
