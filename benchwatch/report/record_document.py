@@ -26,6 +26,9 @@ from benchwatch.report.blocks import DocumentPart, Phrases, Sentence, Span, Tabl
 MOST_DOF: Final = 300
 """More degrees of freedom are shown as unlimited: k is then within half a percent of its limit. GUM
 table G.2 also goes from 100 to infinity."""
+USUAL_COVERAGE: Final = 0.9545
+"""Coverage of the U beside u; k is 2 with unlimited degrees of freedom (GUM, G.6.6 and the column
+of 95.45 % in table G.2)."""
 SMALLEST_SHOWN: Final = 1e-12
 """The unit of this fraction is used if both the offset and its uncertainty are 0."""
 
@@ -74,7 +77,7 @@ def record_text(record: OffsetRecord, coverage: float) -> str:
 
 
 def _offset(record: OffsetRecord, style: DocumentStyle) -> Iterator[DocumentPart]:
-    """Yield the offset with its uncertainty, the time and the number of readings."""
+    """Yield the offset with u and U, the time and the number of readings."""
     fraction = style.amount(write_fraction(record.offset, record.u, style.unit))
     hertz = ""
     if record.nominal_hz is not None and record.offset_hz is not None:
@@ -86,10 +89,26 @@ def _offset(record: OffsetRecord, style: DocumentStyle) -> Iterator[DocumentPart
         head = (record.kind, style.clean(record.counter), when, readings)
         yield Phrases(tuple((Span(text),) for text in head if text))
         yield Sentence(f"offset {', '.join(filter(None, (fraction, hertz)))} (k = 1)")
+        yield Sentence(_usual_expanded(record, style.unit))
         return
     value = (Span(f"{record.kind}  ", "quiet"), Span(fraction, "strong"))
     yield Phrases((value, (Span(hertz),)) if hertz else (value,))
     yield Sentence(f"{', '.join(filter(None, (when, readings)))}; k = 1", "quiet")
+    yield Sentence(_usual_expanded(record, style.unit))
+
+
+def _usual_expanded(record: OffsetRecord, unit: OffsetUnit) -> str:
+    """Write U in `unit`, and in hertz where the nominal is known, with k by degrees of freedom."""
+    expanded = record.budget.expanded(USUAL_COVERAGE)
+    if expanded is None:
+        return "U: not stated, too few degrees of freedom"
+    half = write_fraction(expanded.half_width, expanded.half_width, unit)
+    amounts = [f"{half.u} {half.unit}"]
+    if record.nominal_hz is not None:
+        half_hz = expanded.half_width * record.nominal_hz
+        hertz = write_hz(half_hz, half_hz)
+        amounts.append(f"{hertz.u} {hertz.unit}")
+    return f"U = {', '.join(amounts)} (k = {expanded.k:.3g}, about 95 %)"
 
 
 def _conditions(record: OffsetRecord, style: DocumentStyle) -> Iterator[DocumentPart]:

@@ -1,5 +1,6 @@
 """The document of a record: its sections in full and in short."""
 
+import math
 from dataclasses import replace
 
 import pytest
@@ -41,12 +42,13 @@ def made() -> OffsetRecord:
 
 def test_the_full_document_line_by_line(made: OffsetRecord) -> None:
     """Offset, conditions, a table of contributions, their sum, and what is not counted."""
-    head, offset, gate, caution, *rest = record_text(made, 0.95).splitlines()
+    head, offset, expanded, gate, caution, *rest = record_text(made, 0.95).splitlines()
 
     assert head.startswith("as left   ten")
     assert head.endswith("around 1970-01-01T00:00:00.000Z   30 readings over 30 s")
     assert "\x1b" not in head
     assert offset == "offset +2.31 ± 0.11 ppb, +0.0231 ± 0.0011 Hz (k = 1)"
+    assert expanded == "U = 0.24 ppb, 0.0024 Hz (k = 2.11, about 95 %)"
     assert (gate, caution) == ("gate: 1 s", "caution: tool on the trimmer")
     assert rest[1].startswith("contribution       u in ppb  distribution  dof  sensitivity")
     assert rest[-3].startswith("combined u = 0.112 ppb, 25 degrees of freedom, k = 2.06: U = ")
@@ -58,13 +60,14 @@ def test_the_short_document_has_no_coverage_and_only_the_caution(made: OffsetRec
     """Its tones show which parts the screen draws dim, strong, or as a warning."""
     style = DocumentStyle(unit=PPB, detail="short", moment=lambda _: "at noon")
 
-    offset, when, caution, table, missing = document(made, style)
+    offset, when, expanded, caution, table, missing = document(made, style)
 
     assert isinstance(offset, Phrases)
     assert [span.tone for phrase in offset.phrases for span in phrase] == [
         "quiet", "strong", "text",
     ]  # fmt: skip
     assert when == Sentence("around at noon, 30 readings over 30 s; k = 1", "quiet")
+    assert expanded == Sentence("U = 0.24 ppb, 0.0024 Hz (k = 2.11, about 95 %)")
     assert caution == Sentence("caution: tool on the trimmer", "warning")
     assert isinstance(table, Table)
     assert [row[0] for row in table.rows] == [row.name for row in made.budget.lines]
@@ -79,6 +82,28 @@ def test_a_record_without_nominal_or_date_leaves_both_out(made: OffsetRecord) ->
 
     assert "around" not in head
     assert offset == "offset +2.31 ± 0.11 ppb (k = 1)"
+
+
+@pytest.mark.parametrize(
+    ("dof", "said"),
+    [
+        (math.inf, "U = 0.20 ppb (k = 2, about 95 %)"),
+        (10.0, "U = 0.23 ppb (k = 2.28, about 95 %)"),
+        (3.0, "U = 0.33 ppb (k = 3.31, about 95 %)"),
+        (0.5, "U: not stated, too few degrees of freedom"),
+    ],
+)
+def test_the_expanded_uncertainty_has_the_k_of_its_degrees_of_freedom(dof: float, said: str):
+    """The column of 95.45 % in GUM table G.2: 2.00, 2.28 at 10 and 3.31 at 3; the same in both."""
+    row = BudgetRow(name="noise", source="made", u=1e-10, distribution="type A", dof=dof)
+    made = OffsetRecord(
+        kind="as found", counter="main", nominal_hz=None, utc_s=None,
+        span_s=60.0, readings=60, budget=Budget((row,)),
+    )  # fmt: skip
+    short = document(made, DocumentStyle(unit=PPB, detail="short"))
+
+    assert Sentence(said) in short
+    assert said in record_text(made, 0.95).splitlines()
 
 
 def test_columns_of_numbers_are_flush_right() -> None:
