@@ -20,6 +20,9 @@ from benchwatch.errors import INTERRUPTED, BenchwatchError, FileError
 if TYPE_CHECKING:
     from click.shell_completion import CompletionItem
 
+COMPLETION_VARIABLE = "_BENCHWATCH_COMPLETE"
+"""The environment variable by which a shell asks for the completions of a word."""
+
 
 class LazyGroup(click.Group):
     """A group of commands, each imported when it is used."""
@@ -32,6 +35,14 @@ class LazyGroup(click.Group):
         """Import and return the command `cmd_name`."""
         if cmd_name not in COMMANDS:
             return None
+        if COMPLETION_VARIABLE in os.environ:
+            from benchwatch.commands.common.command_outline import (  # noqa: PLC0415 - only for completion
+                outlined_command,
+            )
+
+            outlined = outlined_command(cmd_name)
+            if outlined is not None:
+                return outlined
         module = importlib.import_module(f"benchwatch.commands.{cmd_name}")
         command = getattr(module, cmd_name)
         assert isinstance(command, click.Command)

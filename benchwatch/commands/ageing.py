@@ -6,6 +6,7 @@ from datetime import UTC, datetime
 
 import click
 
+from benchwatch.commands.common.completed_words import FILES
 from benchwatch.commands.common.option_types import DURATION, FRACTION, read_coverage
 from benchwatch.commands.common.output import narrate, print_json, print_text
 from benchwatch.commands.common.shared_options import coverage_option
@@ -39,7 +40,7 @@ FORECAST_STEPS = 5
 
 
 @click.command()
-@click.argument("file")
+@click.argument("file", shell_complete=FILES)
 @click.option("--tolerance", type=FRACTION, help="Limit of the offset, such as 5ppb.")
 @click.option("--ahead", "ahead_s", type=DURATION, default="5y", show_default=True, help="Horizon.")
 @click.option(

@@ -10,6 +10,7 @@ from typing import Any
 import click
 
 from benchwatch.bus import Buses
+from benchwatch.commands.common.completed_words import DRIVERS_OR_FILES
 from benchwatch.commands.common.discovery_options import backend_option
 from benchwatch.commands.common.output import (
     narrate,
@@ -54,7 +55,7 @@ def drivers(ctx: click.Context, as_json: bool) -> int:
 
 
 @drivers.command()
-@click.argument("name")
+@click.argument("name", shell_complete=DRIVERS_OR_FILES)
 def show(name: str) -> int:
     """Print the profile of a driver, or what its module says of itself.
 
@@ -83,7 +84,12 @@ def show(name: str) -> int:
 @drivers.command()
 @click.argument("resource")
 @click.option(
-    "--driver", "name", default=DEFAULT_DRIVER, show_default=True, help="The dialect to try."
+    "--driver",
+    "name",
+    default=DEFAULT_DRIVER,
+    show_default=True,
+    shell_complete=DRIVERS_OR_FILES,
+    help="The dialect to try.",
 )
 @click.option("--readings", type=click.IntRange(1, 1000), default=8, show_default=True)
 @click.option("--draft", type=click.Path(path_type=Path), help="Write a profile to this file.")

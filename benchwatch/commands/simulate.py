@@ -5,6 +5,7 @@ import threading
 
 import click
 
+from benchwatch.commands.common.completed_words import SIMULATED_BENCHES
 from benchwatch.commands.common.output import narrate, print_text
 from benchwatch.errors import INTERRUPTED
 from benchwatch_simulators.bench.simulated_bench import open_bench
@@ -12,7 +13,7 @@ from benchwatch_simulators.faults import FAULT_KINDS, parse_fault
 
 
 @click.command()
-@click.argument("name", default="station")
+@click.argument("name", default="station", shell_complete=SIMULATED_BENCHES)
 @click.option(
     "--port",
     type=click.IntRange(0, 65535),

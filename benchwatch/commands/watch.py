@@ -15,6 +15,11 @@ from benchwatch.bench import Bench, load_bench
 from benchwatch.bus import DEFAULT_BACKEND, Buses, check_backend
 from benchwatch.bus.file_wire import STANDARD_INPUT, file_of, redirect_standard_input
 from benchwatch.commands.common.bench_text import reference_sentence
+from benchwatch.commands.common.completed_words import (
+    COUNTERS_OF_BENCH,
+    DRIVERS_OR_FILES,
+    SIMULATED_BENCHES,
+)
 from benchwatch.commands.common.option_types import (
     DURATION,
     FREQUENCY,
@@ -68,7 +73,9 @@ def _check_driver(_ctx: click.Context, _param: click.Parameter, name: str | None
 
 
 @click.command()
-@click.argument("resources", metavar="[[NAME=]RESOURCE]...", nargs=-1)
+@click.argument(
+    "resources", metavar="[[NAME=]RESOURCE]...", nargs=-1, shell_complete=COUNTERS_OF_BENCH
+)
 @click.option(
     "--bench",
     "bench_file",
@@ -80,6 +87,7 @@ def _check_driver(_ctx: click.Context, _param: click.Parameter, name: str | None
     metavar="[NAME]",
     is_flag=False,
     flag_value="station",
+    shell_complete=SIMULATED_BENCHES,
     help="Start a simulated bench on this computer (station unless named) and watch that.",
 )
 @click.option("--seed", type=click.IntRange(min=0), help="Seed of the simulated bench.")
@@ -135,6 +143,7 @@ def _check_driver(_ctx: click.Context, _param: click.Parameter, name: str | None
     "--driver",
     "driver_name",
     callback=_check_driver,
+    shell_complete=DRIVERS_OR_FILES,
     help=f"The dialect; {DEFAULT_DRIVER}, or what the bench says, if left out.",
 )
 @click.option("--backend", help=f"The VISA library, such as @ivi; {DEFAULT_BACKEND} comes along.")

@@ -64,18 +64,26 @@ class Portion:
 class JournalReader:
     """The journal at `path`, open for reading; a context manager.
 
+    Args:
+        path: the journal.
+        wait_s: longest wait for a program that keeps others from reading it.
+
     Raises:
         JournalError: the file can't be read as a journal; every method may raise it.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, *, wait_s: float = 5.0) -> None:
         check_kind(path)
         self._path = path
         address = f"{path.absolute().as_uri()}?mode=ro"
         try:
             # A replay opens the journal on one thread and continues reading on another.
             self._connection = sqlite3.connect(
-                address, uri=True, isolation_level=None, check_same_thread=False
+                address,
+                uri=True,
+                timeout=wait_s,
+                isolation_level=None,
+                check_same_thread=False,
             )
         except sqlite3.Error as error:
             raise JournalError(f"{sentence(path, error)}.") from error

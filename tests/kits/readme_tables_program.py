@@ -1,9 +1,10 @@
-"""Writes the tables of the README that follow from declarations.
+"""Writes what follows from declarations: tables of the README, and the outlines of the commands.
 
-Run ``python tests/kits/readme_tables_program.py`` after a command, a unit of measure, a view or a
-deviation was added or renamed.
+Run ``python tests/kits/readme_tables_program.py`` after a command, an option, a unit of measure, a
+view or a deviation was added or renamed.
 """
 
+import json
 import re
 from collections.abc import Iterable
 from pathlib import Path
@@ -12,6 +13,7 @@ import click
 
 from benchwatch.cli import cli
 from benchwatch.commands import COMMANDS
+from benchwatch.commands.common.command_outline import OUTLINES, outline_of
 from benchwatch.estimate.stability import DEVIATION_KINDS
 from benchwatch.quantity.units import DURATION_UNITS, PREFIXES, TYPED_OFFSET_UNITS
 from benchwatch.screen.key_binding import KeyBinding
@@ -118,8 +120,17 @@ TABLES = (
 """The text above each table, and the function that writes the table."""
 
 
+def outlines_text() -> str:
+    """Return the outlines of all commands, from which the shell's completion is made, as JSON."""
+    with click.Context(cli, info_name="benchwatch") as context:
+        commands = {name: cli.get_command(context, name) for name in COMMANDS}
+    outlines = {name: outline_of(one) for name, one in commands.items() if one is not None}
+    return json.dumps(outlines, indent=1, ensure_ascii=False) + "\n"
+
+
 def main() -> None:
-    """Write the tables into the README."""
+    """Write the tables into the README, and the outlines into their file."""
+    OUTLINES.write_text(outlines_text(), encoding="utf-8")
     text = README.read_text(encoding="utf-8")
     for heading, table in TABLES:
         old = table_after(heading, text)

@@ -51,7 +51,7 @@ def test_a_command_is_a_module_and_a_row(tmp_path: Path) -> None:
     assert len(copy.touched) <= 2
     assert copy.program("beat", "1ppb", "--nominal", "5MHz").stdout == "200 s\n"
     assert copy.program("beat", "slow", "--nominal", "5MHz").returncode == 2
-    assert "  beat       Say how long one beat lasts.\n" in copy.program("--help").stdout
+    assert "  beat        Say how long one beat lasts.\n" in copy.program("--help").stdout
     completed = copy.program(
         _BENCHWATCH_COMPLETE="bash_complete", COMP_WORDS="benchwatch be", COMP_CWORD="1"
     )

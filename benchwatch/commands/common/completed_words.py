@@ -1,13 +1,16 @@
 """Words that the shell completes: numbers of runs, drivers, simulated benches, counters of a bench.
 
-Each is found when the shell asks for it. What can't be read gives no words, and never an error:
-nothing may be written to the terminal while somebody types.
+They are found when the shell asks for them. What can't be read gives no words, and never an error:
+nothing may be written to the terminal while somebody types. Nothing heavy is imported.
+
+To complete other words, write a function that yields them, make a `CompletedWords` of it, put that
+into `COMPLETED_WORDS`, and give it to an option or argument as ``shell_complete=``.
 """
 
-from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
@@ -16,68 +19,48 @@ from benchwatch.errors import BenchwatchError
 if TYPE_CHECKING:
     from click.shell_completion import CompletionItem
 
-MOST_RUNS = 200
+MOST_RUNS: Final = 200
 """Newest runs whose numbers are offered."""
+LONGEST_WAIT_S: Final = 0.1
+"""Longest wait for a journal that another program keeps locked."""
 
 Words = Iterable[tuple[str, str]]
 """Pairs of a word and what it means."""
-Complete = Callable[[click.Context, click.Parameter, str], "list[CompletionItem]"]
 
 
-def completed(words: Callable[[click.Context], Words]) -> Complete:
-    """Return the completion of a parameter, for ``shell_complete=``.
+@dataclass(frozen=True, slots=True)
+class CompletedWords:
+    """Completes the values of an option or argument; given to it as ``shell_complete=``."""
 
-    Args:
-        words: finds the words, from the parameters that are typed already; it may raise any
-            `BenchwatchError` and any error of reading a file.
-    """
+    name: str
+    find: Callable[[click.Context], Words]
+    """Finds the words, from the values that are typed already; it may raise any `BenchwatchError`
+    and any error of reading a file."""
+    or_files: bool = False
+    """Whether the names of files are completed where there are no words."""
 
-    def complete(
-        ctx: click.Context, _param: click.Parameter, incomplete: str
+    def __call__(
+        self, ctx: click.Context, _param: click.Parameter, incomplete: str
     ) -> "list[CompletionItem]":
+        """Return the words that begin with `incomplete`."""
         from click.shell_completion import CompletionItem  # noqa: PLC0415 - only for completion
 
-        found: list[CompletionItem] = []
-        with _without_errors():
-            found += [
-                CompletionItem(word, help=about)
-                for word, about in words(ctx)
-                if word.startswith(incomplete)
-            ]
-        return found
-
-    return complete
-
-
-@contextmanager
-def _without_errors() -> Iterator[None]:
-    """Ignore what goes wrong while words are found."""
-    try:
-        yield
-    except (BenchwatchError, OSError, ValueError):
-        return
-
-
-class RunNumber(click.IntRange):
-    """The number of a run of a journal."""
-
-    name = "number"
-
-    def __init__(self) -> None:
-        super().__init__(min=1)
-
-    def shell_complete(
-        self, ctx: click.Context, param: click.Parameter, incomplete: str
-    ) -> "list[CompletionItem]":
-        """Return the numbers of the newest runs, newest first."""
-        return completed(_run_numbers)(ctx, param, incomplete)
-
-
-RUN_NUMBER = RunNumber()
+        found: list[tuple[str, str]] = []
+        try:
+            found += self.find(ctx)
+        except (BenchwatchError, OSError, ValueError, ImportError):
+            found.clear()  # what can't be read gives no words
+        if not found and self.or_files:
+            return [CompletionItem(incomplete, type="file")]
+        return [
+            CompletionItem(word, help=about or None)
+            for word, about in found
+            if word.startswith(incomplete)
+        ]
 
 
 def _run_numbers(ctx: click.Context) -> Words:
-    from benchwatch.commands.common.run_table import local_minute  # noqa: PLC0415 - likewise
+    from benchwatch.commands.common.run_table import local_minute  # noqa: PLC0415 - only when asked
     from benchwatch.journal import default_path  # noqa: PLC0415 - likewise
     from benchwatch.journal.journal_reader import JournalReader  # noqa: PLC0415 - likewise
     from benchwatch.quantity import printable  # noqa: PLC0415 - likewise
@@ -85,16 +68,67 @@ def _run_numbers(ctx: click.Context) -> Words:
     path = _typed_journal(ctx) or default_path()
     if not path.exists():
         return
-    with JournalReader(path) as journal:
+    with JournalReader(path, wait_s=LONGEST_WAIT_S) as journal:
         for run in reversed(journal.runs(MOST_RUNS)):
-            yield (
-                str(run.number),
-                f"{printable(run.counter, 20)}, {local_minute(run.started_utc_s)}",
-            )
+            started = local_minute(run.started_utc_s)
+            yield str(run.number), f"{printable(run.counter, 20)}, {started}"
 
 
 def _typed_journal(ctx: click.Context) -> Path | None:
     """Return the journal that is typed already, as an option or as FILE."""
     typed: Any = ctx.params.get("read_journal") or ctx.params.get("file")
-    typed = typed or next(iter(ctx.params.get("files") or ()), None)
+    # Behind an option without its value click leaves the arguments in `args`.
+    files = [*(ctx.params.get("files") or ()), *ctx.args]
+    typed = typed or next(iter(files), None)
     return None if typed is None else Path(typed)
+
+
+def _driver_names(_ctx: click.Context) -> Words:
+    from benchwatch.driver_registry import drivers  # noqa: PLC0415 - only when asked
+
+    for info in drivers().found.values():
+        yield info.name, info.kind
+
+
+def _simulated_benches(_ctx: click.Context) -> Words:
+    from benchwatch_simulators.bench.bench_list import bench_names  # noqa: PLC0415 - only when asked
+
+    for name in bench_names():
+        yield name, ""
+
+
+def _counters_of_bench(ctx: click.Context) -> Words:
+    """Yield the names of the counters in the bench file that is typed; without one, nothing."""
+    import tomllib  # noqa: PLC0415 - only when asked
+
+    path = ctx.params.get("bench_file")
+    if path is None:
+        return
+    typed = set(ctx.params.get("resources") or ())
+    counters = tomllib.loads(Path(path).read_text("utf-8")).get("counters")
+    for name in counters if isinstance(counters, dict) else ():
+        if name.isprintable() and name not in typed:
+            yield name, ""
+
+
+def _nothing(_ctx: click.Context) -> Words:
+    return ()
+
+
+RUNS: Final = CompletedWords("runs", _run_numbers)
+DRIVERS_OR_FILES: Final = CompletedWords("drivers_or_files", _driver_names, or_files=True)
+SIMULATED_BENCHES: Final = CompletedWords("simulated_benches", _simulated_benches, or_files=True)
+COUNTERS_OF_BENCH: Final = CompletedWords("counters_of_bench", _counters_of_bench, or_files=True)
+FILES: Final = CompletedWords("files", _nothing, or_files=True)
+
+COMPLETED_WORDS: Final = {
+    words.name: words
+    for words in (
+        RUNS,
+        DRIVERS_OR_FILES,
+        SIMULATED_BENCHES,
+        COUNTERS_OF_BENCH,
+        FILES,
+    )
+}
+"""All of them by name, as `command_outline` names them."""

@@ -8,7 +8,7 @@ from typing import Any, Final
 
 import click
 
-from benchwatch.commands.common.completed_words import RUN_NUMBER
+from benchwatch.commands.common.completed_words import FILES, RUNS
 from benchwatch.commands.common.output import narrate
 from benchwatch.commands.common.run_table import local_minute
 from benchwatch.errors import UsageError
@@ -24,6 +24,7 @@ from benchwatch.recording.text_lines import shown_name
 
 MOST_RANGES: Final = 6
 """Ranges of numbers that a sentence lists; of more it lists the last ones."""
+RUN_NUMBER: Final = click.IntRange(min=1)
 RUN_HELP: Final = "Read this run of the journal; benchwatch journal runs lists them."
 
 
@@ -47,8 +48,8 @@ def source_options(*, journal: bool = True) -> Callable[[Callable[..., Any]], Ca
     """
 
     def decorate(command: Callable[..., Any]) -> Callable[..., Any]:
-        @click.argument("file", required=False)
-        @click.option("--run", "run", type=RUN_NUMBER, help=RUN_HELP)
+        @click.argument("file", required=False, shell_complete=FILES)
+        @click.option("--run", type=RUN_NUMBER, shell_complete=RUNS, help=RUN_HELP)
         @wraps(command)
         def with_source(
             *args: Any,
@@ -69,9 +70,14 @@ def source_options(*, journal: bool = True) -> Callable[[Callable[..., Any]], Ca
 def sources_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """Add the arguments FILES and the options that choose runs; the command gets `sources`."""
 
-    @click.argument("files", nargs=-1)
+    @click.argument("files", nargs=-1, shell_complete=FILES)
     @click.option(
-        "--run", "runs", type=RUN_NUMBER, multiple=True, help=f"{RUN_HELP} May be given again."
+        "--run",
+        "runs",
+        type=RUN_NUMBER,
+        multiple=True,
+        shell_complete=RUNS,
+        help=f"{RUN_HELP} May be given again.",
     )
     @journal_to_read_option
     @wraps(command)

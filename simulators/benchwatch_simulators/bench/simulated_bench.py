@@ -13,13 +13,13 @@ from typing import Self
 
 from benchwatch.clock import Clock, SystemClock
 from benchwatch.errors import BenchwatchError, UsageError
+from benchwatch_simulators.bench.bench_list import bench_names
 from benchwatch_simulators.bench.connection_faults import ConnectionFaults
 from benchwatch_simulators.bench.control_language import Control
 from benchwatch_simulators.bench.counter_wiring import CounterServers, make_instrument
 from benchwatch_simulators.bench.simulated_bench_file import (
     BenchPlan,
     CounterPlan,
-    bench_names,
     load_plan,
 )
 from benchwatch_simulators.bench_time import BenchTime

@@ -21,6 +21,7 @@ from benchwatch.config_tables import (
 )
 from benchwatch.errors import UsageError
 from benchwatch.quantity import printable
+from benchwatch_simulators.bench.bench_list import bench_names
 from benchwatch_simulators.bench.counter_wiring import WiringSpec
 from benchwatch_simulators.bench.simulated_bench_keys import (
     COUNTING_KEYS,
@@ -61,12 +62,6 @@ class BenchPlan:
     nominals: dict[str, str]
     """Nominal of each oscillator as written."""
     counters: dict[str, CounterPlan]
-
-
-def bench_names() -> list[str]:
-    """Return the names of the package's own benches, sorted."""
-    folder = files("benchwatch_simulators") / "benches"
-    return sorted(f.name.removesuffix(".toml") for f in folder.iterdir() if f.name[-5:] == ".toml")
 
 
 def load_plan(name_or_path: str) -> BenchPlan:
