@@ -56,29 +56,32 @@ def drivers(ctx: click.Context, as_json: bool) -> int:
 
 @drivers.command()
 @click.argument("name", shell_complete=DRIVERS_OR_FILES)
-def show(name: str) -> int:
+@click.option("--json", "as_json", is_flag=True, help="One line, for programs.")
+def show(*, name: str, as_json: bool) -> int:
     """Print the profile of a driver, or what its module says of itself.
 
     NAME may also be the file of a profile, NAME.toml.
     """
+    text, file = _description(name)
+    if as_json:
+        print_json({"kind": "driver", "name": name, "file": file, "text": text})
+    else:
+        print_text(_printable_lines(text if file is None else f"# {file}\n{text}"))
+    return 0
+
+
+def _description(name: str) -> tuple[str, str | None]:
+    """Return the text of a profile and its path, or what a driver's module says of itself."""
     loaded = driver(name)
     info = installed().found.get(name)
     source = Path(name).expanduser() if info is None else info.source
     if isinstance(source, Path):
         try:
-            text = source.read_text("utf-8")
+            return source.read_text("utf-8").rstrip(), str(source)
         except (OSError, UnicodeDecodeError) as error:
             raise FileError(f"the profile {source} can't be read: {error}.") from error
-        print_text(_printable_lines(f"# {source}\n{text.rstrip()}"))
-        return 0
-    module = inspect.getmodule(loaded)
-    docs = [inspect.getdoc(module), inspect.getdoc(loaded)]
-    print_text(
-        _printable_lines(
-            "\n\n".join(text for text in docs if text) or f"{name} says nothing of itself."
-        )
-    )
-    return 0
+    docs = [inspect.getdoc(inspect.getmodule(loaded)), inspect.getdoc(loaded)]
+    return "\n\n".join(text for text in docs if text) or f"{name} says nothing of itself.", None
 
 
 @drivers.command()

@@ -180,7 +180,8 @@ def merge(*, file: Path, path: Path | None, as_json: bool) -> int:
 
 @journal.command()
 @_journal_option
-def repair(*, path: Path | None) -> int:
+@_json_option
+def repair(*, path: Path | None, as_json: bool) -> int:
     """Set a damaged journal aside under a dated name, and carry over what can be read of it.
 
     A watch does that by itself when it meets the damage. This looks for it everywhere in the
@@ -190,17 +191,25 @@ def repair(*, path: Path | None) -> int:
     if not target.exists():
         raise JournalError(f"there is no journal at {target} yet.")
     if not is_damaged(target):
-        print_text(f"{target} is sound")
+        if as_json:
+            print_json({"kind": "repaired", "journal": str(target), "was_sound": True})
+        else:
+            print_text(f"{target} is sound")
         return 0
     try:
         file = OpenFile(target, utc_s=time.time(), damaged=inode(target), exclusive=path is None)
         aside = file.aside
         assert aside is not None
         narrate(f"the damaged journal is kept as {aside}")
-        print_text(recovery_words(recover(aside, file.connection), aside))
+        done = recover(aside, file.connection)
         file.close()
     except (sqlite3.Error, OSError) as error:
         raise JournalError(f"{sentence(target, error)}.") from error
+    if as_json:
+        print_json({"kind": "repaired", "journal": str(target), "was_sound": False,
+                  "kept_as": str(aside), "runs": done.runs, "new_events": done.events})  # fmt: skip
+    else:
+        print_text(recovery_words(done, aside))
     return 0
 
 

@@ -6,8 +6,9 @@ import threading
 import click
 
 from benchwatch.commands.common.completed_words import SIMULATED_BENCHES
-from benchwatch.commands.common.output import narrate, print_text
+from benchwatch.commands.common.output import narrate, print_json, print_text
 from benchwatch.errors import INTERRUPTED
+from benchwatch.quantity import parse_frequency
 from benchwatch_simulators.bench.simulated_bench import open_bench
 from benchwatch_simulators.faults import FAULT_KINDS, parse_fault
 
@@ -28,7 +29,10 @@ from benchwatch_simulators.faults import FAULT_KINDS, parse_fault
     multiple=True,
     help=f"Let something go wrong, such as cut@30s or mute@10s+5s: {', '.join(FAULT_KINDS)}.",
 )
-def simulate(name: str, port: int, seed: int | None, faults: tuple[str, ...]) -> int:
+@click.option("--json", "as_json", is_flag=True, help="A line a counter, for programs.")
+def simulate(
+    *, name: str, port: int, seed: int | None, faults: tuple[str, ...], as_json: bool
+) -> int:
     """Serve a simulated bench on this computer until interrupted.
 
     NAME is a bench that comes with the program, or the path of a bench file. Standard
@@ -41,7 +45,16 @@ def simulate(name: str, port: int, seed: int | None, faults: tuple[str, ...]) ->
             signal.signal(getattr(signal, number), lambda *_: stop.set())
     with open_bench(name, port=port, seed=seed, faults=script) as bench:
         for counter, resource in bench.resources.items():
-            print_text(f"{counter} {resource}")
+            if as_json:
+                nominal = parse_frequency(bench.nominals[counter])
+                print_json(
+                    {"kind": "counter", "name": counter, "resource": resource,
+                     "driver": bench.drivers[counter], "nominal_hz": float(nominal),
+                     "bench": bench.name, "seed": bench.seed,
+                     "control_port": bench.control_port}
+                )  # fmt: skip
+            else:
+                print_text(f"{counter} {resource}")
         narrate(f"simulated bench '{bench.name}': {bench.about}")
         narrate(
             f"seed {bench.seed}; control port {bench.control_port} turns the trimmer and moves "

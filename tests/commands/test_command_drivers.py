@@ -61,6 +61,19 @@ def test_show_prints_the_profile_or_the_docstring(capsys):
     assert "SCPI-1999" in module
 
 
+@pytest.mark.parametrize("name", ["talk-only", "scpi"])
+def test_show_has_a_line_for_programs(capsys, name):
+    """One line of JSON with the same text, and the file of a profile."""
+    _, plain, _ = run_here(capsys, "show", name)
+    code, out, _ = run_here(capsys, "show", name, "--json")
+    told = json.loads(out)
+
+    assert code == 0
+    assert (told["kind"], told["name"]) == ("driver", name)
+    assert told["text"] in plain
+    assert (told["file"] is None) == (name == "scpi")
+
+
 def test_show_escapes_control_characters(capsys, own):
     """Also the one control character that TOML allows."""
     path = own / "odd.toml"

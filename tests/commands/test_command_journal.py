@@ -270,12 +270,14 @@ def test_damage_that_no_watch_meets_is_found_and_repaired(tmp_path: Path, run: R
     shown = run("journal", "--journal", str(path))
     repaired = run("journal", "repair", "--journal", str(path))
     again = run("journal", "repair", "--journal", str(path))
+    in_json = run("journal", "repair", "--journal", str(path), "--json")
 
     assert shown.returncode == 1
     assert "sound     NO: " in shown.stdout
     (aside,) = tmp_path.glob("journal-damaged-*.db")
     assert aside.read_bytes() == content
     assert f"carried over from {aside}" in repaired.stdout
+    assert json.loads(in_json.stdout)["was_sound"] is True
     check_sound(path)
     assert len(kept(path)) > 0.97 * 12_000
     assert again.stdout == f"{path} is sound\n"

@@ -28,7 +28,7 @@ DEVIATIONS_HEADING = "**Deviations.**"
 
 def commands_table() -> str:
     """Return a row for each command and for each command of a group, as ``journal archive``."""
-    rows = ["| command | what it does |", "|---|---|"]
+    rows = ["| command | what it does | `--json` |", "|---|---|---|"]
     with click.Context(cli, info_name="benchwatch") as context:
         for name, about in COMMANDS.items():
             command = cli.get_command(context, name)
@@ -101,7 +101,8 @@ def _row(words: str, command: click.Command, about: str) -> str:
             for argument in command.params
             if isinstance(argument, click.Argument)
         ]
-    return f"| `{' '.join([words, *arguments])}` | {about} |"
+    json_lines = any("--json" in parameter.opts for parameter in command.params)
+    return f"| `{' '.join([words, *arguments])}` | {about} | {'yes' if json_lines else '–'} |"
 
 
 def table_after(heading: str, text: str) -> re.Match[str]:

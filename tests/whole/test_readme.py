@@ -49,6 +49,19 @@ def test_the_tables_are_those_of_the_declarations(heading: str, table: Callable[
     assert readme_tables_program.table_after(heading, README)[0].strip() == table()
 
 
+def test_every_command_that_prints_data_has_lines_for_programs() -> None:
+    """``--json`` is an option of each but those whose output is a file for another program."""
+    other = {"bench init", "completion"}
+    without = {
+        name
+        for name, command in commands_of(cli).items()
+        if not any("--json" in parameter.opts for parameter in command.params)
+        and not (isinstance(command, click.Group) and not command.invoke_without_command)
+    }
+
+    assert without == other
+
+
 def test_every_option_in_the_text_exists() -> None:
     """Each option in the README is an option of a command."""
     options = {
