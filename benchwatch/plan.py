@@ -28,6 +28,27 @@ SETTING_FORMS: Final[dict[Setting, str]] = {
 }
 """Accepted forms of each setting, for messages."""
 
+VisitChange = Literal[
+    "unit", "new unit", "note", "condition", "record", "switched off", "stayed on",
+    "new visit", "close visit",
+]  # fmt: skip
+"""What the operator may say of the visit during a watch."""
+VISIT_FORMS: Final[dict[VisitChange, str]] = {
+    "unit": "the ident of the unit on the bench, such as: unit 0417",
+    "new unit": "an ident that is not known yet, such as: new unit 0417",
+    "note": "a remark, such as: note lid on",
+    "condition": "a name and a value, such as: condition room 21.5 C",
+}
+"""Accepted forms of those changes that take a text."""
+VISIT_ACTIONS: Final[dict[VisitChange, str]] = {
+    "record": "Record the offset as a plain measurement",
+    "switched off": "The unit was switched off before this run: the warm-up begins anew",
+    "stayed on": "The unit stayed on before this run",
+    "new visit": "Begin another visit on this counter, of another unit",
+    "close visit": "Close this visit: the unit is handed over",
+}
+"""What those do that take none."""
+
 PLAUSIBLE_OFFSET: Final = Decimal("1e-3")
 """Largest plausible difference of a reading from the nominal, as a fraction of it. Sources worth
 trimming are much nearer, and a reply that lost a digit or half its exponent is much farther off."""

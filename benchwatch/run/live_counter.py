@@ -12,7 +12,7 @@ from benchwatch.estimate.results import SettleLimit
 from benchwatch.pipeline.event_log import settled_words, tolerance_words
 from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.pipeline.visit_keeper import STAYED_ON, SWITCHED_OFF
-from benchwatch.plan import PLAUSIBLE_OFFSET, Setting
+from benchwatch.plan import PLAUSIBLE_OFFSET, Setting, VisitChange
 from benchwatch.quantity import (
     OffsetUnit,
     format_duration,
@@ -25,7 +25,7 @@ from benchwatch.quantity import (
     printable,
     write_fraction,
 )
-from benchwatch.reading import RecordKind, Touch
+from benchwatch.reading import MEASURED, RecordKind, Touch
 from benchwatch.register import Unit, read_ident, read_register
 from benchwatch.run.visit_start import unit_of_plan, with_unit
 from benchwatch.snapshot import Snapshot, Trace
@@ -80,17 +80,40 @@ class LiveCounter:
 
     # ------------------------------------------------------------ the visit
 
-    def note(self, text: str) -> str:
-        """Add a note to the visit and the time line; return a sentence for the operator."""
-        self.pipeline.note(text, *self._now())
-        return f"noted: {printable(text)}"
-
-    def add_condition(self, text: str) -> str:
-        """Add a condition such as ``room 21.5 C`` to the visit; return a sentence.
+    def change_visit(self, change: VisitChange, text: str) -> str:
+        """Change the visit; return a sentence for the operator.
 
         Raises:
-            UsageError: the text is not a name and a value.
+            UnknownUnit: the visit was to be that of a unit which is not known yet.
+            UsageError: the change can't be made now, or `text` is not of its form.
+            NoReadings: there is no offset to record yet, or readings have stopped.
+            RegisterError: the register can't be read or written.
         """
+        now = self._now()
+        said = ""
+        match change:
+            case "unit" | "new unit":
+                said = self._name_unit(text, make=change == "new unit")
+            case "note":
+                self.pipeline.note(text, *now)
+                said = f"noted: {printable(text)}"
+            case "condition":
+                said = self._add_condition(text)
+            case "record":
+                said = self.record(MEASURED)
+            case "switched off" | "stayed on":
+                was_off = change == "switched off"
+                self.pipeline.change_visit(lambda visit: visit.answer_power(*now, was_off=was_off))
+                said = SWITCHED_OFF if was_off else STAYED_ON
+            case "new visit":
+                self.pipeline.begin_another_visit(now[0])
+                said = "a new visit begins; name its unit with :unit"
+            case "close visit":
+                self.pipeline.change_visit(lambda visit: visit.close(*now))
+                said = "the visit is closed; readings go on to the journal"
+        return said
+
+    def _add_condition(self, text: str) -> str:
         name, _, value = text.strip().partition(" ")
         if not name or not value.strip():
             raise UsageError("a condition is a name and a value, such as: condition room 21.5 C")
@@ -98,54 +121,14 @@ class LiveCounter:
         self.pipeline.change_visit(lambda visit: visit.add_condition(name, value, *now))
         return f"condition: {printable(name)} {printable(value)}"
 
-    def name_unit(self, text: str, *, make: bool = False) -> str:
-        """Give the nameless visit its unit; return a sentence.
-
-        Args:
-            text: ident of the unit, as typed.
-            make: whether a unit that the register does not know is made, with the nominal and the
-                limits of this watch.
-
-        Raises:
-            UnknownUnit: there is no such unit yet, and `make` is False.
-            UsageError: the text is no ident, or the visit or the unit can't be joined.
-            RegisterError: the register can't be read or written.
-        """
+    def _name_unit(self, text: str, *, make: bool) -> str:
+        """Give the nameless visit its unit; `make` one that the register does not know."""
         ident = read_ident(text)
         unit = self._find_or_make(ident, make=make)
         now = self._now()
         self.pipeline.change_visit(lambda visit: visit.name_unit(ident, *now))
         self.pipeline.use_unit(with_unit(replace(self.pipeline.plan, unit=None), unit), *now)
         return f"this is the visit of {printable(ident)}"
-
-    def close_visit(self) -> str:
-        """Close the visit; return a sentence.
-
-        Raises:
-            UsageError: it is closed already, or there is none.
-        """
-        now = self._now()
-        self.pipeline.change_visit(lambda visit: visit.close(*now))
-        return "the visit is closed; readings go on to the journal"
-
-    def begin_visit(self) -> str:
-        """Begin another, nameless visit on this counter; return a sentence.
-
-        Raises:
-            UsageError: there is no register.
-        """
-        self.pipeline.begin_another_visit(self._now()[0])
-        return "a new visit begins; name its unit with :unit"
-
-    def answer_power(self, *, was_off: bool) -> str:
-        """Note whether the unit was switched off before this run; return a sentence.
-
-        Raises:
-            UsageError: there is no register.
-        """
-        now = self._now()
-        self.pipeline.change_visit(lambda visit: visit.answer_power(*now, was_off=was_off))
-        return SWITCHED_OFF if was_off else STAYED_ON
 
     def _find_or_make(self, ident: str, *, make: bool) -> Unit:
         register = self.pipeline.register

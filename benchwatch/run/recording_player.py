@@ -8,7 +8,7 @@ from benchwatch.clock import Clock, SystemClock
 from benchwatch.errors import UsageError
 from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.pipeline.slow_statistics import REFRESH_RATIO, REFRESH_S
-from benchwatch.plan import Setting
+from benchwatch.plan import Setting, VisitChange
 from benchwatch.quantity import OffsetUnit
 from benchwatch.reading import NO_WORDS, TOOL_WORDS, Mark, RecordKind
 from benchwatch.run.recorded_timeline import RecordedTimeline
@@ -252,3 +252,11 @@ class RecordedCounter:
             UsageError: always.
         """
         raise UsageError(f"the {setting} can't be changed to {text} while a recording is shown.")
+
+    def change_visit(self, change: VisitChange, text: str) -> str:  # noqa: ARG002 - same signature as LiveCounter
+        """Refuse: the visit of a recording is changed with ``benchwatch visits``.
+
+        Raises:
+            UsageError: always.
+        """
+        raise UsageError("the visit can't be changed while a recording is shown.")

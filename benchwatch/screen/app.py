@@ -19,7 +19,13 @@ from benchwatch.screen.key_binding import Capability, pressed_key
 from benchwatch.screen.preferences import Preferences, load, save
 from benchwatch.screen.screen_state import ScreenState
 from benchwatch.screen.text.amounts import lasted
-from benchwatch.screen.typed_commands import Command, KeyCommand, SettingCommand, suggestions
+from benchwatch.screen.typed_commands import (
+    Command,
+    KeyCommand,
+    SettingCommand,
+    VisitCommand,
+    suggestions,
+)
 from benchwatch.screen.view import View
 from benchwatch.screen.views.view_list import VIEWS
 from benchwatch.screen.watch_source import PlaybackControl, SoundMaker, TrimmerControl, WatchSource
@@ -286,8 +292,22 @@ class BenchwatchApp(App[None]):
                 self.screen_state.show(command.view)
             if self.screen_state.key(command.key) is not None:
                 self.act(command.key)
+        elif isinstance(command, VisitCommand):
+            if not self.screen_state.change_visit(command):
+                ident = printable(command.text)
+                ask = f"There is no unit {ident} yet. Make it, with the limits of this watch? (y/n)"
+                self._ask(ask, lambda answer: self._make_unit(answer, command.text))
+            self.redraw_soon()
         elif command is not None:
             self.screen_state.change(command)
+            self.redraw_soon()
+
+    def _make_unit(self, answer: str | None, ident: str) -> None:
+        """Make the unit `ident`, if the operator has said yes."""
+        if answer is not None and answer.strip().lower() in {"y", "yes"}:
+            self._command(VisitCommand("new unit", ident))
+        else:
+            self.screen_state.show_message("no unit was made; the visit stays as it was")
             self.redraw_soon()
 
 

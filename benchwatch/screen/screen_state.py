@@ -5,7 +5,7 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
-from benchwatch.errors import BenchwatchError
+from benchwatch.errors import BenchwatchError, UnknownUnit
 from benchwatch.quantity import OFFSET_UNITS, printable
 from benchwatch.reading import AS_FOUND, AS_LEFT, NO_WORDS, RecordKind
 from benchwatch.screen.counter_state import CounterState
@@ -15,7 +15,7 @@ from benchwatch.screen.key_binding import KeyBinding, capabilities
 from benchwatch.screen.panels.status_text import tool_on
 from benchwatch.screen.preferences import Preferences
 from benchwatch.screen.shown_view import ShownView
-from benchwatch.screen.typed_commands import SettingCommand
+from benchwatch.screen.typed_commands import SettingCommand, VisitCommand
 from benchwatch.screen.view import View
 from benchwatch.screen.views.view_list import VIEWS
 from benchwatch.screen.watch_source import (
@@ -212,6 +212,17 @@ class ScreenState:
         if handle.takes_commands:
             self._try(lambda: handle.change(command.setting, command.text))
             self._counter.gate_asked |= command.setting == "gate"
+
+    def change_visit(self, command: VisitCommand) -> bool:
+        """Change the visit; show a sentence. Return False if its unit is not known yet."""
+        handle = self._handle
+        try:
+            self.show_message(handle.change_visit(command.change, command.text))
+        except UnknownUnit:
+            return False
+        except BenchwatchError as error:
+            self.show_message(str(error))
+        return True
 
     def _show_messages(self, name: str) -> None:
         """Show the messages about the newest snapshot of the counter `name`."""

@@ -4,7 +4,7 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from typing import get_args
 
-from benchwatch.plan import SETTING_FORMS, Setting
+from benchwatch.plan import SETTING_FORMS, VISIT_ACTIONS, VISIT_FORMS, Setting, VisitChange
 from benchwatch.screen.key_binding import Capability, KeyBinding
 from benchwatch.screen.view import View, ViewList
 
@@ -27,7 +27,15 @@ class SettingCommand:
     text: str
 
 
-Command = KeyCommand | SettingCommand
+@dataclass(frozen=True, slots=True)
+class VisitCommand:
+    """The command to change the visit; some changes take a text."""
+
+    change: VisitChange
+    text: str = ""
+
+
+Command = KeyCommand | SettingCommand | VisitCommand
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,7 +59,7 @@ def suggestions(
 
     Keys of other views come last, and only once something has been typed.
     """
-    found = list(_settings(typed) if "operator" in available else ())
+    found = [*_settings(typed), *_visit_changes(typed)] if "operator" in available else []
     found += [_key(key) for key in views.keys_in(view, available) if key.action]
     if typed:
         elsewhere = views.keys_elsewhere(view, available)
@@ -60,7 +68,7 @@ def suggestions(
     return [
         one
         for one in found
-        if isinstance(one.command, SettingCommand)
+        if isinstance(one.command, SettingCommand | VisitCommand)
         or all(word in f"{one.name} {one.text} {one.also}".lower() for word in words)
     ]
 
@@ -84,4 +92,27 @@ def _settings(typed: str) -> list[Suggestion]:
         elif not rest:
             text = f"such as {SETTING_FORMS[setting]}"
             listed.append(Suggestion(name=setting, text=text, command=None))
+    return listed
+
+
+def _visit_changes(typed: str) -> list[Suggestion]:
+    """Return the changes of the visit that `typed` names; those without a value while it has none.
+
+    The words of the line may be shortened: ``no lid on`` is a note.
+    """
+    words = typed.split()
+    listed = []
+    for change, form in (VISIT_FORMS | VISIT_ACTIONS).items():
+        names = change.split()
+        first, rest = words[: len(names)], " ".join(words[len(names) :])
+        begins = all(
+            name.startswith(word.lower()) for name, word in zip(names, first, strict=False)
+        )
+        if change in VISIT_FORMS and rest and begins:
+            command = VisitCommand(change, rest)
+            listed.append(Suggestion(name=change, text=f"Put down: {rest}", command=command))
+        elif change in VISIT_FORMS and not rest and begins:
+            listed.append(Suggestion(name=change, text=form, command=None))
+        elif change in VISIT_ACTIONS and not rest and begins:
+            listed.append(Suggestion(name=change, text=form, command=VisitCommand(change)))
     return listed

@@ -3,7 +3,7 @@
 from collections.abc import Callable, Sequence
 from typing import Protocol
 
-from benchwatch.plan import Setting
+from benchwatch.plan import Setting, VisitChange
 from benchwatch.quantity import OffsetUnit
 from benchwatch.reading import RecordKind
 from benchwatch.snapshot import Playback, Snapshot, Trace
@@ -43,6 +43,14 @@ class CounterHandle(Protocol):
 
         Raises:
             BenchwatchError: the text is not a value of this setting, or it can't be changed now.
+        """
+
+    def change_visit(self, change: VisitChange, text: str) -> str:
+        """Change the visit; return a sentence for the operator.
+
+        Raises:
+            UnknownUnit: the visit was to be that of a unit which is not known yet.
+            BenchwatchError: the change can't be made now, or `text` is not of its form.
         """
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from benchwatch.counter import Identity, LinkStatus, TimeBase
-from benchwatch.errors import UsageError
+from benchwatch.errors import UnknownUnit, UsageError
 from benchwatch.estimate.derived_frequencies import elsewhere, seconds_per_day
 from benchwatch.estimate.dither import Dither
 from benchwatch.estimate.results import (
@@ -384,6 +384,8 @@ class FakeWatch:
         self.shown = {one.counter: one for one in shown or (snapshot(),)}
         self.now_s = now_s
         self.marks: list[str] = []
+        self.units = ["0417"]
+        self.visit_changes: list[tuple[str, str]] = []
         self.traces: list[tuple[str, float, int]] = []
 
     @property
@@ -443,6 +445,15 @@ class FakeCounter:
     def change(self, setting: str, text: str) -> str:
         """Note the change."""
         return self._operator.change(self._name, setting, text)
+
+    def change_visit(self, change: str, text: str) -> str:
+        """Note the change of the visit; only the unit 0417 is known, and others once made."""
+        if change == "unit" and text not in self._watch.units:
+            raise UnknownUnit(f"there is no unit {text} yet.")
+        if change == "new unit":
+            self._watch.units.append(text)
+        self._watch.visit_changes.append((change, text))
+        return f"{change} {text}".strip()
 
 
 class FakeTrimmer:
