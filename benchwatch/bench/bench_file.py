@@ -131,6 +131,7 @@ def _plan(
         own_time_base=None
         if own is None
         else _reference(own, at / OWN_TABLE, utc_s, OWN_TIME_BASE),
+        unit=table.get("unit"),
         working_hz=table["working_hz"],
     )
 

@@ -20,7 +20,9 @@ from benchwatch.config_tables import (
     text,
     whole_number,
 )
+from benchwatch.errors import UsageError
 from benchwatch.quantity import parse_ageing
+from benchwatch.register.registered_unit import LONGEST_IDENT, read_ident
 
 BACKENDS: Final = ("@py", "@ivi", "@sim")
 """The VISA libraries that a file may name. Any other name is a path or a module that PyVISA would
@@ -61,6 +63,13 @@ def _date(value: Any) -> float:
     if moment.year < EARLIEST_YEAR:
         raise WrongValue(f"no calibration of the year {moment.year} still counts")
     return (moment if moment.tzinfo else moment.replace(tzinfo=UTC)).timestamp()
+
+
+def _ident(value: Any) -> str:
+    try:
+        return read_ident(str(value))
+    except UsageError as error:
+        raise WrongValue(str(error).rstrip(".")) from error
 
 
 _TEXT: Final = text().then(str.strip)
@@ -136,6 +145,11 @@ COUNTER: Final = ConfigTable(
             kind=FREQUENCY,
             example='"10 MHz"',
             explanation="what the frequency should be; left out: the round number it is near",
+        ),
+        "unit": ConfigKey(
+            kind=ValueKind(_ident, {"type": "string", "minLength": 1, "maxLength": LONGEST_IDENT}),
+            example='"0417"',
+            explanation="the unit that stands there; limits left out here are taken from it",
         ),
         "tolerance": _TOLERANCE,
         "settle": _SETTLE,

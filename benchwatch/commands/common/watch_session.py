@@ -12,6 +12,7 @@ from benchwatch.errors import INTERRUPTED
 from benchwatch.line_output import EndOfRun, LineOutput, LineWriter
 from benchwatch.quantity import format_duration, how_many, printable
 from benchwatch.reading import Event
+from benchwatch.report.leaving_words import leaving_words
 from benchwatch.run.live_watch import LiveWatch, RunOutcome
 from benchwatch.run.shutdown import SignalShutdown
 from benchwatch.snapshot import Snapshot
@@ -133,6 +134,9 @@ def run_on_screen(
     how = f": {outcome.reason}" if ended_by_itself and not outcome.message else ""
     counts = f"{how_many(readings, 'reading')}, {how_many(gaps, 'gap')}"
     narrate(f"{counts} in {format_duration(run.elapsed_s())}{how}.")
+    for name in run.names:
+        for sentence in leaving_words(run.counter(name).snapshot):
+            narrate(f"{name}: {sentence}" if len(run.names) > 1 else sentence)
     return outcome if ended_by_itself and code == 0 else RunOutcome("the screen was left", code)
 
 

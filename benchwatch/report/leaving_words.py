@@ -1,0 +1,93 @@
+"""What a watch says of a visit when it is left: results, what is open, and how to go on."""
+
+from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
+from benchwatch.estimate.uncertainty.uncertainty_budget import DEFAULT_COVERAGE
+from benchwatch.quantity import format_duration, printable, write_fraction
+from benchwatch.snapshot import Records, Snapshot, VisitNow
+
+
+def leaving_words(now: Snapshot) -> list[str]:
+    """Return sentences on the visit of one counter; none where nothing was measured.
+
+    The first states as found, as left with its expanded uncertainty, whether it is inside the
+    tolerance, and for how long it has settled; the second what is still open; the third how to go
+    on.
+    """
+    visit = now.visit
+    if visit is None or visit.number is None:
+        return []
+    if visit.closed:
+        return [f"{_name(visit)} is closed: {'; '.join(_results(now))}."]
+    unit = "" if visit.unit is None else " --unit " + printable(visit.unit)
+    how = "the same command goes on with it" if not unit else f"watch{unit} goes on with it"
+    sentences = [f"{_name(visit)}: {'; '.join(_results(now))}."]
+    still_open = _still_open(now)
+    if still_open:
+        sentences.append(f"still open: {', '.join(still_open)}.")
+    sentences.append(f"{how}; benchwatch visits close {visit.number} closes it at the hand-over.")
+    return sentences
+
+
+def expanded_words(record: OffsetRecord) -> str:
+    """Write an offset with its expanded uncertainty: ``+0.31 ± 0.05 ppb (U, k = 2.1)``.
+
+    Without enough degrees of freedom for an interval it is the standard uncertainty.
+    """
+    expanded = record.budget.expanded(DEFAULT_COVERAGE)
+    if expanded is None:
+        return f"{write_fraction(record.offset, record.u)} (u, k = 1)"
+    amount = write_fraction(record.offset, expanded.half_width)
+    return f"{amount} (U, k = {expanded.k:.2g})"
+
+
+def _name(visit: VisitNow) -> str:
+    of = "without a unit" if visit.unit is None else f"of {printable(visit.unit)}"
+    return f"visit {visit.number} {of}"
+
+
+def _results(now: Snapshot) -> list[str]:
+    records = now.records or Records()
+    results = [
+        f"{one.kind} {expanded_words(one)}"
+        for one in (records.as_found, records.as_left)
+        if one is not None
+    ] or ["nothing on record"]
+    tolerance = now.numbers.tolerance
+    if records.as_left is not None and tolerance is not None:
+        expanded = records.as_left.budget.expanded(DEFAULT_COVERAGE)
+        reach = records.as_left.u if expanded is None else expanded.half_width
+        results[-1] += f", {_side(abs(records.as_left.offset), reach, tolerance.limit)}"
+    settle = now.numbers.settle
+    if settle is not None and settle.state == "settled" and now.reading is not None:
+        since_s = now.reading.elapsed_s if settle.since_s is None else settle.since_s
+        results.append(f"settled for {format_duration(now.reading.elapsed_s - since_s)}")
+    elif settle is not None:
+        results.append("not settled" if settle.state == "warming" else "not known to have settled")
+    return results
+
+
+def _side(size: float, reach: float, limit: float) -> str:
+    """Say whether an offset of `size`, with its expanded uncertainty `reach`, is inside `limit`."""
+    within = write_fraction(limit)
+    shown = f"{within.digits.lstrip('+')} {within.unit}"
+    if size + reach <= limit:
+        return f"inside {shown}"
+    if size - reach > limit:
+        return f"outside {shown}"
+    return f"too near {shown} to tell"
+
+
+def _still_open(now: Snapshot) -> list[str]:
+    records, trim = now.records or Records(), now.trim
+    found = []
+    if records.as_found is None:
+        found.append("as found is not on record")
+    if records.as_left is None:
+        found.append("as left is not on record")
+    if trim is not None and trim.tool is not None and trim.tool.on:
+        found.append("the tool is on the trimmer")
+    if now.visit is not None and now.visit.unit is None:
+        found.append("the unit has no name (:unit IDENT)")
+    if now.visit is not None and now.visit.trouble is not None:
+        found.append("entries wait for the register")
+    return found
