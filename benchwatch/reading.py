@@ -117,6 +117,13 @@ TOOL_WORDS: Final = {True: "tool on", False: "tool off"}
 """Text of the note of a touch: the tool was put on (True), or lifted."""
 
 
+POWER_WORDS: Final = {
+    True: "it was switched off before this run: the warm-up begins anew",
+    False: "it stayed on before this run",
+}
+"""Text of the note on the unit's power between two runs: it was off (True), or stayed on."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Touch:
     """The tool was put on the trimmer, or lifted; a journal holds it as a `Note`."""

@@ -6,6 +6,7 @@ same resource and nominal, up to `LONGEST_INTERRUPTION_S` later, continues the i
 its records, the tool's pull, its notes and its last turn.
 """
 
+import math
 import os
 from collections.abc import Collection, Iterator
 from contextlib import suppress
@@ -19,7 +20,8 @@ from benchwatch.estimate.results import Nudge
 from benchwatch.journal.journal_reader import JournalReader
 from benchwatch.journal.schema import JournalRun
 from benchwatch.journal.trim_entries import TrimEntries, json_object
-from benchwatch.snapshot import LoggedEvent, Records
+from benchwatch.reading import POWER_WORDS
+from benchwatch.snapshot import LoggedEvent, Records, Trace
 
 if TYPE_CHECKING:
     from benchwatch.estimate.trim.mean_pull import PullSample
@@ -38,6 +40,10 @@ continued."""
 LIMIT_REASONS: Final = frozenset({"count reached", "time is up", "settled", "not settled"})
 """End reasons of a run that ended by its own limits. It is skipped, unless it had itself continued
 an interrupted run: then the next run can continue both."""
+TRACE_POINTS: Final = 1000
+"""About how many readings of each earlier run are read for the charts."""
+LARGEST_OFFSET: Final = 1e-2
+"""Readings farther off (fractional) are left out of the charts: they are none of this nominal."""
 LONGEST_CHAIN_RUNS: Final = 100
 """Most interrupted runs, each continuing the one before, that are read."""
 
@@ -59,6 +65,10 @@ class InterruptedRun:
     """Whether the operator had last reported the tool as on the trimmer."""
     nominal: Decimal | None = None
     """Hertz; None: not known."""
+    trace: Trace = field(default_factory=Trace)
+    """Some of the readings, for charts; nan between two runs."""
+    power_on_s: float = 0.0
+    """Start of the first of the runs since the unit was last switched off, as far as was said."""
 
 
 def find_interrupted(
@@ -194,11 +204,15 @@ def _read(
 ) -> InterruptedRun:
     nominal = chain[-1].nominal_hz
     left = TrimEntries(utc_s, None if nominal is None else float(nominal))
+    power_on_s = chain[0].started_utc_s - utc_s
     for run in chain:
+        notes = len(left.notes)
         for at_utc_s, kind, document, lasted_s in _entries(journal, run):
             # An entry in a form that this program does not write is left out.
             with suppress(KeyError, TypeError, ValueError, OverflowError, FileError):
                 left.take(at_utc_s, kind, document, lasted_s)
+        if any(note.text == POWER_WORDS[True] for note in left.notes[notes:]):
+            power_on_s = run.started_utc_s - utc_s
     return InterruptedRun(
         runs=tuple(run.key for run in chain),
         utc_s=last_s,
@@ -208,7 +222,34 @@ def _read(
         turn=left.turn,
         tool_on=left.tool_on,
         nominal=nominal,
+        trace=Trace() if nominal is None else _trace(journal, chain, float(nominal), utc_s),
+        power_on_s=power_on_s,
     )
+
+
+def _trace(
+    journal: JournalReader, chain: list[JournalRun], nominal_hz: float, utc_s: float
+) -> Trace:
+    """Return up to `TRACE_POINTS` readings of each run, evenly chosen, in seconds of the new run.
+
+    The offsets are those read, without corrections.
+    """
+    times: list[float] = []
+    offsets: list[float] = []
+    for run in chain:
+        (highest,) = journal.ask("SELECT max(number) FROM readings WHERE run = ?", (run.key,))[0]
+        every = max(int(highest or 0) // TRACE_POINTS, 1)
+        query = "SELECT elapsed_s, text FROM readings WHERE run = ? AND number % ? = 0"
+        for elapsed_s, text in journal.ask(f"{query} ORDER BY number", (run.key, every)):
+            with suppress(ValueError):
+                offset = (float(text) - nominal_hz) / nominal_hz
+                if abs(offset) < LARGEST_OFFSET:
+                    times.append(run.started_utc_s + float(elapsed_s) - utc_s)
+                    offsets.append(offset)
+        if times and not math.isnan(offsets[-1]):
+            times.append(times[-1])
+            offsets.append(math.nan)
+    return Trace(tuple(times), tuple(offsets))
 
 
 def _entries(journal: JournalReader, run: JournalRun) -> Iterator[tuple[float, str, str, float]]:

@@ -9,6 +9,7 @@ a bucket ends at a gap longer than itself, and one that holds or precedes a gap 
 
 import math
 import threading
+from bisect import bisect_left
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -40,6 +41,16 @@ class Buckets(NamedTuple):
     readings: NDArray[np.int64]
     broken: NDArray[np.bool_]
     """True where a gap lies inside the bucket, or between it and the next."""
+
+
+def with_earlier(earlier: Trace, newest: Trace, since_s: float) -> Trace:
+    """Return `newest` with those points of `earlier` in front that are not before `since_s`."""
+    first = bisect_left(earlier.elapsed_s, since_s)
+    if first == len(earlier.elapsed_s):
+        return newest
+    return Trace(
+        (*earlier.elapsed_s[first:], *newest.elapsed_s), (*earlier.offset[first:], *newest.offset)
+    )
 
 
 class History:

@@ -21,6 +21,7 @@ from benchwatch.journal.resume import InterruptedRun
 from benchwatch.journal.run_writer import RunWriter, run_of
 from benchwatch.pipeline.analysis import Analysis, without_news
 from benchwatch.pipeline.event_log import EventLog, settled_words, tolerance_words
+from benchwatch.pipeline.history import with_earlier
 from benchwatch.pipeline.nominal import (
     WITHOUT_MEASUREMENTS,
     has_turned,
@@ -83,6 +84,8 @@ class Pipeline:
         self._log = EventLog(self._journal.write_logged)
         self._visit = VisitKeeper(visit, self._journal, self._log, plan)
         self._records = RecordKeeper(self._journal, self._log, visit)
+        self._earlier_trace, self._power_on_s = Trace(), 0.0
+        """Readings of earlier runs for the charts, and when the first of them began."""
         self._resumed_hz: float | None = None
         """Nominal of the interrupted run that this one continues; None if not known."""
         self._snapshot = Snapshot(
@@ -102,8 +105,14 @@ class Pipeline:
         return self._snapshot
 
     def trace(self, span_s: float, points: int) -> Trace:
-        """Return the last `span_s` seconds in at most `points` points, nan at gaps."""
-        return self._analysis.history.trace(span_s, points)
+        """Return the last `span_s` seconds, nan at gaps: at most `points` points of this run.
+
+        Points of earlier runs of the visit come before them.
+        """
+        trace = self._analysis.history.trace(span_s, points)
+        reading = self._snapshot.reading
+        now_s = 0.0 if reading is None else reading.elapsed_s
+        return with_earlier(self._earlier_trace, trace, now_s - span_s)
 
     def take(self, event: Event) -> Snapshot:
         """Write `event` to the journal, then update the numbers; return the new snapshot."""
@@ -231,7 +240,18 @@ class Pipeline:
             settle=None if plan.settle == old.settle else plan.settle,
         )
 
-    def begin_another_visit(self, utc_s: float) -> None:
+    def answer_power(self, utc_s: float, elapsed_s: float, *, was_off: bool) -> None:
+        """Note whether the unit was switched off before this run; if not, its warm-up goes on.
+
+        Raises:
+            UsageError: there is no register.
+        """
+        self.change_visit(lambda visit: visit.answer_power(utc_s, elapsed_s, was_off=was_off))
+        with self._lock:
+            since_s = 0.0 if was_off else self._power_on_s
+            self._show(warm_up=replace(self._snapshot.warm_up or WarmUp(), since_s=since_s))
+
+    def begin_another_visit(self, utc_s: float, elapsed_s: float) -> None:
         """Begin another visit, nameless, with a run of its own; the numbers begin anew.
 
         Raises:
@@ -241,8 +261,9 @@ class Pipeline:
             self._visit.begin_another(utc_s)
             plan = self.plan = replace(self.plan, unit=None)
             self._analysis = Analysis(self._analysis.nominal_hz, plan.tolerance, plan.settle)
-            self._records.newest = None
-            self._show(**WITHOUT_MEASUREMENTS, visit=self._visit.now)
+            self._records.newest, self._earlier_trace = None, Trace()
+            warm_up = WarmUp(since_s=elapsed_s, limit=plan.settle)
+            self._show(**WITHOUT_MEASUREMENTS, visit=self._visit.now, warm_up=warm_up)
 
     # ------------------------------------------------------------ called with the lock held
 
@@ -345,7 +366,7 @@ class Pipeline:
             self._analysis.nominal_hz = nominal_hz
             return
         self._analysis = self._analysis.under(nominal_hz, self.plan, has_turned=has_turned(was))
-        self._records.newest = None
+        self._records.newest, self._earlier_trace = None, Trace()
         utc_s, elapsed_s = self._journal.started_utc_s, 0.0
         if was.reading is not None:
             utc_s, elapsed_s = was.reading.utc_s, was.reading.elapsed_s
@@ -355,7 +376,11 @@ class Pipeline:
     def _resume(self, earlier: InterruptedRun, utc_s: float) -> None:
         """Continue an interrupted run."""
         self._resumed_hz = None if earlier.nominal is None else float(earlier.nominal)
+        self._earlier_trace, self._power_on_s = earlier.trace, earlier.power_on_s
         self._records.resume(earlier.records)
         trim = self._analysis.resume(earlier, as_found_known=self._records.has_as_found)
         self._log.resume(earlier, utc_s, self._visit.now)
-        self._show(trim=trim, records=self._records.newest)
+        asks = self._visit.now is not None and self._visit.now.asks_power
+        since_s = 0.0 if asks else self._power_on_s
+        warm_up = WarmUp(since_s=since_s, limit=self.plan.settle)
+        self._show(trim=trim, records=self._records.newest, warm_up=warm_up)

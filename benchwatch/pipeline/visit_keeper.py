@@ -7,11 +7,10 @@ from benchwatch.errors import UsageError
 from benchwatch.journal.run_writer import RunWriter
 from benchwatch.pipeline.event_log import EventLog
 from benchwatch.plan import Plan
+from benchwatch.reading import POWER_WORDS
 from benchwatch.register.visit_writer import RunOfVisit, VisitWriter
 from benchwatch.snapshot import VisitNow
 
-SWITCHED_OFF: Final = "it was switched off before this run: the warm-up begins anew"
-STAYED_ON: Final = "it stayed on before this run"
 NEW_VISIT: Final = "another visit began"
 """End reason of a run."""
 
@@ -62,7 +61,7 @@ class VisitKeeper:
         Raises:
             UsageError: there is no register.
         """
-        text = SWITCHED_OFF if was_off else STAYED_ON
+        text = POWER_WORDS[was_off]
         self._need_writer().write_power(text)
         self._log.add_text(utc_s, elapsed_s, "power", text)
 

@@ -34,6 +34,21 @@ class RunOfVisit:
     resource: str = ""
 
 
+def refuse_other_unit(visit: VisitNow, ident: str) -> None:
+    """Refuse to give a visit the unit `ident` if it has another one, or is closed.
+
+    Raises:
+        UsageError: it is refused.
+    """
+    if visit.closed:
+        raise UsageError(f"{CLOSED_ALREADY}.")
+    if visit.unit not in {None, ident}:
+        raise UsageError(
+            f"this is the visit of {visit.unit}: type :new visit to begin another, or put its name "
+            "right with benchwatch visits amend."
+        )
+
+
 @dataclass(slots=True)
 class _OpenVisit:
     """What changes of the visit while a watch lasts."""
@@ -186,14 +201,9 @@ class VisitWriter:
             UsageError: it has another unit already, or is closed.
         """
         with self._lock:
-            self._refuse_closed()
+            refuse_other_unit(self.now, ident)
             if self._now.unit == ident:
                 return
-            if self._now.unit is not None:
-                raise UsageError(
-                    f"this is the visit of {self._now.unit}: type :new visit to begin another, or "
-                    "put its name right with benchwatch visits amend."
-                )
             self._now.unit = ident
             if self._now.name is not None or self._now.began:
                 self._write("named", {})

@@ -11,7 +11,6 @@ from benchwatch.errors import UnknownUnit, UsageError
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.pipeline.event_log import settled_words, tolerance_words
 from benchwatch.pipeline.pipeline import Pipeline
-from benchwatch.pipeline.visit_keeper import STAYED_ON, SWITCHED_OFF
 from benchwatch.plan import PLAUSIBLE_OFFSET, Setting, VisitChange
 from benchwatch.quantity import (
     OffsetUnit,
@@ -25,8 +24,9 @@ from benchwatch.quantity import (
     printable,
     write_fraction,
 )
-from benchwatch.reading import MEASURED, RecordKind, Touch
+from benchwatch.reading import MEASURED, POWER_WORDS, RecordKind, Touch
 from benchwatch.register import Unit, read_ident, read_register
+from benchwatch.register.visit_writer import refuse_other_unit
 from benchwatch.run.visit_start import unit_of_plan, with_unit
 from benchwatch.snapshot import Snapshot, Trace
 from benchwatch.staleness import is_current
@@ -103,10 +103,10 @@ class LiveCounter:
                 said = self.record(MEASURED)
             case "switched off" | "stayed on":
                 was_off = change == "switched off"
-                self.pipeline.change_visit(lambda visit: visit.answer_power(*now, was_off=was_off))
-                said = SWITCHED_OFF if was_off else STAYED_ON
+                self.pipeline.answer_power(*now, was_off=was_off)
+                said = POWER_WORDS[was_off]
             case "new visit":
-                self.pipeline.begin_another_visit(now[0])
+                self.pipeline.begin_another_visit(*now)
                 said = "a new visit begins; name its unit with :unit"
             case "close visit":
                 self.pipeline.change_visit(lambda visit: visit.close(*now))
@@ -134,10 +134,12 @@ class LiveCounter:
         register = self.pipeline.register
         if register is None:
             raise UsageError("there is no visit to name: this watch keeps nothing (--no-journal).")
+        visit = self.snapshot.visit
+        if visit is not None:
+            refuse_other_unit(visit, ident)
         with read_register(register.path) as reader:
             unit, like = reader.unit(ident), reader.like(ident)
             other = reader.open_visit_of(ident)
-        visit = self.snapshot.visit
         if other is not None and (visit is None or visit.number != other.number):
             raise UsageError(
                 f"{ident} has visit {other.number} open. Close it first (benchwatch visits close "

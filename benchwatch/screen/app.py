@@ -97,6 +97,8 @@ class BenchwatchApp(App[None]):
             self.set_interval(digits_s, self.redraw_digits)
             self.set_interval(charts_s, self.redraw)
         self.call_after_refresh(self.redraw)
+        if self.screen_state.asks_power:
+            self.call_after_refresh(self._ask_power)
 
     def on_view_widget_resized(self) -> None:
         """Draw for the new size."""
@@ -301,6 +303,21 @@ class BenchwatchApp(App[None]):
         elif command is not None:
             self.screen_state.change(command)
             self.redraw_soon()
+
+    def _ask_power(self) -> None:
+        """Ask whether the unit was switched off before this run; no answer leaves it open."""
+        self._ask(
+            "Was the unit switched off since it was last read? y: the warm-up begins anew; n: it "
+            "stayed on (later: the commands switched off, stayed on)",
+            self._answer_power,
+        )
+
+    def _answer_power(self, answer: str | None) -> None:
+        match (answer or "").strip().lower():
+            case "y" | "yes":
+                self._command(VisitCommand("switched off"))
+            case "n" | "no":
+                self._command(VisitCommand("stayed on"))
 
     def _make_unit(self, answer: str | None, ident: str) -> None:
         """Make the unit `ident`, if the operator has said yes."""

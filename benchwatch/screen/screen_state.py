@@ -213,6 +213,12 @@ class ScreenState:
             self._try(lambda: handle.change(command.setting, command.text))
             self._counter.gate_asked |= command.setting == "gate"
 
+    @property
+    def asks_power(self) -> bool:
+        """Whether the operator is to say if the unit was switched off before this run."""
+        visit = self._handle.snapshot.visit
+        return self._handle.takes_commands and visit is not None and visit.asks_power
+
     def change_visit(self, command: VisitCommand) -> bool:
         """Change the visit; show a sentence. Return False if its unit is not known yet."""
         handle = self._handle
