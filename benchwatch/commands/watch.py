@@ -19,6 +19,7 @@ from benchwatch.commands.common.completed_words import (
     COUNTERS_OF_BENCH,
     DRIVERS_OR_FILES,
     SIMULATED_BENCHES,
+    UNITS,
 )
 from benchwatch.commands.common.option_types import (
     DURATION,
@@ -121,6 +122,7 @@ def _check_driver(_ctx: click.Context, _param: click.Parameter, name: str | None
     metavar="[NAME=]IDENT",
     type=Named(IDENT),
     multiple=True,
+    shell_complete=UNITS,
     help="The unit on the bench; its open visit goes on. Nominal and limits come from it.",
 )
 @click.option("--new", is_flag=True, help="Make units that are not known yet, without a question.")

@@ -241,9 +241,11 @@ def _next_visit(connection: sqlite3.Connection, chain: str) -> int:
     query = """
         SELECT visit FROM entries WHERE chain = ? AND kind || '' = 'visit'
         ORDER BY number DESC LIMIT 1"""
-    newest = connection.execute(query, (chain,)).fetchone()
-    number = "0" if newest is None else str(newest[0]).rpartition("/")[2]
-    return int(number) + 1 if number.isdecimal() else 1
+    newest = connection.execute(query, (chain,)).fetchall()
+    if not newest:  # another machine's numbers go on, so that a number alone names a visit
+        newest = connection.execute("SELECT visit FROM entries WHERE kind = 'visit'").fetchall()
+    numbers = [str(name).rpartition("/")[2] for (name,) in newest]
+    return max((int(number) for number in numbers if number.isdecimal()), default=0) + 1
 
 
 def this_machine() -> str:

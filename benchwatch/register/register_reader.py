@@ -79,7 +79,10 @@ class RegisterReader:
         """
         name = text.strip()
         if name.isdecimal():
-            name = f"{self.own_chain}/{int(name)}"
+            end = f"/{int(name)}"
+            names = [one for one in self.visit_names() if one.endswith(end)]
+            own = f"{self.own_chain}{end}"
+            name = own if own in names or len(names) != 1 else names[0]
         visit = self.visit(name)
         if visit is None:
             raise UsageError(

@@ -7,7 +7,8 @@ To complete other words, write a function that yields them, make a `CompletedWor
 into `COMPLETED_WORDS`, and give it to an option or argument as ``shell_complete=``.
 """
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -19,8 +20,12 @@ from benchwatch.errors import BenchwatchError
 if TYPE_CHECKING:
     from click.shell_completion import CompletionItem
 
+    from benchwatch.register import RegisterReader
+
 MOST_RUNS: Final = 200
 """Newest runs whose numbers are offered."""
+MOST_VISITS: Final = 100
+"""Newest visits whose numbers are offered."""
 LONGEST_WAIT_S: Final = 0.1
 """Longest wait for a journal that another program keeps locked."""
 
@@ -111,6 +116,37 @@ def _counters_of_bench(ctx: click.Context) -> Words:
             yield name, ""
 
 
+def _unit_idents(ctx: click.Context) -> Words:
+    """Yield the idents of the units, behind the name of the counter that is typed already."""
+    with _register(ctx) as register:
+        for unit in register.units():
+            yield unit.ident, unit.description
+
+
+def _visit_numbers(ctx: click.Context) -> Words:
+    from benchwatch.commands.common.run_table import local_minute  # noqa: PLC0415 - only when asked
+
+    with _register(ctx) as register:
+        for name in register.visit_names(newest_first=True)[:MOST_VISITS]:
+            visit = register.visit(name)
+            if visit is not None:
+                own = visit.chain == register.own_chain
+                of = "no name yet" if visit.unit is None else visit.unit
+                opened = local_minute(visit.opened_utc_s)
+                yield str(visit.number) if own else visit.name, f"{of}, {opened}"
+
+
+@contextmanager
+def _register(ctx: click.Context) -> "Iterator[RegisterReader]":
+    from benchwatch.journal import default_path  # noqa: PLC0415 - only when asked
+    from benchwatch.register import read_register, register_path  # noqa: PLC0415 - likewise
+
+    journal = _typed_journal(ctx) or ctx.params.get("journal") or default_path()
+    simulated = bool(ctx.params.get("sim"))
+    with read_register(register_path(Path(journal), simulated=simulated)) as register:
+        yield register
+
+
 def _nothing(_ctx: click.Context) -> Words:
     return ()
 
@@ -121,6 +157,9 @@ SIMULATED_BENCHES: Final = CompletedWords("simulated_benches", _simulated_benche
 COUNTERS_OF_BENCH: Final = CompletedWords("counters_of_bench", _counters_of_bench, or_files=True)
 FILES: Final = CompletedWords("files", _nothing, or_files=True)
 
+UNITS: Final = CompletedWords("units", _unit_idents)
+VISITS: Final = CompletedWords("visits", _visit_numbers)
+
 COMPLETED_WORDS: Final = {
     words.name: words
     for words in (
@@ -129,6 +168,8 @@ COMPLETED_WORDS: Final = {
         SIMULATED_BENCHES,
         COUNTERS_OF_BENCH,
         FILES,
+        UNITS,
+        VISITS,
     )
 }
 """All of them by name, as `command_outline` names them."""

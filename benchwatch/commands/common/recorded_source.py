@@ -8,7 +8,8 @@ from typing import Any, Final
 
 import click
 
-from benchwatch.commands.common.completed_words import FILES, RUNS
+from benchwatch.commands.common.completed_words import FILES, RUNS, VISITS
+from benchwatch.commands.common.option_types import refuse_together
 from benchwatch.commands.common.output import narrate
 from benchwatch.commands.common.run_table import local_minute
 from benchwatch.errors import UsageError
@@ -16,14 +17,17 @@ from benchwatch.journal import default_path
 from benchwatch.journal.journal_reader import JournalReader
 from benchwatch.journal.run_list import simulated_bench_of
 from benchwatch.journal.schema import JournalRun
-from benchwatch.quantity import printable
+from benchwatch.quantity import how_many, printable
 from benchwatch.recording import Selection
 from benchwatch.recording.journal_rows import is_journal
 from benchwatch.recording.run_selection import NewestRuns, newest_runs
 from benchwatch.recording.text_lines import shown_name
+from benchwatch.register import read_register, register_path
 
 MOST_RANGES: Final = 6
 """Ranges of numbers that a sentence lists; of more it lists the last ones."""
+SIMULATED_PREFIX: Final = "sim/"
+"""Stands before the number of a visit of a simulated bench."""
 RUN_NUMBER: Final = click.IntRange(min=1)
 RUN_HELP: Final = "Read this run of the journal; benchwatch journal runs lists them."
 
@@ -50,16 +54,23 @@ def source_options(*, journal: bool = True) -> Callable[[Callable[..., Any]], Ca
     def decorate(command: Callable[..., Any]) -> Callable[..., Any]:
         @click.argument("file", required=False, shell_complete=FILES)
         @click.option("--run", type=RUN_NUMBER, shell_complete=RUNS, help=RUN_HELP)
+        @visit_option
         @wraps(command)
         def with_source(
             *args: Any,
             file: str | None,
             run: int | None,
+            visit: str | None,
             read_journal: Path | None = None,
             **rest: Any,
         ) -> Any:
-            typed = () if run is None else (run,)
-            (source,) = find_sources(() if file is None else (file,), typed, read_journal)
+            files = () if file is None else (file,)
+            if visit is None:
+                typed = () if run is None else (run,)
+                (source,) = find_sources(files, typed, read_journal)
+            else:
+                refuse_together(("--run", run is not None), ("--visit", True))
+                source = visit_source(visit, files, read_journal)
             return command(*args, source=source, **rest)
 
         return journal_to_read_option(with_source) if journal else with_source
@@ -79,20 +90,31 @@ def sources_options(command: Callable[..., Any]) -> Callable[..., Any]:
         shell_complete=RUNS,
         help=f"{RUN_HELP} May be given again.",
     )
+    @visit_option
     @journal_to_read_option
     @wraps(command)
     def with_sources(
         *args: Any,
         files: tuple[str, ...],
         runs: tuple[int, ...],
+        visit: str | None,
         read_journal: Path | None,
         **rest: Any,
     ) -> Any:
-        return command(*args, sources=find_sources(files, runs, read_journal), **rest)
+        if visit is None:
+            return command(*args, sources=find_sources(files, runs, read_journal), **rest)
+        refuse_together(("--run", bool(runs)), ("--visit", True))
+        return command(*args, sources=(visit_source(visit, files, read_journal),), **rest)
 
     return with_sources
 
 
+visit_option: Final = click.option(
+    "--visit",
+    metavar="N",
+    shell_complete=VISITS,
+    help="Read all runs of this visit; benchwatch visits lists them.",
+)
 journal_to_read_option: Final = click.option(
     "--journal",
     "read_journal",
@@ -121,8 +143,6 @@ def find_sources(
     if files and journal is not None:
         raise UsageError("FILE and --journal exclude each other: a journal can be given as FILE.")
     if runs:
-        # Another way to choose runs (such as all of one visit) belongs here: it finds the journal
-        # and the keys, and returns one source with them.
         path = _journal_of_runs(files, journal)
         with JournalReader(Path(path)) as reader:
             found = _runs_of(reader, runs, path)
@@ -133,6 +153,51 @@ def find_sources(
     if files:
         return tuple(_file_source(path) for path in files)
     return (_newest_source(str(_default_journal(journal))),)
+
+
+def visit_source(visit: str, files: tuple[str, ...], journal: Path | None) -> RecordedSource:
+    """Return the runs of a visit as one source; those that are not in the journal are narrated.
+
+    Args:
+        visit: number of the visit, as typed; that of a simulated bench after ``sim/``.
+        files: one file at most: a journal or an archive that has the runs.
+        journal: the typed journal, beside which the register is; None: the default one.
+
+    Raises:
+        UsageError: there is no such visit, or none of its runs is in the journal.
+        FileError: register or journal can't be read.
+    """
+    if len(files) > 1:
+        raise UsageError("--visit chooses runs of one journal: give one FILE, or none.")
+    beside = journal or default_path()
+    simulated = visit.startswith(SIMULATED_PREFIX)
+    with read_register(register_path(beside, simulated=simulated)) as register:
+        found = register.typed_visit(visit.removeprefix(SIMULATED_PREFIX))
+    names = {run.journal for run in found.runs}
+    if not found.runs:
+        raise UsageError(f"visit {found.number} has no runs: it was not watched here.")
+    path = Path(files[0]) if files else beside.with_name(found.runs[-1].journal or beside.name)
+    if not is_journal(str(path)):
+        raise UsageError(f"{shown_name(str(path))} is no journal: give the one with its runs.")
+    with JournalReader(path) as reader:
+        keys = {run.key for run in found.runs}
+        there = [run for run in reader.runs() if run.key in keys and reader.has_readings(run)]
+    if not there:
+        raise UsageError(
+            f"no run of visit {found.number} with readings is in {shown_name(str(path))}: it was "
+            "archived, or is in another journal. Give that as FILE."
+        )
+    if len(there) < len(keys):
+        elsewhere = "" if len(names) == 1 else f" (journals: {_listed(sorted(names))})"
+        narrate(
+            f"visit {found.number} has {how_many(len(keys), 'run')}; {len(there)} of them with "
+            f"readings in {shown_name(str(path))}{elsewhere}"
+        )
+    return RecordedSource(
+        path=str(path),
+        selection=Selection(tuple(run.key for run in there)),
+        label=f"visit {found.number}",
+    )
 
 
 def _file_source(path: str) -> RecordedSource:
