@@ -108,8 +108,8 @@ def _plain(line: str) -> str:
         raise QuantityError(f"nothing was typed. Type what the counter shows, such as {EXAMPLE}.")
     if len(text) > LONGEST_LINE:
         raise QuantityError(
-            f"a line of {len(text)} characters is no reading: at most {LONGEST_LINE} are taken. "
-            f"Type what the counter shows, such as {EXAMPLE}."
+            f"a line of more than {LONGEST_LINE} characters is no reading. Type what the counter "
+            f"shows, such as {EXAMPLE}."
         )
     return text
 

@@ -14,6 +14,7 @@ from typing import Final
 from benchwatch.bus.exception_mapping import link_failed, opening_failed
 from benchwatch.errors import ConnectionFailed, InputEnded, UsageError
 from benchwatch.quantity import printable
+from benchwatch.reading import TYPED
 
 STANDARD_INPUT: Final = "-"
 POLL_S: Final = 0.01
@@ -26,12 +27,13 @@ MOST_HELD_BYTES: Final = 8192
 def file_of(resource: str) -> str | None:
     """Return the path in `resource`, ``-`` for standard input; None when it names no file.
 
-    A file is written ``FILE::/path``, or as a path that can't be anything else.
+    A file is written ``FILE::/path``, or as a path that can't be anything else; the word ``typed``
+    stands for readings that a person types.
     """
     text = resource.strip()
     if text.upper().startswith("FILE::"):
         text = text[len("FILE::") :]
-    elif "::" in text or text.upper().startswith("ASRL"):
+    elif text == TYPED or "::" in text or text.upper().startswith("ASRL"):
         return None
     elif text != STANDARD_INPUT and "/" not in text and not text.startswith("~"):
         return text if text and Path(text).exists() else None

@@ -10,10 +10,8 @@ from typing import TYPE_CHECKING, Literal
 
 import click
 
-from benchwatch.acquire import Acquisition
 from benchwatch.bench import Bench, load_bench
 from benchwatch.bus import DEFAULT_BACKEND, Buses, check_backend
-from benchwatch.bus.file_wire import STANDARD_INPUT, file_of, redirect_standard_input
 from benchwatch.commands.common.bench_text import reference_sentence
 from benchwatch.commands.common.completed_words import (
     COUNTERS_OF_BENCH,
@@ -36,6 +34,13 @@ from benchwatch.commands.common.shared_options import (
     plain_option,
     settle_option,
     tolerance_option,
+)
+from benchwatch.commands.common.typed_readings import (
+    acquire,
+    standard_input,
+    typed_source,
+    typed_words,
+    with_typed,
 )
 from benchwatch.commands.common.watch_session import (
     FirstTrimmer,
@@ -117,6 +122,12 @@ def _check_driver(_ctx: click.Context, _param: click.Parameter, name: str | None
 @click.option("--journal", type=click.Path(path_type=Path), help="Keep the readings in this file.")
 @click.option("--no-journal", is_flag=True, help="Keep the readings nowhere.")
 @click.option(
+    "--typed",
+    "by_hand",
+    is_flag=True,
+    help="Take readings that a person types, one a line, such as 10 000 000.09.",
+)
+@click.option(
     "--unit",
     "units",
     metavar="[NAME=]IDENT",
@@ -168,6 +179,7 @@ def watch(
     no_journal: bool,
     units: tuple[tuple[str | None, str], ...],
     new: bool,
+    by_hand: bool,
     no_resume: bool,
     plain: bool,
     as_json: bool,
@@ -183,7 +195,8 @@ def watch(
 
     RESOURCE names the instrument, such as TCPIP0::192.168.1.20::5025::SOCKET. Several can
     be watched at once, each with a name: ten=RESOURCE five=RESOURCE. A file that some
-    program writes a number a line into is watched too, and so is - for standard input.
+    program writes a number a line into is watched too, and so is - for standard input. On a
+    terminal, or with --typed, - takes the readings that you type, one a line.
     With --bench, the words are names of counters in that file, all of them if left out.
 
     Nothing is set on the instrument but what you ask for: the gate with --gate, gate and
@@ -203,6 +216,7 @@ def watch(
     )
     limits = RunLimits(count, for_s, until is not None)
     lines = front_end == "lines"
+    resources = typed_words(resources, typed=by_hand, others=bool(bench_file or sim))
     with ExitStack() as stack:
         described = None if bench_file is None else load_bench(bench_file)
         backend = backend or (described and described.backend) or DEFAULT_BACKEND
@@ -215,19 +229,16 @@ def watch(
         on_bench = units_on_bench(units, resources, register, simulated=bench, bench=described)
         typed = replace(typed, units=on_bench)
         plans = plan_counters(resources, typed, simulated=bench, bench=described)
+        plans = with_typed(plans, typed=by_hand)
         for name in {plan.driver for plan in plans}:
             driver(name)
         if limits.until_settled and any(plan.settle is None for plan in plans):
             raise UsageError("--until settled needs to know what settled means: add --settle.")
-        if front_end == "screen" and any(
-            file_of(plan.resource) == STANDARD_INPUT for plan in plans
-        ):
-            buses = Buses(redirect_standard_input())
-        else:
-            buses = Buses()
+        readings_fd = standard_input(plans, screen=front_end == "screen")
+        buses = Buses(readings_fd)
+        source = typed_source(plans, readings_fd, lines=lines)
         kept = None if where is None else Journal(where, exclusive=journal is None)
         open_link = partial(buses.open_link, backend=backend)
-        acquire = partial(Acquisition, open_link=open_link, persistent=not lines)
         opened = WatchVisits()
         if kept is not None:
             opened = open_visits(
@@ -243,7 +254,7 @@ def watch(
             journal=kept,
             limits=limits,
             lines=lines,
-            acquire=acquire,
+            acquire=partial(acquire, open_link=open_link, persistent=not lines, source=source),
             earlier=opened.earlier,
             visits=opened.visits,
             register=opened.register,
@@ -256,7 +267,12 @@ def watch(
         try:
             match front_end:
                 case "lines":
-                    outcome = run_lines(run, json_line if as_json else PlainWriter(), end)
+                    outcome = run_lines(
+                        run,
+                        json_line if as_json else PlainWriter(),
+                        end,
+                        idle=None if source is None else source.prompt_if_due,
+                    )
                 case "page":
                     outcome = run_on_page(
                         run,

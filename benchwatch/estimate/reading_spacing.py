@@ -25,6 +25,10 @@ class ReadingSpacing:
             self._newest.append(elapsed_s - self._last_s)
         self._last_s = elapsed_s
 
+    def since_newest_s(self, elapsed_s: float) -> float | None:
+        """Return the time (seconds) from the newest reading to `elapsed_s`; None after a gap."""
+        return None if self._last_s is None else elapsed_s - self._last_s
+
     def gap(self) -> None:
         """Take a gap: the time across it is no usual spacing."""
         self._last_s = None

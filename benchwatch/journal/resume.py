@@ -37,6 +37,8 @@ PROGRAM: Final = b"benchwatch"
 STOPPED: Final = "stopped"
 """End reason of a run that was ended at the screen: neither it nor the runs that it continued are
 continued."""
+ENDED_IN_ORDER: Final = frozenset({STOPPED, "the typing was ended", "standard input has ended"})
+"""End reasons of runs that were ended by whoever ran them; likewise."""
 LIMIT_REASONS: Final = frozenset({"count reached", "time is up", "settled", "not settled"})
 """End reasons of a run that ended by its own limits. It is skipped, unless it had itself continued
 an interrupted run: then the next run can continue both."""
@@ -142,7 +144,7 @@ def _find(
         silent_s = abs(utc_s - last_s[run.key])  # a clock may have been set back meanwhile
         if (
             silent_s > LONGEST_INTERRUPTION_S
-            or run.end_reason == STOPPED
+            or run.end_reason in ENDED_IN_ORDER
             or is_still_written(run, settings, silent_s)
         ):
             return None

@@ -10,8 +10,9 @@ from benchwatch.pipeline.history import History
 from benchwatch.pipeline.slow_statistics import StabilityTracker
 from benchwatch.pipeline.trim_tracker import TrimTracker
 from benchwatch.plan import Plan
-from benchwatch.reading import Reading
+from benchwatch.reading import TYPED, Reading
 from benchwatch.snapshot import TrimNow
+from benchwatch.staleness import longest_pause_s
 
 
 class Analysis:
@@ -64,6 +65,9 @@ class Analysis:
     def add(self, reading: Reading) -> tuple[Numbers, TrimNow]:
         """Add a reading; return the numbers and the state of the trim after it."""
         elapsed_s, offset = reading.elapsed_s, reading.offset
+        typed = TYPED in reading.flags
+        if typed:
+            self._pause_before(elapsed_s)
         self.history.add(elapsed_s, offset)
         self.spacing.add(elapsed_s)
         numbers = self.estimate.add(
@@ -73,8 +77,20 @@ class Analysis:
             resolution=reading.resolution_hz / self.nominal_hz if self.nominal_hz > 0 else 0.0,
         )
         trim = self.trim.add(elapsed_s, offset, numbers)
-        self.stability.add(elapsed_s, offset, numbers)
+        if not typed:  # deviations need readings at even times
+            self.stability.add(elapsed_s, offset, numbers)
         return numbers, trim
+
+    def _pause_before(self, elapsed_s: float) -> None:
+        """Take a long pause before the typed reading at `elapsed_s`, seconds of the run.
+
+        Nothing failed, so that it is no gap. But the oscillator may have moved by more than a turn
+        does, so that the level continues only by the rule of `LevelEstimator.gap`.
+        """
+        paused_s = self.spacing.since_newest_s(elapsed_s)
+        if paused_s is None or paused_s <= longest_pause_s(self.spacing.usual_s):
+            return
+        self.trim.gap(level_continues=self.estimate.gap(paused_s))
 
     def gap(self, lasted_s: float, *, other_scale: bool = False) -> tuple[Numbers, TrimNow]:
         """Add a gap; return the numbers and the state of the trim that remain valid after it.

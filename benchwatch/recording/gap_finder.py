@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 
 from benchwatch.estimate.array_types import BoolArray, FloatArray
+from benchwatch.reading import TYPED
 from benchwatch.recording.recorded_run import RecordingGap
 from benchwatch.recording.row_spacing import RowSpacing
 from benchwatch.recording.rows import CounterFacts, Rows
@@ -48,7 +49,16 @@ class GapFinder:
         for gap in rows.gaps:
             reported.setdefault(int(np.searchsorted(numbered, gap.before)), []).append(gap)
         gaps: list[RecordingGap] = []
-        for i in self._candidates(time_s[good], numbered, reported, spacing):
+        typed = (
+            [
+                place
+                for place, at in enumerate(numbered.tolist())
+                if TYPED in rows.flags.get(at, frozenset())
+            ]
+            if rows.flags
+            else []
+        )
+        for i in self._candidates(time_s[good], numbered, reported, spacing, typed):
             at, first = int(numbered[i]), 0
             if i:
                 first = int(numbered[i - 1]) + 1
@@ -75,15 +85,21 @@ class GapFinder:
         numbered: np.ndarray[tuple[int], np.dtype[np.int64]],
         reported: dict[int, list[RecordingGap]],
         spacing: RowSpacing,
+        typed: list[int],
     ) -> list[int]:
-        """Return the indices, among the rows with a number, of those that may follow a gap."""
+        """Return the indices, among the rows with a number, of those that may follow a gap.
+
+        A person may pause before a `typed` one, and nothing is missing then.
+        """
         if not numbered.size:
             return []
         before = times_s[0] if self._good_s is None else self._good_s
         steps = np.diff(times_s, prepend=before)
         after_gap = np.diff(numbered, prepend=-1) > 1
         after_gap[0] |= self._blank_lines is not None or bool(self._reported)
-        after_gap |= steps > spacing.longest_s
+        long = steps > spacing.longest_s
+        long[typed] = False
+        after_gap |= long
         after_gap[[i for i in reported if i < len(numbered)]] = True
         return [int(i) for i in np.flatnonzero(after_gap)]
 

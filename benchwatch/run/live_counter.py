@@ -4,7 +4,7 @@ import math
 from dataclasses import replace
 from decimal import Decimal
 
-from benchwatch.acquire import Acquisition
+from benchwatch.acquire import Acquisition, TypedAcquisition
 from benchwatch.clock import Clock
 from benchwatch.counter import Setup
 from benchwatch.errors import UnknownUnit, UsageError
@@ -42,7 +42,7 @@ class LiveCounter:
     """
 
     takes_commands = True
-    acquisition: Acquisition | None = None
+    acquisition: Acquisition | TypedAcquisition | None = None
     """The thread that reads the counter; None before the run is started."""
 
     def __init__(self, pipeline: Pipeline, clock: Clock, origin_s: float) -> None:
@@ -58,6 +58,20 @@ class LiveCounter:
     def trace(self, span_s: float, points: int) -> Trace:
         """Return the last `span_s` seconds in at most `points` points."""
         return self.pipeline.trace(span_s, points)
+
+    @property
+    def takes_readings(self) -> bool:
+        """Whether readings are typed with `enter`; False too where they come on standard input."""
+        return isinstance(self.acquisition, TypedAcquisition) and self.acquisition.source is None
+
+    def enter(self, line: str) -> None:
+        """Take a typed line as the next reading.
+
+        Raises:
+            QuantityError: it is no reading; the sentence says what is wrong.
+        """
+        if isinstance(self.acquisition, TypedAcquisition):
+            self.acquisition.enter(line)
 
     def touch(self, *, on: bool) -> None:
         """Report that the tool is on the trimmer of the oscillator, or off."""
@@ -178,6 +192,8 @@ class LiveCounter:
                 gate_s = parse_duration(text)
                 assert self.acquisition is not None
                 self.acquisition.request(Setup(gate_s=gate_s))
+                if isinstance(self.acquisition, TypedAcquisition):
+                    return f"gate {format_duration(gate_s)}, as you say that it is set"
                 return f"asked the counter for a gate of {format_duration(gate_s)}"
             case "nominal":
                 return self._change_nominal(parse_frequency(text))

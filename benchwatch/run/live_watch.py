@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Final
 
-from benchwatch.acquire import Acquisition
+from benchwatch.acquire import Acquisition, TypedAcquisition
 from benchwatch.clock import Clock, SystemClock
 from benchwatch.errors import INTERRUPTED, BenchwatchError, LinkLost, NoReadings
 from benchwatch.journal import Journal, new_key
@@ -98,7 +98,7 @@ class LiveWatch:
         limits: RunLimits | None = None,
         lines: bool = False,
         clock: Clock | None = None,
-        acquire: Callable[..., Acquisition],
+        acquire: Callable[..., Acquisition | TypedAcquisition],
         earlier: Mapping[str, InterruptedRun] | None = None,
         visits: Mapping[str, VisitWriter] | None = None,
         register: RegisterWriter | None = None,
@@ -214,7 +214,7 @@ class LiveWatch:
     # ------------------------------------------------------------ on the counters' threads
 
     @property
-    def _acquisitions(self) -> list[Acquisition]:
+    def _acquisitions(self) -> list[Acquisition | TypedAcquisition]:
         """The threads that read the counters; empty before the run is started."""
         of_counters = [counter.acquisition for counter in self._counters.values()]
         return [one for one in of_counters if one is not None]

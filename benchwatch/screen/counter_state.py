@@ -4,6 +4,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from benchwatch.quantity import format_duration, write_fraction
+from benchwatch.reading import TYPED
 from benchwatch.screen.axis_state import AxisState
 from benchwatch.snapshot import Snapshot
 
@@ -45,6 +46,8 @@ class CounterState:
         link, gate_s, gate_before_s = self.link, now.gate_s, self.gate_s
         self.link, self.gate_s = now.link, gate_s
         if link is None or link.state != "reading" or now.link.state != "reading":
+            return []
+        if now.resource == TYPED:  # a gate is stated, and nothing is read back
             return []
         answered, asked = now.link is not link, self.gate_asked
         self.gate_asked = asked and not answered

@@ -75,19 +75,26 @@ class Narrator:
             self._next_count = 2 * waits
 
 
-def run_lines(run: LiveWatch, write: LineWriter, cleanup: Callable[[], object]) -> RunOutcome:
+def run_lines(
+    run: LiveWatch,
+    write: LineWriter,
+    cleanup: Callable[[], object],
+    *,
+    idle: Callable[[], None] | None = None,
+) -> RunOutcome:
     """Write one line per event until the run ends or a signal comes.
 
     Args:
         run: the watch, not yet started.
         write: makes the lines.
         cleanup: closes run and journal if the run does not end in order after a signal.
+        idle: called whenever everything so far has been written; None: nothing is.
     """
     out = LineOutput(sys.stdout, write)
     narrator = Narrator(run)
     with SignalShutdown(run.interrupt, cleanup):
         run.start()
-        for event, snapshot in _events(run, narrator):
+        for event, snapshot in _events(run, narrator, idle or _do_nothing):
             out.event(event, snapshot.numbers, snapshot.not_on_disk)
             if run.events.empty():
                 out.flush()
@@ -224,7 +231,13 @@ class FirstTrimmer:
         self._bench.rest_tool(self._counter, on)
 
 
-def _events(run: LiveWatch, narrator: Narrator) -> Iterator[tuple[Event, Snapshot]]:
+def _do_nothing() -> None:
+    """Do nothing."""
+
+
+def _events(
+    run: LiveWatch, narrator: Narrator, idle: Callable[[], None]
+) -> Iterator[tuple[Event, Snapshot]]:
     """Yield the events as they come, and call the narrator every `NARRATE_EVERY_S` seconds."""
     next_check_s = 0.0
     while True:
@@ -232,6 +245,8 @@ def _events(run: LiveWatch, narrator: Narrator) -> Iterator[tuple[Event, Snapsho
         if now_s >= next_check_s:
             narrator.narrate_changes()
             next_check_s = now_s + NARRATE_EVERY_S
+        if run.events.empty():
+            idle()
         try:
             item = run.events.get(timeout=NARRATE_EVERY_S)
         except queue.Empty:

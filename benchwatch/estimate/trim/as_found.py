@@ -157,6 +157,9 @@ class AsFound:
         limit, warming = self._settle, self._verdict == "warming"
         horizon_s = USUAL_HORIZON_S if limit is None else limit.horizon_s
         motion = least_motion(self._drift, horizon_s)
+        if before.drift is not None:
+            # Of few readings, the drift after the step holds part of the step.
+            motion = min(motion, least_motion(before.drift, horizon_s))
         if before.settle == "settled" and not warming:
             return True
         if tool_on:

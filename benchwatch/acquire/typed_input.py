@@ -1,0 +1,163 @@
+"""Reads typed lines from standard input: from a terminal, where it prompts, or from a pipe or file.
+
+A wrong line is named in a sentence, and asked for again where somebody can type it again. The line
+``q``, or the end of the input, ends the run.
+"""
+
+import os
+import threading
+from collections.abc import Callable, Iterator
+from typing import Final
+
+from benchwatch.errors import BenchwatchError, FileError, InputEnded, LinkLost, QuantityError
+from benchwatch.quantity import how_many
+
+QUIT: Final = "q"
+"""The line that ends the run."""
+CHUNK_BYTES: Final = 65_536
+MOST_HELD_BYTES: Final = 1000
+"""Most bytes kept of a line; what comes after them only makes it too long."""
+MOST_NAMED: Final = 20
+"""Wrong lines of a pipe or file that are named; further ones are only counted."""
+
+
+class TypedInput:
+    """Standard input as a source of typed readings.
+
+    Args:
+        descriptor: its file descriptor.
+        say: writes a sentence for the person.
+        prompt: writes a prompt, without a line end; used on a terminal only.
+    """
+
+    def __init__(
+        self, descriptor: int, *, say: Callable[[str], None], prompt: Callable[[str], None]
+    ) -> None:
+        self._descriptor, self._say, self._prompt = descriptor, say, prompt
+        self._is_terminal = os.isatty(descriptor)
+        self._lock = threading.Lock()
+        self._prompt_due = False
+        self._accepted = self._wrong = self._lines = 0
+
+    def begin(self, enter: Callable[[str], None], end: Callable[[BenchwatchError], None]) -> None:
+        """Read lines on a thread of their own until the input ends.
+
+        Args:
+            enter: takes a line; raises `QuantityError` where it is no reading.
+            end: called once, with the reason why no more lines come.
+        """
+        self._prompt_due = self._is_terminal
+        threading.Thread(
+            target=lambda: end(self._read(enter)), name="typed lines", daemon=True
+        ).start()
+
+    def prompt_if_due(self) -> None:
+        """Write the prompt, once all that belongs above it is written."""
+        with self._lock:
+            if self._prompt_due:
+                self._prompt_due = False
+                self._prompt(f"reading {self._accepted + 1} (Hz): ")
+
+    def _read(self, enter: Callable[[str], None]) -> BenchwatchError:
+        """Pass the lines to `enter`; return why they end."""
+        lines = WholeLines()
+        try:
+            while data := os.read(self._descriptor, CHUNK_BYTES):
+                for line in lines.feed(data):
+                    if line.strip().lower() == QUIT:
+                        return self._ended()
+                    self._take(line, enter)
+        except OSError as error:
+            return LinkLost(f"standard input can't be read any more: {error.strerror}.")
+        if self._is_terminal:
+            if _is_hung_up(self._descriptor):
+                return LinkLost("the terminal is gone.")
+            self._prompt("\n")
+        elif lines.is_cut:
+            self._lines += 1
+            self._name_wrong("the line has no end, so that its last digits may be missing.")
+        return self._ended()
+
+    def _take(self, line: str, enter: Callable[[str], None]) -> None:
+        """Pass a line on; name it where it is no reading."""
+        self._lines += 1
+        if not (self._is_terminal or line.strip()):
+            return
+        self._prompt_due = self._is_terminal
+        try:
+            enter(line)
+        except QuantityError as error:
+            self._name_wrong(str(error))
+            self.prompt_if_due()
+        else:
+            self._accepted += 1
+
+    def _name_wrong(self, why: str) -> None:
+        """Say why a line was not used."""
+        self._wrong += 1
+        if self._is_terminal:
+            self._say(why)
+        elif self._wrong <= MOST_NAMED:
+            self._say(f"line {self._lines} was not used: {why}")
+        elif self._wrong == MOST_NAMED + 1:
+            self._say("more lines were not used; they are only counted from here on.")
+
+    def _ended(self) -> BenchwatchError:
+        """Return the reason of an end in order."""
+        if self._is_terminal:
+            return InputEnded("the typing was ended.")
+        ended = "standard input has ended."
+        if not self._wrong:
+            return InputEnded(ended)
+        return FileError(
+            f"{ended} {self._wrong} of {how_many(self._lines, 'line')} could not be used."
+        )
+
+
+class WholeLines:
+    """Cuts pieces of text into lines that end with LF, CR LF or CR; its state is bounded.
+
+    Attributes:
+        is_cut: Whether a line has begun and has not ended.
+    """
+
+    def __init__(self) -> None:
+        self._held = bytearray()
+        self._after_cr = False
+
+    @property
+    def is_cut(self) -> bool:
+        """Whether a line has begun and not ended."""
+        return bool(self._held.strip())
+
+    def feed(self, data: bytes) -> Iterator[str]:
+        """Yield the lines that end in `data`, without their ends."""
+        if self._after_cr and data.startswith(b"\n"):
+            data = data[1:]
+            self._after_cr = False
+        if not data:
+            return
+        self._after_cr = data.endswith(b"\r")
+        *whole, rest = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n").split(b"\n")
+        for piece in whole:
+            self._hold(piece)
+            line = self._held.decode("utf-8", "replace")
+            self._held.clear()
+            yield line
+        self._hold(rest)
+
+    def _hold(self, piece: bytes) -> None:
+        self._held += piece[: max(MOST_HELD_BYTES - len(self._held), 0)]
+
+
+def _is_hung_up(descriptor: int) -> bool:
+    """Return whether the other side of a terminal is gone; then its modes can't be read either."""
+    try:
+        import termios  # noqa: PLC0415 - not on all systems
+    except ImportError:
+        return False
+    try:
+        termios.tcgetattr(descriptor)
+    except termios.error:
+        return True
+    return False
