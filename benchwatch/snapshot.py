@@ -228,6 +228,13 @@ class Snapshot:
         reach = COVERAGE_K * (estimate.u or 0.0) if tolerance is None else tolerance.limit
         return abs(estimate.offset - self.aim) / reach if reach > 0.0 else math.nan
 
+    def utc_at(self, at_s: float) -> float | None:
+        """Return the Unix time of `at_s`, seconds of the run; None where readings have no date."""
+        reading = self.reading
+        if reading is None or not math.isfinite(reading.utc_s):
+            return None
+        return reading.utc_s - (reading.elapsed_s - at_s)
+
     def corrected(self, event: Event) -> Event:
         """Return `event`, which led to this snapshot; a reading is returned corrected."""
         return self.reading if isinstance(event, Reading) and self.reading else event

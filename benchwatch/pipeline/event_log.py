@@ -5,8 +5,9 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Final
 
-from benchwatch.estimate.results import Nudge, Numbers, Settle, SettleLimit
-from benchwatch.estimate.trim.mean_pull import mean_pull
+from benchwatch.estimate.results import Estimate, Nudge, Numbers, Settle, SettleLimit
+from benchwatch.estimate.trim.mean_pull import MeanPull, mean_pull
+from benchwatch.estimate.trim.tool_pull import ToolState
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 from benchwatch.journal.resume import InterruptedRun
 from benchwatch.journal.trim_entries import gap_words
@@ -37,6 +38,23 @@ def limit_words(limit: float) -> str:
     text = write_fraction(limit)
     digits = text.digits.lstrip("+")
     return f"{digits.rstrip('0').rstrip('.') if '.' in digits else digits} {text.unit}"
+
+
+def settle_words(settle: Settle, estimate: Estimate | None) -> str:
+    """Write the sentence on a new settle verdict, with the offset at that time."""
+    words = SETTLE_WORDS[settle.state]
+    if estimate is None:
+        return words
+    text = write_fraction(estimate.offset, estimate.u)
+    offset = text.bare if estimate.u is None else str(text)
+    return f"{words}{'' if settle.state == 'settled' else ','} at {offset}"
+
+
+def pull_words(pull: MeanPull) -> str:
+    """Write the sentence that states what the tool pulls by."""
+    text = write_fraction(pull.size, pull.u)
+    size = text.bare if pull.u is None else str(text)
+    return f"pulls by {size}, from {how_many(pull.samples, 'step')}"
 
 
 def tolerance_words(tolerance: float) -> str:
@@ -102,6 +120,8 @@ class EventLog:
         self.newest: tuple[LoggedEvent, ...] = ()
         """The newest entries, oldest first."""
         self._settle: Settle | None = None
+        self._pull_samples = 0
+        """Steps of the tool from which its pull is known so far."""
         self._on_internal_time_base = False
         self._nudge: Nudge | None = None
         """The newest nudge as estimated after the last reading."""
@@ -121,6 +141,7 @@ class EventLog:
             visit: the visit; None: there is no register.
         """
         self.newest = (*earlier.notes, *self.newest)[-ENTRIES_KEPT:]
+        self._pull_samples = len(earlier.samples)
         self.add_text(utc_s, 0.0, "visit", resumed_words(earlier, utc_s, visit))
 
     def add_text(self, utc_s: float, elapsed_s: float, kind: LoggedKind, text: str) -> None:
@@ -179,8 +200,16 @@ class EventLog:
         settle = numbers.settle
         if settle is not None and (self._settle is None or settle.state != self._settle.state):
             if self._settle is not None or settle.state == "settled":
-                self.add_text(utc_s, elapsed_s, "settle", SETTLE_WORDS[settle.state])
+                self.add_text(utc_s, elapsed_s, "settle", settle_words(settle, numbers.estimate))
             self._settle = settle
+
+    def add_pull(self, reading: Reading, tool: ToolState | None) -> None:
+        """Add what the tool pulls by, whenever `reading` has given another step of it."""
+        pull = None if tool is None else tool.pull
+        if pull is not None and pull.samples > self._pull_samples:
+            self.add_text(reading.utc_s, reading.elapsed_s, "tool", pull_words(pull))
+        if pull is not None:
+            self._pull_samples = pull.samples
 
     def add_gap(self, gap: Gap) -> None:
         """Add a gap."""

@@ -292,6 +292,7 @@ class Pipeline:
         self._log.add_reading(reading, numbers, by_tool=analysis.trim.by_tool)
         if trim is not None and (was.trim is None or trim.tool is not was.trim.tool):
             self._write_tool_pull(reading.utc_s, reading.elapsed_s)
+            self._log.add_pull(reading, trim.tool)
         # `replace` would take twice as long, and this runs with every reading.
         self._snapshot = Snapshot(
             counter=was.counter, resource=was.resource, nominal_hz=was.nominal_hz, link=was.link,

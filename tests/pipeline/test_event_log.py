@@ -8,6 +8,8 @@ import pytest
 
 from benchwatch.estimate.live_estimate import LiveEstimate
 from benchwatch.estimate.results import Estimate, Nudge, Numbers, Rest, Settle, SettleLimit
+from benchwatch.estimate.trim.mean_pull import MeanPull
+from benchwatch.estimate.trim.tool_pull import ToolState
 from benchwatch.pipeline.event_log import EventLog, settled_words, tolerance_words
 from benchwatch.pipeline.history import History
 from benchwatch.pipeline.slow_statistics import StabilityTracker, elsewhere_now, warm_up_now
@@ -294,3 +296,34 @@ def test_limits_are_written_without_sign_and_spare_zeros() -> None:
     assert tolerance_words(2.5e-5) == "tolerance 25 ppm"
     said = settled_words(SettleLimit(PPB, 600.0))
     assert said == "settled means: moves by less than 1 ppb in 10 min"
+
+
+def test_a_settle_verdict_is_noted_with_the_offset_at_that_time() -> None:
+    """A new verdict is one entry, with the estimate of the reading that brought it."""
+    log = EventLog()
+    settled = Settle("settled", 1.0, None)
+    for state, at_s in ((settled, 1.0), (settled, 2.0), (Settle("warming", None, 60.0), 3.0)):
+        now = replace(numbers(12.04 * PPB), settle=state)
+        log.add_reading(reading(at_s), now, by_tool=False)
+    unknown = replace(numbers(0.0), estimate=None, settle=settled)
+    log.add_reading(reading(4.0), unknown, by_tool=False)
+
+    assert [(one.kind, one.text) for one in log.newest] == [
+        ("settle", "settled at +12.040 ± 0.020 ppb"),
+        ("settle", "moving by more than asked, at +12.040 ± 0.020 ppb"),
+        ("settle", "settled"),
+    ]
+
+
+def test_each_new_step_of_the_tool_is_noted_with_what_it_pulls_by() -> None:
+    """A refined mean of the same steps is no news, nor is the pull that a run goes on with."""
+    log = EventLog()
+    pulls = (None, MeanPull(3.0 * PPB, 0.2 * PPB, 2), MeanPull(3.1 * PPB, 0.1 * PPB, 2))
+    more = MeanPull(3.02 * PPB, 0.11 * PPB, 3)
+    for second, pull in enumerate((*pulls, more)):
+        log.add_pull(reading(float(second)), ToolState(on=False, pull=pull))
+
+    assert [one.text for one in log.newest] == [
+        "pulls by +3.00 ± 0.20 ppb, from 2 steps",
+        "pulls by +3.02 ± 0.11 ppb, from 3 steps",
+    ]

@@ -1,7 +1,5 @@
 """Rows about the settle verdict: a cycle, and how long the verdict has held."""
 
-import math
-
 from benchwatch.quantity import format_duration, how_many, write_fraction, write_seconds
 from benchwatch.screen.drawing.styled_text import StyledLine, faded, fitting, line
 from benchwatch.screen.frame import Frame
@@ -68,7 +66,7 @@ def _held_sentences(frame: Frame) -> list[str]:
 
 def _clock(frame: Frame, at_s: float) -> str:
     """Write a time of the run as time of day, with the date if not today's; undated, as it is."""
-    reading = frame.snapshot.reading
-    if reading is None or not math.isfinite(reading.utc_s):
+    then, now = frame.snapshot.utc_at(at_s), frame.snapshot.utc_at(frame.now_s)
+    if then is None or now is None:
         return f"{format_duration(max(at_s, 0.0))} into the run"
-    return minute(reading.utc_s - (reading.elapsed_s - at_s), reading.utc_s)
+    return minute(then, now)

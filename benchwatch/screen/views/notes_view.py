@@ -7,14 +7,14 @@ from benchwatch.screen.drawing.styled_text import Role, StyledLine, line, wrappe
 from benchwatch.screen.frame import Frame, Panel, always
 from benchwatch.screen.key_binding import KeyBinding
 from benchwatch.screen.text.amounts import run_time, with_u
-from benchwatch.screen.text.local_time import time_of_day
+from benchwatch.screen.text.local_time import day, same_day, second, zone_at
 from benchwatch.screen.view import View
 from benchwatch.snapshot import LoggedEvent
 
 KIND_ROLES = {"caution": Role.OFF, "gap": Role.OFF, "mark": Role.STRONG, "record": Role.GOOD}
 SCROLL_ROWS = 5
-TIME_OF_DAY_WIDTH = 72
-"""Width in cells from which the time of day is shown."""
+RUN_TIME_WIDTH = 72
+"""Width in cells from which the time of the run is shown beside the local time."""
 
 
 def logged_events(frame: Frame) -> list[LoggedEvent]:
@@ -35,29 +35,56 @@ def logged_events(frame: Frame) -> list[LoggedEvent]:
 
 
 def count_line(frame: Frame, _width: int, _rows: int) -> list[StyledLine]:
-    """Draw how many events there are, and how many newer ones are scrolled out."""
-    snapshot, total = frame.snapshot, len(logged_events(frame))
+    """Draw how many events there are, how many newer ones are scrolled out, and the zone."""
+    snapshot, events = frame.snapshot, logged_events(frame)
+    total = len(events)
     more = f"; {min(frame.scroll, total)} newer above" if frame.scroll else ""
     counts = ((total, "note"), (snapshot.readings, "reading"), (snapshot.gaps, "gap"))
     text = "  " + ", ".join(how_many(number, noun) for number, noun in counts) + more
+    if events and math.isfinite(events[0].utc_s):
+        text += f"; local time, {zone_at(events[0].utc_s)}"
     return [line((text, Role.DIM))]
 
 
 def note_lines(frame: Frame, width: int, rows: int) -> list[StyledLine]:
-    """Draw the events: time of day on a wide screen, time of the run, kind, text."""
-    shown = logged_events(frame)[frame.scroll : frame.scroll + rows]
+    """Draw the events: local time, on a wide screen time of the run, kind, text.
+
+    Days are written where not all events are of one day, the zone where it is not the newest's.
+    """
+    events = logged_events(frame)
+    shown = events[frame.scroll : frame.scroll + rows]
     if not shown:
         return [line(("  no notes yet; m adds a mark", Role.DIM))]
-    return [row for one in shown for row in _rows(frame, one, width)]
+    newest = events[0].utc_s
+    times = [_local(one.utc_s, newest, days=not _of_one_day(events)) for one in shown]
+    cells = max(len(text) for text in times)
+    return [
+        row
+        for one, text in zip(shown, times, strict=True)
+        for row in _rows(frame, one, text.ljust(cells), width)
+    ]
 
 
-def _rows(frame: Frame, one: LoggedEvent, width: int) -> list[StyledLine]:
+def _of_one_day(events: list[LoggedEvent]) -> bool:
+    """Return whether all dated events are of one local day."""
+    dated = [one.utc_s for one in events if math.isfinite(one.utc_s)]
+    return all(same_day(one, dated[0]) for one in dated)
+
+
+def _local(utc_s: float, newest: float, *, days: bool) -> str:
+    """Write the local time of an event, with the zone where it differs from the newest event's."""
+    if not math.isfinite(utc_s):
+        return "no date"
+    text = f"{day(utc_s)} {second(utc_s)}" if days else second(utc_s)
+    zone = zone_at(utc_s)
+    return text if math.isfinite(newest) and zone == zone_at(newest) else f"{text} {zone}"
+
+
+def _rows(frame: Frame, one: LoggedEvent, time: str, width: int) -> list[StyledLine]:
     """Draw one event over as many rows as its text needs."""
-    dated = math.isfinite(one.utc_s)
-    time = time_of_day(one.utc_s) if dated else "no date"
+    run = f"{run_time(one.elapsed_s):>9}  " if width >= RUN_TIME_WIDTH else ""
     start = line(
-        (f"  {time:<12} " if width >= TIME_OF_DAY_WIDTH else " ", Role.DIM),
-        (f"{run_time(one.elapsed_s):>9}  ", Role.DIM),
+        (f"  {time} {run}", Role.DIM),
         (f"{one.kind:<8} ", KIND_ROLES.get(one.kind, Role.TEXT)),
     )
     text = frame.theme.printable(one.text)
@@ -85,8 +112,8 @@ NOTES_VIEW = View(
     help=(
         (
             "The newest note is at the top: marks (m), nudges, gaps, verdicts, settings that were "
-            "changed, cautions, records. The first time is the local time of day, the second the "
-            "time since the run began. The journal keeps them all."
+            "changed, cautions, records. The first time is local, in the zone that the line above "
+            "names; the second counts from the beginning of the run. The journal keeps them all."
         ),
     ),
     keys=(
