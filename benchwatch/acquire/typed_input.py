@@ -83,14 +83,15 @@ class TypedInput:
         self._lines += 1
         if not (self._is_terminal or line.strip()):
             return
+        # Before `enter`: once the reading is shown, the next prompt is written on another thread.
+        self._accepted += 1
         self._prompt_due = self._is_terminal
         try:
             enter(line)
         except QuantityError as error:
+            self._accepted -= 1
             self._name_wrong(str(error))
             self.prompt_if_due()
-        else:
-            self._accepted += 1
 
     def _name_wrong(self, why: str) -> None:
         """Say why a line was not used."""
