@@ -82,11 +82,12 @@ def runs(*, last: int, all_runs: bool, path: Path | None, as_json: bool) -> None
     A run is one counter's part of a watch. Its number stays: replay, budget, stability and
     compare read it with --run NUMBER. Times are local.
     """
-    found = list_runs(path or default_path(), time.time(), None if all_runs else last)
+    now_s = time.time()
+    found = list_runs(path or default_path(), now_s, None if all_runs else last)
     if as_json:
         print_runs_json(found)
     elif found:
-        print_runs(found)
+        print_runs(found, now_s)
     if not found:
         narrate("the journal holds no runs yet.")
     elif not all_runs and len(found) == last:

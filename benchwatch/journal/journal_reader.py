@@ -111,14 +111,17 @@ class JournalReader:
 
     def runs(self, last: int | None = None) -> list[JournalRun]:
         """Return the runs, oldest first; of many only the `last` ones, if that is given."""
+        numbered = ("LEFT JOIN run_numbers USING (run)", "number DESC,")
+        join, order = numbered if self._is_numbered else ("", "")
         rows = self.ask(
-            "SELECT run, watch, counter, resource, driver, started_utc_s, nominal_hz, identity,"
-            " time_base, gate_s, settings, ended_utc_s, end_reason FROM runs"
-            " ORDER BY started_utc_s DESC, run DESC LIMIT ?",
+            "SELECT run, watch, counter, resource, driver, started_utc_s, nominal_hz, identity,"  # noqa: S608 - our own words
+            " time_base, gate_s, settings, ended_utc_s, end_reason"
+            f" FROM runs {join} ORDER BY started_utc_s DESC, {order} run DESC LIMIT ?",
             (-1 if last is None else last,),
         )
         numbers = self._numbers()
-        return [self._run(numbers.get(row[0], 0), *row) for row in reversed(rows)]
+        runs = [self._run(numbers.get(row[0], 0), *row) for row in rows]
+        return sorted(runs, key=lambda run: (run.started_utc_s, run.number))
 
     def _numbers(self) -> dict[int, int]:
         """Return the number of each run, by key.

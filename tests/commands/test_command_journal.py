@@ -122,6 +122,23 @@ def test_the_runs_are_listed_oldest_first(tmp_path: Path, run: Run) -> None:
     assert (done.stderr, plain.stderr) == ("", "")
 
 
+def test_the_counters_of_one_watch_are_listed_in_the_order_of_the_bench(
+    tmp_path: Path, run: Run
+) -> None:
+    """Both began at once; their numbers order them, also where the list ends between them."""
+    path = tmp_path / "journal.db"
+    journal = Journal(path)
+    for key, name in ((9 << 50, "ten"), (8 << 50, "five")):
+        journal.save_run(replace(RUN, key=key, counter=name))
+    journal.close()
+    whole = run("journal", "runs", "--journal", str(path), "--json")
+    newest = run("journal", "runs", "--journal", str(path), "--last", "1", "--json")
+
+    told = [json.loads(line) for line in whole.stdout.splitlines()]
+    assert [(one["number"], one["counter"]) for one in told] == [(1, "ten"), (2, "five")]
+    assert json.loads(newest.stdout)["counter"] == "five"
+
+
 def test_of_many_runs_the_newest_are_listed(tmp_path: Path, run: Run) -> None:
     """``--last`` says how many; that there may be more is said."""
     path = made(tmp_path / "journal.db", 1)
