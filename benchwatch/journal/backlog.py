@@ -100,7 +100,7 @@ def write_elsewhere(
     Returns:
         The path of the new journal; None if no folder had room.
     """
-    for folder in _folders(path):
+    for folder in folders_to_try(path):
         left = folder / REST_FILE_NAME.format(stem=path.stem, key=key)
         try:
             with closing(sqlite3.connect(left, isolation_level=None)) as connection:
@@ -116,7 +116,8 @@ def write_elsewhere(
     return None
 
 
-def _folders(path: Path) -> Iterator[Path]:
+def folders_to_try(path: Path) -> Iterator[Path]:
+    """Yield folders in which what can't be written to the file at `path` may have room."""
     from platformdirs import user_data_path, user_state_path  # noqa: PLC0415 - hardly ever needed
 
     yield path.absolute().parent

@@ -25,18 +25,23 @@ _FRAME_HEADER_BYTES: Final = 24
 Row = tuple[Any, ...]
 
 
-def rows_left(path: Path, *, log: bool = True) -> Iterator[Row]:
+def rows_left(path: Path, *, log: bool = True, integer_key: bool = True) -> Iterator[Row]:
     """Yield every row in any page of the file, and with `log` also of the log beside it.
 
-    Rows of all tables are mixed, in no order, some repeated. In a table with an integer key the
-    first column is the key. Damaged cells are left out.
+    Rows of all tables are mixed, in no order, some repeated. Damaged cells are left out.
+
+    Args:
+        path: the file.
+        log: whether to read the log too.
+        integer_key: whether tables have their integer key as first column, which is not stored
+            with the others.
 
     Raises:
         OSError: the file can't be read.
     """
     pages = _Pages(path)
     for page in pages.all(log=log):
-        yield from _rows_of(page, pages)
+        yield from _rows_of(page, pages, integer_key=integer_key)
 
 
 class _Pages:
@@ -84,7 +89,7 @@ class _Pages:
         return newer or page
 
 
-def _rows_of(page: bytes, pages: _Pages) -> Iterator[Row]:
+def _rows_of(page: bytes, pages: _Pages, *, integer_key: bool) -> Iterator[Row]:
     kind = page[0] if page else 0
     header = _HEADER_BYTES.get(kind)
     if header is None or len(page) < header:
@@ -93,13 +98,14 @@ def _rows_of(page: bytes, pages: _Pages) -> Iterator[Row]:
     for number in range(min(count, (len(page) - header) // 2)):
         at = header + 2 * number
         with suppress(ValueError, IndexError, struct.error, OverflowError):
-            row = _cell(page, int.from_bytes(page[at : at + 2]), kind, pages)
-            if row is not None:
-                yield row
+            found = _cell(page, int.from_bytes(page[at : at + 2]), kind, pages)
+            if found is not None:
+                key, row = found
+                yield (key, *row[1:]) if integer_key and key is not None else row
 
 
-def _cell(page: bytes, at: int, kind: int, pages: _Pages) -> Row | None:
-    """Read one cell (section 1.6)."""
+def _cell(page: bytes, at: int, kind: int, pages: _Pages) -> tuple[int | None, Row] | None:
+    """Read the key, if it has one, and the row of one cell (section 1.6)."""
     if at < _HEADER_BYTES[kind]:
         return None
     if kind == _INDEX_INNER:
@@ -120,8 +126,7 @@ def _cell(page: bytes, at: int, kind: int, pages: _Pages) -> Row | None:
         return None
     if size > local:
         payload += _overflow(int.from_bytes(page[at + local : at + local + 4]), size - local, pages)
-    row = _record(payload)
-    return row if key is None else (key, *row[1:])
+    return key, _record(payload)
 
 
 def _overflow(number: int, size: int, pages: _Pages) -> bytes:

@@ -20,7 +20,7 @@ from benchwatch.clock import Clock, SystemClock, iso_time
 from benchwatch.errors import JournalError, RegisterError
 from benchwatch.journal.damaged_file import DAMAGE_CODES, has_other_name
 from benchwatch.journal.journal_file import check_kind, check_name, log_path, uri
-from benchwatch.journal.sqlite_errors import PREDICATES, code
+from benchwatch.journal.sqlite_errors import GO_ELSEWHERE, PREDICATES, code
 from benchwatch.quantity import printable
 from benchwatch.register.register_entry import Draft, RegisterEntry, canonical, entry_hash
 from benchwatch.register.register_schema import (
@@ -109,6 +109,10 @@ class RegisterFile:
                     connection.execute("ROLLBACK")
                 raise
 
+    def beside(self, path: Path, *, machine: str) -> "RegisterFile":
+        """Return the register at another path, written by the same person on `machine`."""
+        return RegisterFile(path, clock=self._clock, who=self._who, machine=machine)
+
     @contextmanager
     def reading(self) -> Iterator[sqlite3.Connection | None]:
         """Yield a connection that reads one state of the register; None: there is no register yet.
@@ -132,13 +136,7 @@ class RegisterFile:
         """Refuse what SQLite would take for a database, or for an empty one, and is none."""
         check_name(self.path)
         check_kind(self.path)
-        log = log_path(self.path, "-wal")
-        if (
-            self.path.is_file()
-            and self.path.stat().st_size == 0
-            and log.exists()
-            and log.stat().st_size > 0
-        ):
+        if self.path.is_file() and self.path.stat().st_size == 0 and has_log(self.path):
             raise RegisterError(
                 f"the register is damaged: it is empty, but the log beside it is not "
                 f"({self.path}). {REPAIR}"
@@ -151,10 +149,9 @@ class RegisterFile:
             connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
         except sqlite3.Error as error:
             connection.close()
-            log = log_path(self.path, "-wal")
-            if code(error) != sqlite3.SQLITE_CANTOPEN or log.exists():
+            if code(error) != sqlite3.SQLITE_CANTOPEN or has_log(self.path):
                 raise
-            # Nobody writes: a log would be there.
+            # Nobody writes: there would be a log.
             return sqlite3.connect(uri(self.path, "immutable=1"), uri=True)
         return connection
 
@@ -220,17 +217,25 @@ class RegisterFile:
         return entry
 
 
-def own_chain(connection: sqlite3.Connection, machine: str | None = None) -> str | None:
-    """Return the newest chain that this machine began; None: it has not written yet.
+def has_log(path: Path) -> bool:
+    """Return whether the log beside the register at `path` has entries."""
+    log = log_path(path, "-wal")
+    return log.exists() and log.stat().st_size > 0
 
-    A register that was copied to another machine goes on there with a chain of its own.
+
+def own_chain(connection: sqlite3.Connection, machine: str | None = None) -> str | None:
+    """Return the chain in which this machine writes; None: it has not written yet.
+
+    A register that was copied to another machine goes on there with a chain of its own. Of two
+    chains of this machine the one that was in the file first counts: the other came from another
+    file, in which it may go on.
 
     Args:
         connection: a connection to the register.
         machine: what `this_machine` returns on the machine that is asked about; None: on this one.
     """
     machine = machine or this_machine()
-    begun = map(entry_of, connection.execute(f"{SELECT} WHERE kind = 'chain' ORDER BY rowid DESC"))
+    begun = map(entry_of, connection.execute(f"{SELECT} WHERE kind = 'chain' ORDER BY rowid"))
     return next((one.chain for one in begun if one.values().get("machine") == machine), None)
 
 
@@ -275,7 +280,9 @@ def register_errors(path: Path) -> Iterator[None]:
         yield
     except JournalError as error:
         text = str(error).replace("the journal", "the register")
-        raise RegisterError(text.replace("no journal", "no register")) from error
+        text = text.replace("no journal", "no register")
+        what_to_do = REPAIR if "damaged" in text else "Choose another folder with --journal FILE."
+        raise RegisterError(text.replace(GO_ELSEWHERE, what_to_do)) from error
     except sqlite3.Error as error:
         what = f"the register {_predicate(error)} ({path})."
         raise RegisterError(f"{what} {REPAIR}" if is_damage(error) else what) from error

@@ -7,19 +7,15 @@ records and notes.
 
 import threading
 from collections import deque
-from collections.abc import Callable, Sequence
 from typing import Final
 
 from benchwatch.clock import Clock, SystemClock
 from benchwatch.errors import RegisterError
-from benchwatch.register.register_entry import Draft, RegisterEntry
+from benchwatch.register.left_over import MakeDrafts, TakeEntries, write_left_over
 from benchwatch.register.register_file import RegisterFile
 
 RETRY_S: Final = 1.0
 """Time between two attempts to write what waits."""
-
-MakeDrafts = Callable[[], Sequence[Draft]]
-TakeEntries = Callable[[Sequence[RegisterEntry]], None]
 
 
 class RegisterWriter:
@@ -60,15 +56,27 @@ class RegisterWriter:
         return len(self._waiting)
 
     def close(self) -> str:
-        """Try once more to write what waits; return a sentence on what is not in the file."""
+        """Try once more to write what waits; return a sentence on what is not in the file.
+
+        What still waits is written to a file of its own, if there is room anywhere.
+        """
         self._ended.set()
         with self._lock:
             self._write_waiting()
             if not self._waiting:
                 return ""
+            left = write_left_over(self.register, self._waiting, self._clock)
+            if left is None:
+                return (
+                    f"{self.trouble} Entries of this watch are neither in it nor anywhere else, "
+                    f"as there was no room: {len(self._waiting)}. The journal has its records and "
+                    "notes."
+                )
+            self._waiting.clear()
+            path, entries = left
             return (
-                f"{self.trouble} Entries of this watch are not in it: {len(self._waiting)}. The "
-                "journal has its records and notes."
+                f"{self.trouble} {entries} of the entries of this watch are in {path} instead: "
+                f"when that is mended, benchwatch visits merge {path} takes them over."
             )
 
     def _write_waiting(self) -> None:
@@ -80,6 +88,10 @@ class RegisterWriter:
             except RegisterError as error:
                 self._fail(str(error))
                 return
+            except ValueError as error:  # it can never be written, and would keep back the others
+                self._waiting.popleft()
+                self.notices.append(f"an entry could not be written to the register: {error}.")
+                continue
             self._waiting.popleft()
             take(entries)
         if self.trouble is not None:
