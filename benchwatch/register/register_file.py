@@ -136,6 +136,8 @@ class RegisterFile:
         """Refuse what SQLite would take for a database, or for an empty one, and is none."""
         check_name(self.path)
         check_kind(self.path)
+        with suppress(FileNotFoundError):
+            self.path.stat()
         if self.path.is_file() and self.path.stat().st_size == 0 and has_log(self.path):
             raise RegisterError(
                 f"the register is damaged: it is empty, but the log beside it is not "
@@ -149,7 +151,8 @@ class RegisterFile:
             connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
         except sqlite3.Error as error:
             connection.close()
-            if code(error) != sqlite3.SQLITE_CANTOPEN or has_log(self.path):
+            no_log_can_be_made = code(error) in {sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY}
+            if not no_log_can_be_made or has_log(self.path):
                 raise
             # Nobody writes: there would be a log.
             return sqlite3.connect(uri(self.path, "immutable=1"), uri=True)
@@ -259,11 +262,11 @@ def this_machine() -> str:
     That is the machine's own number where the system has one (the file ``/etc/machine-id``): a
     name may change, and many machines have the same.
     """
-    number = ""
-    with suppress(OSError, UnicodeDecodeError):
-        number = MACHINE_ID.read_text(encoding="ascii").strip()
-    what = number or platform.node()
-    return hashlib.sha256(f"benchwatch register {what}".encode()).hexdigest()[:16]
+    what = b""
+    with suppress(OSError):
+        what = MACHINE_ID.read_bytes().strip()
+    what = what or platform.node().encode("utf-8", "replace")
+    return hashlib.sha256(b"benchwatch register " + what).hexdigest()[:16]
 
 
 def _account() -> str:

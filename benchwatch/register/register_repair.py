@@ -158,15 +158,17 @@ def _best(*found: Iterable[RegisterEntry]) -> list[RegisterEntry]:
         follows = previous is not None and (previous.chain, previous.number) == (chain, number - 1)
         before = previous.hash if follows and previous is not None else ""
         after = places.get((chain, number + 1), [])
-
-        def merit(one: RegisterEntry, before: str = before, after: object = after) -> int:
-            fits = entry_hash(before, one) == one.hash
-            leads = any(entry_hash(one.hash, next_one) == next_one.hash for next_one in after)
-            return 2 * fits + leads
-
-        previous = max(candidates, key=merit) if len(candidates) > 1 else candidates[0]
+        merits = [_merit(one, before, after) for one in candidates]
+        previous = candidates[merits.index(max(merits))]
         chosen.append(previous)
     return chosen
+
+
+def _merit(entry: RegisterEntry, before: str, after: list[RegisterEntry]) -> int:
+    """Return how well an entry fits between a hash and those that may be the next one."""
+    fits = entry_hash(before, entry) == entry.hash
+    leads = any(entry_hash(entry.hash, one) == one.hash for one in after)
+    return 2 * fits + leads
 
 
 def _readable(path: Path) -> Iterator[RegisterEntry]:

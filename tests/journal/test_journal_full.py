@@ -6,13 +6,13 @@ All is tested from outside: real processes, a memory disk of 160 kB, and plain S
 import re
 import resource
 import signal
-import subprocess
 from collections.abc import Iterator
 from itertools import pairwise
 from pathlib import Path
 
 import pytest
 from counter_kit import tiny_counter
+from disk_kit import tiny_disk
 from journal_kit import gaps_in, kept
 from program_kit import Watching
 
@@ -29,14 +29,8 @@ def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 @pytest.fixture
 def disk(tmp_path: Path) -> Iterator[Path]:
     """Make a disk that is full after a few dozen readings."""
-    folder = tmp_path / "disk"
-    folder.mkdir()
-    words = ["mount", "-t", "tmpfs", "-o", "size=160k", "tmpfs", str(folder)]
-    done = subprocess.run(words, capture_output=True, text=True)
-    if done.returncode:
-        pytest.skip(f"no memory disk can be mounted here: {done.stderr.strip()}")
-    yield folder
-    subprocess.run(["umount", str(folder)], check=True)
+    with tiny_disk(tmp_path / "disk") as folder:
+        yield folder
 
 
 def test_after_a_kill_on_a_full_disk_the_lines_show_which_readings_are_kept(home, disk):

@@ -1,0 +1,442 @@
+"""A register that can't be written or read: a sentence each, and the watch goes on.
+
+What waits is written in its order as soon as the cause is gone, or is left in a file of its own.
+"""
+
+import contextlib
+import os
+import re
+import sqlite3
+import stat
+import sys
+import tempfile
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from disk_kit import NOBODY, tiny_disk
+from journal_kit import check_sound
+from load_kit import wait_until
+from pipeline_kit import NOMINAL, StillClock
+from program_kit import start_python
+from register_kit import check_by_hand, made_register, record, rows_of
+
+from benchwatch.errors import RegisterError
+from benchwatch.register.register_entry import Draft
+from benchwatch.register.register_file import RegisterFile
+from benchwatch.register.register_merge import merge_register
+from benchwatch.register.register_reader import read_register
+from benchwatch.register.register_schema import APPLICATION_ID
+from benchwatch.register.register_writer import RegisterWriter
+from benchwatch.register.visit_writer import RunOfVisit, VisitWriter
+
+RUN = RunOfVisit(run=7, journal="journal.db", counter="main", resource="TCPIP0::127.0.0.1::INSTR")
+
+
+class TurnClock(StillClock):
+    """A clock whose waits end when the test says so."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._turn = threading.Semaphore(0)
+
+    def wait(self, event: threading.Event, timeout_s: float) -> bool:
+        """Wait for the test."""
+        self._turn.acquire()
+        return super().wait(event, timeout_s)
+
+    def turn(self) -> None:
+        """End one wait."""
+        self._turn.release()
+
+
+@pytest.fixture
+def path(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Return the path of a register; data folders and the like are the test's own."""
+    for name in ("XDG_DATA_HOME", "XDG_STATE_HOME", "HOME", "TMPDIR"):
+        monkeypatch.setenv(name, str(tmp_path / "home"))
+    (tmp_path / "home").mkdir()
+    return tmp_path / "register.db"
+
+
+def texts(path: Path) -> list[str]:
+    """Return the texts of the notes, by chain and number."""
+    found = [re.findall(r'"text":"([^"]*)"', row["document"]) for row in rows_of(path)]
+    return [text for one in found for text in one]
+
+
+def attempts(path: Path) -> Iterator[str]:
+    """Yield what reading, adding and a watch say about the file."""
+    with pytest.raises(RegisterError) as caught:
+        RegisterFile(path).add([Draft(kind="note", document={})])
+    yield str(caught.value)
+    writer = RegisterWriter(RegisterFile(path), TurnClock())
+    writer.add(lambda: [Draft(kind="note", document={"text": "waits"})], lambda _: None)
+    yield str(writer.trouble)
+    with pytest.raises(RegisterError) as caught, read_register(path) as reader:
+        list(reader.entries())
+    yield str(caught.value)
+
+
+# ------------------------------------------------------------- what is no register
+
+
+def a_folder(path: Path) -> None:
+    """Make a folder of that name."""
+    path.mkdir()
+
+
+def a_pipe(path: Path) -> None:
+    """Make a named pipe, which a program that opens it would wait at."""
+    os.mkfifo(path)
+
+
+def a_table(path: Path) -> None:
+    """Write a table of readings."""
+    path.write_text("time_s,frequency_hz\n" * 40)
+
+
+def one_byte(path: Path) -> None:
+    """Write a file that SQLite itself would overwrite."""
+    path.write_text("x")
+
+
+def another_program(path: Path) -> None:
+    """Make a database of another program."""
+    with contextlib.closing(sqlite3.connect(path)) as other:
+        other.execute("CREATE TABLE recipes (name TEXT)")
+
+
+def a_newer_version(path: Path) -> None:
+    """Make a register of a version that this one does not know."""
+    with contextlib.closing(sqlite3.connect(path)) as other:
+        other.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+        other.execute("PRAGMA user_version = 99")
+
+
+def a_link_to_a_folder(path: Path) -> None:
+    """Make a symbolic link to a folder."""
+    path.symlink_to(path.parent)
+
+
+def a_link_to_itself(path: Path) -> None:
+    """Make a symbolic link that leads nowhere."""
+    path.symlink_to(path)
+
+
+@pytest.mark.parametrize(
+    ("make", "words"),
+    [
+        (a_folder, "is damaged, or is no register"),
+        (a_pipe, "is damaged, or is no register"),
+        (a_table, "is damaged, or is no register"),
+        (one_byte, "is damaged, or is no register"),
+        (another_program, "is a database of another program, and no register"),
+        (a_newer_version, "was written by a newer Benchwatch (schema 99; this one knows"),
+        (a_link_to_a_folder, "is damaged, or is no register"),
+        (a_link_to_itself, "can't be opened"),
+    ],
+)
+def test_what_is_no_register_is_a_sentence_and_stays_as_it_is(path, make, words):
+    """Reading, adding and a watch name the file; not a byte of it changes."""
+    make(path)
+    before = path.lstat().st_mode, path.read_bytes() if stat.S_ISREG(path.lstat().st_mode) else b""
+    said = list(attempts(path))
+
+    assert all(words in sentence and str(path) in sentence for sentence in said), said
+    assert all(sentence.endswith(".") and "the journal" not in sentence for sentence in said), said
+    after = path.lstat().st_mode, path.read_bytes() if stat.S_ISREG(path.lstat().st_mode) else b""
+    assert after == before
+
+
+def test_a_second_name_of_the_file_is_refused_for_writing(path):
+    """Two names of one file have two logs (https://www.sqlite.org/howtocorrupt.html, 2.5)."""
+    register = made_register(path)
+    os.link(path, path.with_name("other.db"))
+    with pytest.raises(RegisterError, match=r"has a second name .*Remove the other name"):
+        register.add([Draft(kind="note", document={})])
+    with read_register(path) as reader:
+        assert len(reader.visit_names()) == 6
+
+
+def test_a_symbolic_link_is_followed_and_stays_one(path, tmp_path):
+    """The file may lie elsewhere; it is made there if the link is to nothing yet."""
+    elsewhere = tmp_path / "elsewhere.db"
+    path.symlink_to(elsewhere)
+    made_register(path)
+
+    assert path.is_symlink()
+    check_by_hand(elsewhere)
+
+
+def test_an_empty_file_becomes_a_register(path):
+    """A file of no bytes is read as an empty register, and written."""
+    path.write_bytes(b"")
+    with read_register(path) as reader:
+        assert reader.visit_names() == []
+    made_register(path)
+
+    check_by_hand(path)
+
+
+# ------------------------------------------------------------- waiting, and going on
+
+
+def a_visit(writer: RegisterWriter) -> VisitWriter:
+    """Return the writer of a new visit of 0417 that has begun, with a note and a record."""
+    visit = VisitWriter(writer, unit="0417", clock=StillClock())
+    visit.attach(RUN)
+    visit.begin(NOMINAL, 5e-9)
+    visit.write_note("first")
+    visit.write_record(record("as found", 36.97e-9), automatic=True)
+    visit.write_note("second")
+    return visit
+
+
+def block(path: Path) -> None:
+    """Put a folder in the place of the register."""
+    path.mkdir()
+
+
+def test_what_waits_is_written_in_its_order_when_the_cause_is_gone(path):
+    """The visit has no number until then; it goes on as if nothing had been."""
+    block(path)
+    clock = TurnClock()
+    writer = RegisterWriter(RegisterFile(path), clock)
+    visit = a_visit(writer)
+    before = visit.now.number, visit.now.trouble, writer.waiting
+    path.rmdir()
+    clock.turn()
+    assert wait_until(lambda: writer.trouble is None)
+    visit.write_note("third")
+    visit.close()
+
+    check_by_hand(path)
+    assert before == (None, writer.notices[0].removesuffix(
+        " Entries wait in memory; the watch goes on."), 4)  # fmt: skip
+    assert visit.now.number == 1
+    assert writer.notices[1:] == ["the register is written again."]
+    assert [row["kind"] for row in rows_of(path)] == [
+        "chain", "visit", "run", "note", "record", "note", "note", "closed",
+    ]  # fmt: skip
+    assert len({row["visit"] for row in rows_of(path)[1:]}) == 1
+    assert texts(path) == ["first", "second", "third"]
+    assert writer.close() == ""
+
+
+def test_an_entry_that_can_never_be_written_keeps_back_no_other(path):
+    """A number that JSON does not have: a sentence, and those after it are written."""
+    writer = RegisterWriter(RegisterFile(path), TurnClock())
+    for value in (float("nan"), 1.0):
+        draft = Draft(kind="condition", document={"text": "room", "value": value})
+        writer.add(lambda draft=draft: [draft], lambda _: None)
+
+    assert (writer.trouble, writer.waiting) == (None, 0)
+    assert [row["kind"] for row in rows_of(path)] == ["chain", "condition"]
+    (notice,) = writer.notices
+    assert notice.startswith("an entry could not be written to the register: Out of range float")
+
+
+# ------------------------------------------------------------- left over
+
+
+def test_what_still_waits_at_the_end_is_in_a_file_that_the_sentence_names(path):
+    """It is taken over later: the visit keeps its name, and a visit of before goes on in it."""
+    register = RegisterFile(path)
+    first = a_visit(RegisterWriter(register, TurnClock()))
+    kept = path.rename(path.with_name("kept.db"))
+    block(path)
+    writer = RegisterWriter(register, TurnClock())
+    with read_register(kept) as reader:
+        goes_on = VisitWriter(writer, visit=reader.typed_visit("1"), clock=StillClock())
+    goes_on.attach(RUN)
+    goes_on.write_record(record("as left", 0.12e-9), automatic=False)
+    opened = a_visit(writer)
+    said = writer.close()
+    (left,) = path.parent.glob("register-left-20310504T*.db")
+    check_by_hand(left)
+    check_sound(left)
+    path.rmdir()
+    kept.rename(path)
+    merged = merge_register(register, left)
+    again = merge_register(register, left)
+    with read_register(path) as reader:
+        visits = [reader.visit(name) for name in reader.visit_names()]
+        own = reader.own_chain
+
+    assert "7 of the entries of this watch are in" in said
+    assert f"benchwatch visits merge {left} takes them over." in said
+    assert (merged.entries, merged.there, merged.visits) == (1 + 7, 0, 1)
+    assert (again.entries, again.there, again.visits) == (0, 1 + 7, 0)
+    check_by_hand(path)
+    before, new = visits
+    assert before is not None
+    assert before.as_left is not None
+    assert before.as_found is not None
+    assert (before.number, before.chain) == (first.now.number, own)
+    assert new is not None
+    assert (new.number, new.unit) == (opened.now.number, "0417")
+    assert new.chain != own
+    assert RegisterFile(path).add([Draft(kind="visit", document={})])[-1].visit == f"{own}/2"
+
+
+def test_without_room_anywhere_the_sentence_says_what_is_lost(path, monkeypatch):
+    """No folder takes a file: the number is said, and no half file stays."""
+    block(path)
+    writer = RegisterWriter(RegisterFile(path), TurnClock())
+    a_visit(writer)
+    monkeypatch.setattr("benchwatch.register.left_over.folders_to_try", lambda _: [path / "none"])
+    said = writer.close()
+
+    assert said.endswith(
+        "Entries of this watch are neither in it nor anywhere else, as there was no room: 4. The "
+        "journal has its records and notes."
+    )
+    assert [one.name for one in path.parent.rglob("*.db")] == ["register.db"]
+
+
+# ------------------------------------------------------------- disks
+
+
+FILLING = """
+import sys
+from pathlib import Path
+from benchwatch.errors import RegisterError
+from benchwatch.register.register_entry import Draft
+from benchwatch.register.register_file import RegisterFile
+register = RegisterFile(Path(sys.argv[1]))
+added = 0
+try:
+    for number in range(2000):
+        register.add([Draft(kind="note", document={"text": f"{number:06d}" + "x" * 200})])
+        added += 1
+except RegisterError as error:
+    print(added, error)
+"""
+"""Adds entries until the disk is full."""
+
+
+def test_a_full_disk_is_a_sentence_and_what_was_added_is_there(path, tmp_path):
+    """A watch waits, and is written when room is made; nothing is lost, and all is sound."""
+    with tiny_disk(tmp_path / "disk", "400k") as disk:
+        full = disk / "register.db"
+        room = disk / "room"
+        room.write_bytes(bytes(100_000))
+        output, errors = start_python(FILLING, str(full)).communicate()
+        added, _, said = output.partition(" ")
+        clock = TurnClock()
+        writer = RegisterWriter(RegisterFile(full), clock)
+        visit = a_visit(writer)
+        waiting = writer.waiting
+        room.unlink()
+        clock.turn()
+        assert wait_until(lambda: writer.trouble is None)
+        rows = rows_of(full)
+        check_by_hand(full)
+        check_sound(full)
+
+    assert errors == ""
+    assert "the register can't grow: the disk is full" in said
+    assert waiting > 0
+    assert [row["document"][9:15] for row in rows[1 : 1 + int(added)]] == [
+        f"{number:06d}" for number in range(int(added))
+    ]
+    assert visit.now.number == 1
+    assert [row["kind"] for row in rows[1 + int(added) :]] == ["visit", "run", "note", "record",
+                                                              "note"]  # fmt: skip
+
+
+LIMITED = (
+    """
+import resource
+resource.setrlimit(resource.RLIMIT_FSIZE, (60_000, resource.RLIM_INFINITY))
+"""
+    + FILLING
+    + """
+resource.setrlimit(resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY, resource.RLIM_INFINITY))
+register.add([Draft(kind="note", document={"text": "after"})])
+"""
+)
+
+
+def test_a_file_size_limit_of_the_system_is_a_sentence(path):
+    """After a write that the kernel refuses, nothing is half, and the register goes on."""
+    output, errors = start_python(LIMITED, str(path)).communicate()
+    added, _, said = output.partition(" ")
+
+    assert errors == ""
+    assert re.search("the disk reports an error, or a size limit is reached|disk is full", said)
+    check_by_hand(path)
+    check_sound(path)
+    assert len(texts(path)) == int(added) + 1
+    assert texts(path)[-1] == "after"
+
+
+READ_ONLY = f"""
+import getpass, os, sys
+from pathlib import Path
+import platformdirs, platformdirs.unix
+from benchwatch.errors import RegisterError
+from benchwatch.register.register_entry import Draft
+from benchwatch.register.register_file import RegisterFile
+from benchwatch.register.register_reader import read_register
+if os.geteuid() == 0:
+    os.setgid({NOBODY})
+    os.setuid({NOBODY})
+path = Path(sys.argv[1])
+try:
+    with read_register(path) as reader:
+        print(len(list(reader.entries())), "read")
+except RegisterError as error:
+    print(error)
+try:
+    RegisterFile(path).add([Draft(kind="note", document={{}})])
+except RegisterError as error:
+    print(error)
+else:
+    print("added")
+"""
+"""Reads the register and adds to it, as an account that owns nothing."""
+
+
+@pytest.mark.parametrize(
+    ("file_mode", "folder_mode", "reads", "adds"),
+    [
+        (0o444, 0o777, "19 read", "can't be written: it, its folder or its disk is read-only"),
+        (0o666, 0o555, "19 read", "can't be opened|can't be written"),
+        (0o444, 0o555, "19 read", "can't be opened|can't be written"),
+        (0o000, 0o777, "can't be opened: Permission denied", "can't be opened: Permission denied"),
+        (0o666, 0o000, "can't be opened: Permission denied", "can't be opened: Permission denied"),
+        (0o666, 0o777, "19 read", "added"),
+    ],
+)
+def test_a_read_only_file_or_folder_is_read_where_it_can_be(file_mode, folder_mode, reads, adds):
+    """Adding is a sentence; reading works wherever the bytes may be read."""
+    with tempfile.TemporaryDirectory(dir="/tmp") as name:  # the test's own folder is root's alone
+        folder = Path(name) / "folder"
+        folder.mkdir()
+        Path(name).chmod(0o755)
+        made_register(folder / "register.db", units=1, visits=3)
+        (folder / "register.db").chmod(file_mode)
+        folder.chmod(folder_mode)
+        output, errors = start_python(READ_ONLY, str(folder / "register.db")).communicate()
+        folder.chmod(0o755)
+    read, added = output.splitlines()
+
+    assert errors == ""
+    assert re.search(reads, read)
+    assert re.search(adds, added)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="the folder is locked by the open file")
+def test_a_register_that_is_moved_away_is_begun_anew(path):
+    """No handle outlives an entry: the next one goes to a new file, and the old one is whole."""
+    register = made_register(path, units=1, visits=1)
+    moved = path.rename(path.with_name("moved.db"))
+    register.add([Draft(kind="note", document={"text": "new"})])
+
+    check_by_hand(moved)
+    check_by_hand(path)
+    assert len(rows_of(moved)) == 7
+    assert texts(path) == ["new"]
