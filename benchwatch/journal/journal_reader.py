@@ -226,7 +226,7 @@ class JournalReader:
         key, watch, counter, resource, driver, started, nominal, identity, base, gate, settings = (
             row[:11]
         )
-        where = f"run {printable(str(key), 20)}"
+        where = f"run {key if type(key) is int else printable(str(key), 20)}"
         for name, value in (("run", key), ("watch", watch)):
             if type(value) is not int:
                 raise self._cell_error(where, name, value)

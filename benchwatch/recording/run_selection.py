@@ -13,6 +13,8 @@ from benchwatch.journal.schema import JournalRun
 from benchwatch.quantity import format_frequency, printable
 from benchwatch.recording.recorded_run import RecordingGap
 
+RUNS_AT_FIRST: Final = 200
+"""Newest runs among which the newest watch is sought before all are read."""
 AFTER_S: Final = 1.0
 """Seconds from the end of a run to a later one whose dates lie before that end."""
 
@@ -50,9 +52,21 @@ def newest_runs(journal: JournalReader) -> NewestRuns:
     Raises:
         JournalError: the journal can't be read.
     """
+    runs = journal.runs(RUNS_AT_FIRST)
+    if len(runs) == RUNS_AT_FIRST:
+        # The oldest watch may be cut, so it is looked at only with all the others.
+        found = _newest(journal, [run for run in runs if run.watch != runs[0].watch])
+        if found.runs and simulated_bench_of(found.runs[0]) is None:
+            return found
+        runs = journal.runs()
+    return _newest(journal, runs)
+
+
+def _newest(journal: JournalReader, runs: Sequence[JournalRun]) -> NewestRuns:
+    """Choose the newest watch of `runs`, which are the oldest first."""
     passed: list[JournalRun] = []
     first: tuple[JournalRun, ...] = ()
-    for watch in _watches(journal.runs()):
+    for watch in _watches(runs):
         read = tuple(run for run in watch if journal.has_readings(run))
         if not read:
             continue

@@ -19,6 +19,7 @@ from benchwatch.recording import (
     StatedFacts,
     read_recording,
     read_recordings,
+    run_selection,
 )
 
 HOUR_S = 3600.0
@@ -84,6 +85,17 @@ def test_without_real_counters_the_newest_simulated_watch_is_read(path):
     add(path, run(0, settings=SIMULATED), run(1, settings=SIMULATED, counter="ten"))
 
     assert counters(path) == [("ten", START_UTC_S + HOUR_S)]
+
+
+@pytest.mark.parametrize("at_first", [1, 2, 3, 4, 50])
+def test_the_same_watch_is_found_among_few_runs_and_among_all(path, monkeypatch, at_first):
+    """Only the newest runs are looked at first; a watch that is cut there is still read whole."""
+    monkeypatch.setattr(run_selection, "RUNS_AT_FIRST", at_first)
+    ten, five = run(1, counter="ten"), run(2, counter="five", watch=run(1).watch)
+    add(path, run(0), ten, five)
+    add(path, run(3, settings=SIMULATED), run(4, settings=SIMULATED))
+
+    assert [name for name, _ in counters(path)] == ["ten", "five"]
 
 
 def test_all_counters_of_the_newest_watch_are_read(path):
