@@ -222,7 +222,7 @@ class Pipeline:
         """Change the visit as the operator says; `change` gets its keeper."""
         with self._lock:
             change(self._visit)
-            self._show(visit=self._visit.now)
+            self._show()
 
     @property
     def register(self) -> RegisterFile | None:
@@ -263,7 +263,7 @@ class Pipeline:
             self._analysis = Analysis(self._analysis.nominal_hz, plan.tolerance, plan.settle)
             self._records.newest, self._earlier_trace = None, Trace()
             warm_up = WarmUp(since_s=elapsed_s, limit=plan.settle)
-            self._show(**WITHOUT_MEASUREMENTS, visit=self._visit.now, warm_up=warm_up)
+            self._show(**WITHOUT_MEASUREMENTS, warm_up=warm_up)
 
     # ------------------------------------------------------------ called with the lock held
 
@@ -272,7 +272,7 @@ class Pipeline:
         hertz = self._analysis.nominal_hz
         nominal = Decimal(repr(hertz)) if math.isfinite(hertz) and hertz > 0 else None
         self._visit.begin(nominal, self.plan.tolerance)
-        self._show(visit=self._visit.now)
+        self._show()
 
     def _take_reading(self, reading: Reading) -> None:
         if self._visit.begins:
@@ -334,8 +334,10 @@ class Pipeline:
         self._show(trim=trim)
 
     def _show(self, **changes: Any) -> None:
-        """Put `changes`, and the newest log entries, in the snapshot."""
-        self._snapshot = replace(self._snapshot, logged_events=self._log.newest, **changes)
+        """Put `changes`, the visit and the newest log entries in the snapshot."""
+        self._snapshot = replace(
+            self._snapshot, logged_events=self._log.newest, visit=self._visit.now, **changes
+        )
 
     def _write_tool_pull(self, utc_s: float, elapsed_s: float) -> None:
         """Write the tool's measured pulls to the journal, for a run that continues this one."""

@@ -108,6 +108,18 @@ class RegisterReader:
         visits = self._visits_of(ident, f"AND {IS_OPEN}")
         return visits[-1] if visits else None
 
+    def recent_runs(self) -> frozenset[int]:
+        """Return the keys of the newest `NEWEST_RUNS` runs that are part of a visit, closed or not.
+
+        A run of which nothing was recorded may be in none.
+        """
+        if self._connection is None:
+            return frozenset()
+        query = "SELECT document FROM entries WHERE kind = 'run' ORDER BY rowid DESC LIMIT ?"
+        newest = self._connection.execute(query, (NEWEST_RUNS,))
+        found = (_in_document(text, "run") for (text,) in newest)
+        return frozenset(key for key in found if isinstance(key, int))
+
     def open_visits(self, resource: str, nominal: Decimal | None) -> list[Visit]:
         """Return open visits whose last run was on `resource`, the newest first.
 
@@ -125,7 +137,9 @@ class RegisterReader:
                 ORDER BY rowid DESC LIMIT ?) AS opened
             WHERE {IS_OPEN}"""  # noqa: S608 - our own words
         runs = self._connection.execute(query, (NEWEST_RUNS,)).fetchall()
-        names = dict.fromkeys(str(name) for name, text in runs if _resource(text) == resource)
+        names = dict.fromkeys(
+            str(name) for name, text in runs if _in_document(text, "resource") == resource
+        )
         found = []
         for name in names:
             visit = self.visit(name)
@@ -208,10 +222,10 @@ def read_register(path: Path) -> Iterator[RegisterReader]:
         yield RegisterReader(connection, path)
 
 
-def _resource(document: object) -> object:
-    """Return the resource in the document of a run; None if there is none."""
+def _in_document(document: object, name: str) -> object:
+    """Return the value `name` in the document of an entry; None if there is none."""
     try:
         values = json.loads(str(document))
     except (ValueError, RecursionError):
         return None
-    return values.get("resource") if isinstance(values, dict) else None
+    return values.get(name) if isinstance(values, dict) else None

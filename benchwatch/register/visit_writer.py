@@ -14,7 +14,7 @@ from benchwatch.register.register_entry import Draft, EntryKind, RegisterEntry
 from benchwatch.register.register_file import RegisterFile
 from benchwatch.register.register_reader import read_register
 from benchwatch.register.register_writer import RegisterWriter
-from benchwatch.register.registered_unit import hertz_text
+from benchwatch.register.registered_unit import Unit, hertz_text
 from benchwatch.register.visit import WATCHED, Visit, VisitRecord
 from benchwatch.register.visit_closing import close_visit
 from benchwatch.snapshot import VisitNow
@@ -74,6 +74,7 @@ class VisitWriter:
         writer: where entries are written.
         visit: the open visit that goes on; None: a new one.
         unit: ident of the unit; None: that of `visit`, or nameless.
+        incomplete: the unit, if the register does not know its nominal yet.
         earlier_runs: runs of the journal that belong to the visit and are not in it yet.
         begins_at_once: whether the first reading opens the visit, and not only a first entry.
         asks_power: whether the operator is asked if the unit was switched off before this run.
@@ -86,13 +87,14 @@ class VisitWriter:
         *,
         visit: Visit | None = None,
         unit: str | None = None,
+        incomplete: Unit | None = None,
         earlier_runs: Sequence[RunOfVisit] = (),
         begins_at_once: bool = False,
         asks_power: bool = False,
         clock: Clock | None = None,
     ) -> None:
         self._writer, self._earlier_runs = writer, tuple(earlier_runs)
-        self._run = RunOfVisit()
+        self._run, self._incomplete = RunOfVisit(), incomplete
         self._asks_power = asks_power
         self.begins_at_once = begins_at_once
         self._clock = clock or SystemClock()
@@ -142,6 +144,9 @@ class VisitWriter:
                 return
             now.began = True
             drafts = []
+            if self._incomplete is not None and nominal is not None:
+                unit = replace(self._incomplete, nominal_hz=nominal)
+                self._writer.add(lambda: [unit.draft()], lambda _: None)
             if now.name is None:
                 opening = {
                     "source": WATCHED,

@@ -90,7 +90,11 @@ class LiveCounter:
         offset = write_fraction(record.offset, record.u, unit)
         least = " (uncertainty at least that)" if record.budget.missing else ""
         but = f"; caution: {record.caution}" if record.caution else ""
-        return f"{kind}: {offset}{least}, from {how_many(record.readings, 'reading')}{but}"
+        visit = self.snapshot.visit
+        waits = visit is not None and visit.trouble is not None
+        not_yet = "; it waits for the register, which can't be written" if waits else ""
+        readings = how_many(record.readings, "reading")
+        return f"{kind}: {offset}{least}, from {readings}{but}{not_yet}"
 
     # ------------------------------------------------------------ the visit
 

@@ -4,7 +4,7 @@ A visit goes on when its unit is named, however long ago it was; without a name 
 last run was on the same resource, under the same nominal, within `LONGEST_PAUSE_S`.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from decimal import Decimal
@@ -90,37 +90,57 @@ def start_visits(
         resumes: whether open visits go on; else each counter begins a new one.
         begins_at_once: whether a visit begins with the first reading, and not only with a record.
     """
-    starts: dict[str, VisitStart] = {}
-    for plan in plans:
-        visit, earlier = None, None
-        utc_s = clock.utc()
-        nameless_input = plan.unit is None and file_of(plan.resource) == STANDARD_INPUT
-        if resumes and not nameless_input:
-            with suppress(RegisterError), read_register(register.register.path) as reader:
-                visit = _open_visit(reader, plan, journal, utc_s)
-            earlier = _earlier(visit, plan, journal, utc_s)
-        known = () if visit is None else tuple(run.key for run in visit.runs)
-        runs = () if earlier is None else earlier.runs
-        starts[plan.name] = VisitStart(
-            writer=VisitWriter(
-                register,
-                visit=visit,
-                unit=plan.unit,
-                earlier_runs=[
-                    RunOfVisit(
-                        run=key, journal=journal.name, counter=plan.name, resource=plan.resource
-                    )
-                    for key in runs
-                    if key not in known
-                ],
-                begins_at_once=begins_at_once or plan.unit is not None,
-                asks_power=earlier is not None and utc_s - earlier.utc_s > ASK_POWER_AFTER_S,
-                clock=clock,
-            ),
-            visit=visit,
-            earlier=earlier,
+    return {
+        plan.name: _start(
+            plan, register, journal, clock, resumes=resumes, begins_at_once=begins_at_once
         )
-    return starts
+        for plan in plans
+    }
+
+
+def _start(
+    plan: Plan,
+    register: RegisterWriter,
+    journal: Path,
+    clock: Clock,
+    *,
+    resumes: bool,
+    begins_at_once: bool,
+) -> VisitStart:
+    """Return how one counter begins; arguments as those of `start_visits`."""
+    utc_s = clock.utc()
+    visit, earlier, unit = None, None, None
+    is_in_visit: Callable[[int], bool] = lambda _: False  # noqa: E731 - as long as there is no register
+    with suppress(RegisterError), read_register(register.register.path) as reader:
+        unit = None if plan.unit is None else reader.unit(plan.unit)
+        visit = _open_visit(reader, plan, journal, utc_s) if resumes else None
+        is_in_visit = reader.recent_runs().__contains__
+    nameless_input = plan.unit is None and file_of(plan.resource) == STANDARD_INPUT
+    if visit is not None:
+        earlier = _of_visit(visit, journal, utc_s)
+    elif resumes and not nameless_input:
+        earlier = _interrupted(plan, journal, utc_s)
+        if earlier is not None and is_in_visit(earlier.runs[-1]):
+            earlier = None  # that visit is closed, or another unit's
+    known = () if visit is None else tuple(run.key for run in visit.runs)
+    return VisitStart(
+        writer=VisitWriter(
+            register,
+            visit=visit,
+            unit=plan.unit,
+            incomplete=unit if unit is not None and unit.nominal_hz is None else None,
+            earlier_runs=[
+                RunOfVisit(run=key, journal=journal.name, counter=plan.name, resource=plan.resource)
+                for key in (() if earlier is None else earlier.runs)
+                if key not in known
+            ],
+            begins_at_once=begins_at_once or plan.unit is not None,
+            asks_power=earlier is not None and utc_s - earlier.utc_s > ASK_POWER_AFTER_S,
+            clock=clock,
+        ),
+        visit=visit,
+        earlier=earlier,
+    )
 
 
 def earlier_runs(starts: Mapping[str, VisitStart]) -> dict[str, InterruptedRun]:
@@ -133,6 +153,8 @@ def _open_visit(reader: RegisterReader, plan: Plan, journal: Path, utc_s: float)
         return reader.open_visit_of(plan.unit)
     if plan.simulated is not None:  # another oscillator each time
         return None
+    if file_of(plan.resource) == STANDARD_INPUT:
+        return None
     for visit in reader.open_visits(plan.resource, plan.nominal):
         newest_s = visit.newest_utc_s
         with suppress(JournalError):
@@ -143,22 +165,27 @@ def _open_visit(reader: RegisterReader, plan: Plan, journal: Path, utc_s: float)
     return None
 
 
-def _earlier(visit: Visit | None, plan: Plan, journal: Path, utc_s: float) -> InterruptedRun | None:
-    """Return the results of the earlier runs of `visit`; without it, of an interrupted run."""
+def _of_visit(visit: Visit, journal: Path, utc_s: float) -> InterruptedRun:
+    """Return the results of the earlier runs of `visit`, from the journal where that has them."""
     with suppress(JournalError):
-        if visit is None:
-            return find_interrupted(
-                journal,
-                plan.resource,
-                plan.nominal,
-                plan.simulated,
-                utc_s=utc_s,
-                unit=plan.unit,
-            )
         found = read_earlier(journal, [run.key for run in visit.runs], utc_s)
         if found is not None:
             return replace(found, records=_records(visit) or found.records)
-    return None if visit is None else _earlier_in_register(visit, utc_s)
+    return _earlier_in_register(visit, utc_s)
+
+
+def _interrupted(plan: Plan, journal: Path, utc_s: float) -> InterruptedRun | None:
+    """Return the results of an interrupted run that may be in no visit."""
+    with suppress(JournalError):
+        return find_interrupted(
+            journal,
+            plan.resource,
+            plan.nominal,
+            plan.simulated,
+            utc_s=utc_s,
+            unit=plan.unit,
+        )
+    return None
 
 
 def _records(visit: Visit) -> Records | None:
