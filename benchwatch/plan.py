@@ -34,18 +34,18 @@ VisitChange = Literal[
 ]  # fmt: skip
 """What the operator may say of the visit during a watch."""
 VISIT_FORMS: Final[dict[VisitChange, str]] = {
-    "unit": "the ident of the unit on the bench, such as: unit 0417",
-    "new unit": "an ident that is not known yet, such as: new unit 0417",
+    "unit": "which unit this is, such as: unit 0417",
+    "new unit": "make a unit, such as: new unit 0417",
     "note": "a remark, such as: note lid on",
-    "condition": "a name and a value, such as: condition room 21.5 C",
+    "condition": "such as: condition room 21.5 C",
 }
 """Accepted forms of those changes that take a text."""
 VISIT_ACTIONS: Final[dict[VisitChange, str]] = {
     "record": "Record the offset as a plain measurement",
-    "switched off": "The unit was switched off before this run: the warm-up begins anew",
-    "stayed on": "The unit stayed on before this run",
-    "new visit": "Begin another visit on this counter, of another unit",
-    "close visit": "Close this visit: the unit is handed over",
+    "switched off": "It was off before this run: warm-up begins anew",
+    "stayed on": "It stayed on before this run",
+    "new visit": "Begin the visit of another unit",
+    "close visit": "Close the visit: the unit is handed over",
 }
 """What those do that take none."""
 

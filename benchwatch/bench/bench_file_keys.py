@@ -66,8 +66,10 @@ def _date(value: Any) -> float:
 
 
 def _ident(value: Any) -> str:
+    if not isinstance(value, str):
+        raise WrongValue("expected the ident in quotes")
     try:
-        return read_ident(str(value))
+        return read_ident(value)
     except UsageError as error:
         raise WrongValue(str(error).rstrip(".")) from error
 

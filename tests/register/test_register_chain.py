@@ -225,7 +225,7 @@ def test_an_end_that_was_cut_off_is_seen_by_a_head_written_elsewhere(path):
 
 
 def test_a_register_copied_to_another_machine_goes_on_with_a_chain_of_its_own(tmp_path, path):
-    """Both copies stay sound; visits are numbered from 1 in each chain."""
+    """Both copies stay sound; the numbers of its visits go on, so that a number names one visit."""
     made_register(path, units=1, visits=2)
     copied = tmp_path / "copied.db"
     shutil.copy(path, copied)
@@ -236,7 +236,7 @@ def test_a_register_copied_to_another_machine_goes_on_with_a_chain_of_its_own(tm
     first, second = sorted(checked(copied), key=lambda state: state.entries, reverse=True)
     assert (first.entries, second.entries) == (13, 7)
     assert entries[0].kind == "chain"
-    assert entries[-1].visit == f"{second.chain}/1"
+    assert entries[-1].visit == f"{second.chain}/3"
     with closing(sqlite3.connect(copied)) as connection:
         assert own_chain(connection) == first.chain
         assert own_chain(connection, "another") == second.chain

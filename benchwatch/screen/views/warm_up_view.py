@@ -18,6 +18,7 @@ from benchwatch.screen.panels.large_offset import both_figures
 from benchwatch.screen.panels.settle_rows import cycle_line, cycle_rows, held_lines, held_rows
 from benchwatch.screen.panels.strip_chart import draw_levels, offset_figures
 from benchwatch.screen.preferences import Preferences
+from benchwatch.screen.shared_keys import AS_FOUND_KEY, TOOL_KEY
 from benchwatch.screen.text.amounts import ago, with_u, write_limit
 from benchwatch.screen.view import ChartRange, View
 from benchwatch.screen.views.trim_view import digit_rows, reason_line, settle_line
@@ -171,6 +172,8 @@ WARM_UP_VIEW = View(
         ),
     ),
     keys=(
+        TOOL_KEY,
+        AS_FOUND_KEY,
         KeyBinding(
             id="time_axis",
             keys=("t",),
