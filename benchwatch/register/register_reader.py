@@ -23,6 +23,8 @@ from benchwatch.register.visit_summary import VisitSummary, read_summaries
 _IN_ORDER: Final = " ORDER BY rowid"
 NEWEST_RUNS: Final = 500
 """Runs among which an open visit is looked for by its resource."""
+MOST_DIGITS: Final = 18
+"""Digits of a number of a visit: a longer one is none."""
 
 
 class RegisterReader:
@@ -78,7 +80,7 @@ class RegisterReader:
             UsageError: there is no such visit.
         """
         name = text.strip()
-        if name.isdecimal():
+        if name.isdecimal() and len(name) <= MOST_DIGITS:
             end = f"/{int(name)}"
             names = [one for one in self.visit_names() if one.endswith(end)]
             own = f"{self.own_chain}{end}"
