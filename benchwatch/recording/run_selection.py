@@ -3,7 +3,6 @@
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from itertools import groupby
 from typing import Final
 
 from benchwatch.errors import FileError, JournalError
@@ -156,8 +155,10 @@ def _join(
     """Put the runs of several watches on one time line, watch by watch."""
     zero_s: float | None = None
     ends_s: dict[str, tuple[float, JournalRun]] = {}
-    for _, group in groupby(runs, key=lambda run: run.watch):
-        watch = list(group)
+    watches: dict[int, list[JournalRun]] = {}
+    for run in runs:
+        watches.setdefault(run.watch, []).append(run)
+    for watch in watches.values():
         first = {run.key: _edge(journal, run, "ASC") for run in watch}
         utc_s, elapsed_s, _ = first[watch[0].key]
         zero_s = utc_s - elapsed_s if zero_s is None else zero_s

@@ -133,6 +133,17 @@ def test_runs_of_a_visit_that_were_archived_are_said_to_be_elsewhere(
     assert "visit 1 has 2 runs; 1 of them with readings in" in part.err
 
 
+def test_a_clock_set_back_during_a_visit_changes_no_order(command: Command) -> None:
+    """The run that was made later comes later, also if it is dated before, and that is said."""
+    visit(run(5, identity="first"), run(2))
+    done = command("replay", "--visit", "1", "--json")
+    times = [line["time"] for line in done.lines if line["kind"] == "reading"]
+
+    assert len(times) == 20
+    assert times[0] == "2031-05-04T15:20:21.500Z"
+    assert "by its dates run 2 begins before run 1 has ended" in done.err
+
+
 @pytest.mark.parametrize(
     ("words", "said"),
     [

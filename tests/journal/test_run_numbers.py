@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 from journal_kit import ask, read_runs
+from load_kit import wait_until
 from pipeline_kit import RUN, START_UTC_S, StillClock, reading
 from program_kit import start_python
 
@@ -26,6 +27,7 @@ import sys
 from dataclasses import replace
 from pathlib import Path
 sys.path.insert(0, sys.argv[2])
+from load_kit import wait_until
 from pipeline_kit import RUN
 from benchwatch.journal import Journal, new_key
 journal = Journal(Path(sys.argv[1]))
@@ -109,6 +111,23 @@ def test_programs_that_write_at_once_never_share_a_number(tmp_path):
 
     assert said == [("", "")] * 3
     assert sorted(numbers(path).values()) == list(range(1, 121))
+
+
+def test_killed_programs_leave_no_run_without_a_number_nor_one_twice(tmp_path):
+    """Three processes are killed while they save runs: every run has one number, without holes."""
+    path = tmp_path / "journal.db"
+    Journal(path).close()
+    kits = str(Path(__file__).parents[1] / "kits")
+    programs = [start_python(MANY_RUNS, str(path), kits, "1000000") for _ in range(3)]
+    for number, program in enumerate(programs, start=1):
+        wait_until(lambda least=30 * number: ask(path, "SELECT count(*) FROM runs")[0][0] >= least)
+        program.kill()
+        program.communicate(timeout=60)
+    runs = {one for (one,) in ask(path, "SELECT run FROM runs")}
+    given = numbers(path)
+
+    assert set(given) == runs
+    assert sorted(given.values()) == list(range(1, len(runs) + 1))
 
 
 @pytest.mark.parametrize("version", [1, 2, 3])

@@ -180,8 +180,10 @@ def visit_source(visit: str, files: tuple[str, ...], journal: Path | None) -> Re
     if not is_journal(str(path)):
         raise UsageError(f"{shown_name(str(path))} is no journal: give the one with its runs.")
     with JournalReader(path) as reader:
-        keys = {run.key for run in found.runs}
-        there = [run for run in reader.runs() if run.key in keys and reader.has_readings(run)]
+        # In the order of the register, as a clock that was set back makes dates misleading.
+        keys = tuple(dict.fromkeys(run.key for run in found.runs))
+        by_key = {run.key: run for run in reader.runs()}
+        there = [by_key[key] for key in keys if key in by_key and reader.has_readings(by_key[key])]
     if not there:
         raise UsageError(
             f"no run of visit {found.number} with readings is in {shown_name(str(path))}: it was "
