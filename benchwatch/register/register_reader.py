@@ -84,7 +84,12 @@ class RegisterReader:
             end = f"/{int(name)}"
             names = [one for one in self.visit_names() if one.endswith(end)]
             own = f"{self.own_chain}{end}"
-            name = own if own in names or len(names) != 1 else names[0]
+            if len(names) > 1 and own not in names:
+                raise UsageError(
+                    f"several visits have the number {name}, of several machines: give one of "
+                    f"{', '.join(names)}."
+                )
+            name = own if own in names or not names else names[0]
         visit = self.visit(name)
         if visit is None:
             raise UsageError(
@@ -206,7 +211,7 @@ class RegisterReader:
             UsageError: there is no such entry.
         """
         chain, _, number = text.strip().rpartition("/")
-        if number.isdecimal():
+        if number.isdecimal() and len(number) <= MOST_DIGITS:
             wanted = (chain or self.own_chain, int(number))
             for entry in self.entries("chain = ? AND number = ?", wanted):
                 return entry

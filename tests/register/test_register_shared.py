@@ -8,8 +8,10 @@ import signal
 import sqlite3
 import subprocess
 import sys
+import threading
 from collections import Counter
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from pathlib import Path
 
@@ -26,6 +28,7 @@ PROGRAMS, ENTRIES = 6, 200
 
 ADDING = """
 import sys
+import threading
 from pathlib import Path
 from benchwatch.errors import RegisterError
 from benchwatch.register.register_entry import Draft
@@ -48,6 +51,7 @@ for number in range(int(sys.argv[3])):
 
 CLOSING = """
 import sys
+import threading
 from pathlib import Path
 from benchwatch.errors import UsageError
 from benchwatch.register.register_file import RegisterFile
@@ -121,20 +125,32 @@ def begin(programs: list[Program]) -> None:
         program.go()
 
 
+def read_until(path: Path, ended: threading.Event) -> list[int]:
+    """Read the register again and again; return how many entries were in each whole state."""
+    seen = []
+    while True:
+        last = ended.is_set()
+        with read_register(path) as reader:
+            numbers = [entry.number for entry in reader.entries()]
+        assert numbers == list(range(1, 1 + len(numbers)))
+        seen.append(len(numbers))
+        if last:
+            return seen
+
+
 def test_six_programs_add_entries_and_two_are_killed(path, programs):
     """Each entry that was returned is there once; none is half; numbers have no gap."""
     programs += [Program(ADDING, str(path), str(n), str(ENTRIES), "note") for n in range(PROGRAMS)]
-    begin(programs)
-    killed = programs[0].kill_after(30) + programs[1].kill_after(60)
-    returned = list(killed)
-    whole = 0
-    while any(program.process.poll() is None for program in programs[2:]):
-        with read_register(path) as reader:  # readers see whole states meanwhile
-            numbers = [entry.number for entry in reader.entries()]
-        assert numbers == list(range(1, 1 + len(numbers)))
-        whole = len(numbers)
-    for program in programs[2:]:
-        returned += program.lines()
+    ended = threading.Event()
+    with ThreadPoolExecutor(1) as pool:
+        reading = pool.submit(read_until, path, ended)
+        begin(programs)
+        killed = programs[0].kill_after(30) + programs[1].kill_after(60)
+        returned = list(killed)
+        for program in programs[2:]:
+            returned += program.lines()
+        ended.set()
+        seen = reading.result()
 
     check_sound(path)
     check_by_hand(path)
@@ -142,7 +158,8 @@ def test_six_programs_add_entries_and_two_are_killed(path, programs):
         re.findall(r'"text":"([^"]+)"', row["document"])[0] for row in rows_of(path)[1:]
     )
     names = {f"{row['chain']}/{row['number']}" for row in rows_of(path)}
-    assert whole > 0
+    assert seen == sorted(seen)
+    assert seen[-1] > 0
     assert max(texts.values()) == 1
     assert {line.split()[0] for line in returned} <= set(texts)
     assert {line.split()[1] for line in returned} <= names
