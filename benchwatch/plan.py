@@ -42,7 +42,7 @@ VISIT_FORMS: Final[dict[VisitChange, str]] = {
 """Accepted forms of those changes that take a text."""
 VISIT_ACTIONS: Final[dict[VisitChange, str]] = {
     "record": "Record the offset as a plain measurement",
-    "switched off": "It was off before this run: warm-up begins anew",
+    "switched off": "It was off before: warm-up begins anew",
     "stayed on": "It stayed on before this run",
     "new visit": "Begin the visit of another unit",
     "close visit": "Close the visit: the unit is handed over",

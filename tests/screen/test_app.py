@@ -356,29 +356,29 @@ async def test_number_keys_show_the_views(key, title):
 
 
 async def test_a_key_of_another_view_names_that_view():
-    """Record as found, typed on the warm-up: a sentence, and nothing is recorded."""
+    """Record as left, typed on the warm-up: a sentence, and nothing is recorded."""
     calls = kit.FakeOperator()
     app = made_app(kit.FakeWatch(kit.full_snapshot()), view="warm_up", operator=calls)
     async with app.run_test(size=(120, 36)) as pilot:
-        await pilot.press("a")
+        await pilot.press("l")
         said = text_of(app)
 
-        assert "a (as found) works on Trim" in said
+        assert "l (as left) works on Trim" in said
         assert calls.calls == []
 
 
 async def test_a_command_of_another_view_goes_there_and_does_it():
-    """As found, typed on the command line of the warm-up, shows the trim and records."""
+    """As left, typed on the command line of the warm-up, shows the trim and records."""
     operator = kit.FakeOperator()
     app = made_app(kit.FakeWatch(kit.full_snapshot()), view="warm_up", operator=operator)
     async with app.run_test(size=(120, 36)) as pilot:
-        await pilot.press("colon", *"as found")
+        await pilot.press("colon", *"as left")
         await pilot.pause()
         await pilot.press("enter")
         await pilot.pause()
 
         assert app.screen_state.view.title == "Trim"
-        assert operator.calls == [("record", "main", "as found")]
+        assert operator.calls == [("record", "main", "as left")]
 
 
 @pytest.mark.parametrize("size", [(60, 18), (80, 24), (120, 36)])

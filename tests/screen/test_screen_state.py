@@ -70,7 +70,7 @@ def test_commands_of_other_views_are_offered_last_with_their_view():
     found = offered("a", "warm_up", capabilities)
     elsewhere = [isinstance(one.command, KeyCommand) and one.command.view != "" for one in found]
 
-    assert "Trim: Record the offset as found" in [one.text for one in found]
+    assert "Trim: Record the offset as left" in [one.text for one in found]
     assert elsewhere == sorted(elsewhere)
     widest = max(row.width for row in suggestion_lines(found, 0, len(found)))
     assert widest <= PROMPT_CELLS - BORDER_CELLS
