@@ -1,6 +1,7 @@
 """The handle to one counter of a live watch: its state, and what the operator can do to it."""
 
 import math
+from collections.abc import Callable
 from dataclasses import replace
 from decimal import Decimal
 
@@ -60,18 +61,16 @@ class LiveCounter:
         return self.pipeline.trace(span_s, points)
 
     @property
-    def takes_readings(self) -> bool:
-        """Whether readings are typed with `enter`; False too where they come on standard input."""
-        return isinstance(self.acquisition, TypedAcquisition) and self.acquisition.source is None
+    def enter(self) -> Callable[[str], None] | None:
+        """Takes a typed line as the next reading; None unless a person types them here.
 
-    def enter(self, line: str) -> None:
-        """Take a typed line as the next reading.
-
-        Raises:
-            QuantityError: it is no reading; the sentence says what is wrong.
+        It raises `QuantityError` where the line is no reading, and waits no longer than
+        `benchwatch.acquire.typed_acquisition.TAKEN_S`.
         """
-        if isinstance(self.acquisition, TypedAcquisition):
-            self.acquisition.enter(line)
+        acquisition = self.acquisition
+        if isinstance(acquisition, TypedAcquisition) and acquisition.source is None:
+            return acquisition.enter
+        return None
 
     def touch(self, *, on: bool) -> None:
         """Report that the tool is on the trimmer of the oscillator, or off."""

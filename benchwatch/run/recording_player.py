@@ -220,6 +220,7 @@ class RecordedCounter:
     """The handle to one counter of a recording: gives its state, takes notes but no commands."""
 
     takes_commands = False
+    enter = None
 
     def __init__(self, name: str, player: RecordingPlayer) -> None:
         self._name, self._player = name, player

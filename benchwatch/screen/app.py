@@ -171,10 +171,18 @@ class BenchwatchApp(App[None]):
         if isinstance(event, KeyPress):
             self.take_key(event)
         elif isinstance(event, Paste):
-            if isinstance(self.screen, Overlay) and not self.ending:
-                self.screen.take_paste(event.text)
+            self._take_paste(event.text)
         else:
             await super().on_event(event)
+
+    def _take_paste(self, text: str) -> None:
+        if self.ending:
+            return
+        if isinstance(self.screen, Overlay):
+            self.screen.take_paste(text)
+        else:
+            self.screen_state.paste(text)
+            self.redraw_soon()
 
     def exit(self, *args: Any, **options: Any) -> None:
         """End the app; keys typed from now on are ignored."""
@@ -193,6 +201,8 @@ class BenchwatchApp(App[None]):
             self.action_interrupt()
         elif isinstance(self.screen, Overlay):
             self.screen.take_key(pressed)
+        elif self.screen_state.type_key(pressed.key, pressed.character):
+            self.redraw_soon()
         else:
             frame = self.screen_state.frame()
             elsewhere = VIEWS.keys_elsewhere(self.screen_state.view, frame.capabilities)
@@ -246,7 +256,7 @@ class BenchwatchApp(App[None]):
         def text(width: int) -> list[StyledLine]:
             match opener:
                 case "explain":
-                    return text_pages.help_lines(view, VIEWS.keys_in(view, available), width)
+                    return text_pages.help_lines(view, self.screen_state.frame().keys, width)
                 case "list_keys":
                     return text_pages.key_list(VIEWS, view, available, width)
                 case _:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 from benchwatch.quantity import format_duration, write_fraction
 from benchwatch.reading import TYPED
 from benchwatch.screen.axis_state import AxisState
+from benchwatch.screen.entry_line import EntryLine
 from benchwatch.snapshot import Snapshot
 
 if TYPE_CHECKING:
@@ -20,6 +21,8 @@ class CounterState:
     axes: AxisState = field(default_factory=AxisState)
     tool_on: bool = False
     """Whether the tool is on the trimmer, by the operator's last key."""
+    entry: EntryLine = field(default_factory=EntryLine)
+    """The reading that is being typed, where a person types them."""
     gate_asked: bool = False
     """Whether a gate was requested and the counter has not answered yet."""
     link: "LinkStatus | None" = None

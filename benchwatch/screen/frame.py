@@ -73,6 +73,8 @@ class Frame:
     preferences: Preferences = field(default_factory=Preferences)
     scroll: int = 0
     """Entries of a long list that are scrolled out above its first row."""
+    entry: str | None = None
+    """The reading that is being typed; None where a person does not type the readings."""
     message: str = ""
     """A sentence shown for a moment, such as the effect of a key."""
 

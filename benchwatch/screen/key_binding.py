@@ -7,10 +7,10 @@ from typing import Literal
 from benchwatch.screen.preferences import Preferences
 from benchwatch.snapshot import Snapshot
 
-Capability = Literal["trimmer", "operator", "counters", "bench", "player", "sound"]
+Capability = Literal["trimmer", "operator", "counters", "bench", "player", "sound", "typed"]
 """Capability of a bench that a key can need: ``trimmer``: keys can turn a trimmer; ``operator``:
 counters take commands; ``counters``: there are several; ``bench``: the watch is live; ``player``: a
-recording is played; ``sound``: there is a sound output."""
+recording is played; ``sound``: there is a sound output; ``typed``: a person types the readings."""
 
 KEY_CELLS = 12
 """Cells for the label of a key in lists of keys."""
@@ -41,7 +41,7 @@ class KeyBinding:
 
 
 def capabilities(
-    *, trimmer: bool, operator: bool, counters: int, playing: bool, sound: bool
+    *, trimmer: bool, operator: bool, counters: int, playing: bool, sound: bool, typed: bool = False
 ) -> frozenset[Capability]:
     """Return the capabilities of a bench; `counters`: the number of its counters."""
     present: dict[Capability, bool] = {
@@ -51,6 +51,7 @@ def capabilities(
         "bench": not playing,
         "player": playing,
         "sound": sound,
+        "typed": typed,
     }
     return frozenset(name for name, is_present in present.items() if is_present)
 

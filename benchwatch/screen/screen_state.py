@@ -10,6 +10,7 @@ from benchwatch.quantity import OFFSET_UNITS, printable
 from benchwatch.reading import AS_FOUND, AS_LEFT, NO_WORDS, RecordKind
 from benchwatch.screen.counter_state import CounterState
 from benchwatch.screen.display_options import DisplayOptions
+from benchwatch.screen.entry_line import shown_keys
 from benchwatch.screen.frame import Frame
 from benchwatch.screen.key_binding import KeyBinding, capabilities
 from benchwatch.screen.panels.status_text import tool_on
@@ -139,6 +140,7 @@ class ScreenState:
             counters=len(names),
             playing=playing is not None,
             sound=self._sound is not None,
+            typed=self._handle.enter is not None,
         )
         return Frame(
             snapshot=snapshot,
@@ -152,7 +154,7 @@ class ScreenState:
                 if (link := counter.link) and name != self._shown and link.state != "reading"
             ],
             tabs=VIEWS.tabs_for(view),
-            keys=VIEWS.keys_in(view, available),
+            keys=shown_keys(VIEWS.keys_in(view, available), available),
             capabilities=available,
             unit=axes.unit,
             drift_unit=axes.drift_unit,
@@ -167,12 +169,36 @@ class ScreenState:
             playing=playing,
             preferences=self.preferences,
             scroll=self._scroll,
+            entry=self._counter.entry.text if "typed" in available else None,
             message=self._message.text if self._message_clock_s() < self._message.until_s else "",
         )
 
     def key(self, id_: str) -> KeyBinding | None:
         """Return the binding with this id; None when it has no effect in this view now."""
-        return next((one for one in self.frame().keys if one.id == id_), None)
+        keys = VIEWS.keys_in(self.view, self.frame().capabilities)
+        return next((one for one in keys if one.id == id_), None)
+
+    def type_key(self, name: str, character: str | None) -> bool:
+        """Type a key on the entry line; return whether it belongs there and not to the view."""
+        return self._handle.enter is not None and self._counter.entry.take(name, character)
+
+    def paste(self, text: str) -> None:
+        """Put pasted text on the entry line, if there is one."""
+        if self._handle.enter is not None and self._counter.entry.paste(text):
+            self.show_message("only the first line was pasted; Enter takes it as a reading")
+
+    def _take_reading(self) -> None:
+        """Take what is on the entry line as a reading, or show why it is none."""
+        enter, entry = self._handle.enter, self._counter.entry
+        if enter is None:
+            return
+        try:
+            enter(entry.text)
+        except BenchwatchError as error:
+            self.show_message(str(error))
+        else:
+            entry.clear()
+            self._message = _Message()
 
     def press(self, id_: str) -> None:
         """Run the action of the key with this id, unless it has no effect in this view now."""
@@ -244,6 +270,9 @@ class ScreenState:
         return {
             "unit": self._next_unit,
             "next_counter": self._next_counter,
+            "take_reading": self._take_reading,
+            "next_view": lambda: self.show(VIEWS.beside(self.view, 1).name),
+            "previous_view": lambda: self.show(VIEWS.beside(self.view, -1).name),
             "fine_up": lambda: self._turn(FINE_TURNS),
             "fine_down": lambda: self._turn(-FINE_TURNS),
             "coarse_up": lambda: self._turn(COARSE_TURNS),

@@ -31,6 +31,31 @@ LIST_KEYS_KEY = KeyBinding(
     action="List every key",
     help="List every key.",
 )
+TAKE_READING_KEY = KeyBinding(
+    id="take_reading",
+    keys=("enter",),
+    label="Enter",
+    footer="take reading",
+    action="Take the typed reading",
+    help=(
+        "Take the reading on the entry line. Type what the counter shows, with digits, sign, "
+        "point, comma, apostrophe and blanks; Backspace takes back a character, Esc all."
+    ),
+    needs="typed",
+)
+NEXT_VIEW_KEY = KeyBinding(
+    id="next_view",
+    keys=("tab",),
+    label="Tab",
+    action="Show the next view",
+    help="Show the next view, or with Shift-Tab the one before.",
+)
+PREVIOUS_VIEW_KEY = KeyBinding(
+    id="previous_view",
+    keys=("shift+tab",),
+    label="Shift-Tab",
+    action="Show the view before",
+)
 MARK_KEY = KeyBinding(
     id="note",
     keys=("m",),

@@ -9,6 +9,7 @@ from benchwatch.report.blocks import DocumentPart, Phrases, Table, Tone
 from benchwatch.report.record_document import DocumentStyle, document
 from benchwatch.screen.drawing.styled_text import Role, StyledLine, line, wrapped, wrapped_text
 from benchwatch.screen.drawing.theme import Theme
+from benchwatch.screen.entry_line import shown_keys
 from benchwatch.screen.frame import Frame
 from benchwatch.screen.key_binding import KEY_CELLS, Capability, KeyBinding
 from benchwatch.screen.panels.shared_rows import HAZARDS
@@ -43,7 +44,7 @@ def key_list(
 ) -> list[StyledLine]:
     """Return the help of every key: those that work in `view`, then those of other views."""
     rows = [line((f"Keys here ({view.title})", Role.STRONG))]
-    rows += _key_lines(views.keys_in(view, available), width)
+    rows += _key_lines(shown_keys(views.keys_in(view, available), available), width)
     if elsewhere := views.keys_elsewhere(view, available):
         named = [
             replace(key, help=f"{views.view_for(key).title}: {key.help}")

@@ -79,8 +79,9 @@ class ViewList:
         self.tabs: Final = tuple(view for view in views if not view.parent)
         forms = [view for view in views if view.parent]
         shared = (
-            keys.QUIT_KEY, keys.HELP_KEY, keys.LIST_KEYS_KEY,
+            keys.TAKE_READING_KEY, keys.QUIT_KEY, keys.HELP_KEY, keys.LIST_KEYS_KEY,
             *(self._tab_key(view) for view in self.tabs),
+            keys.NEXT_VIEW_KEY, keys.PREVIOUS_VIEW_KEY,
             keys.MARK_KEY, keys.TOOL_KEY, keys.PAUSE_KEY, keys.COMMAND_KEY,
             *(_form_key(view) for view in forms),
             keys.UNIT_KEY, keys.AS_FOUND_KEY, keys.AS_LEFT_KEY, keys.RECORDS_KEY,
@@ -109,6 +110,12 @@ class ViewList:
         return [
             key for key in self._usable(available) if view not in self._where.get(key.id, (view,))
         ]
+
+    def beside(self, view: View, steps: int) -> View:
+        """Return the view with a tab that is `steps` after `view`; after the last the first."""
+        current = view.parent or view.name
+        place = next(at for at, one in enumerate(self.tabs) if one.name == current)
+        return self.tabs[(place + steps) % len(self.tabs)]
 
     def view_for(self, key: KeyBinding) -> View:
         """Return the first view in which a key works."""

@@ -20,6 +20,13 @@ class CounterHandle(Protocol):
         """Whether records can be made and settings changed; a recording takes notes only."""
 
     @property
+    def enter(self) -> Callable[[str], None] | None:
+        """Takes a typed line as the next reading, or raises a `BenchwatchError`.
+
+        None unless a person types the readings of this counter here.
+        """
+
+    @property
     def snapshot(self) -> Snapshot:
         """The newest snapshot of the counter."""
 

@@ -3,7 +3,7 @@
 import math
 import os
 import random
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -387,6 +387,8 @@ class FakeWatch:
         self.units = ["0417"]
         self.visit_changes: list[tuple[str, str]] = []
         self.traces: list[tuple[str, float, int]] = []
+        self.enter: Callable[[str], None] | None = None
+        """Takes typed readings; None: they come from a counter."""
 
     @property
     def names(self) -> Sequence[str]:
@@ -421,6 +423,7 @@ class FakeCounter:
     def __init__(self, name: str, watch: FakeWatch) -> None:
         self._name, self._watch, self._operator = name, watch, watch.operator or FakeOperator()
         self.takes_commands = watch.operator is not None
+        self.enter = watch.enter
 
     @property
     def snapshot(self) -> Snapshot:

@@ -17,6 +17,7 @@ from benchwatch.screen.drawing.styled_text import (
 from benchwatch.screen.frame import Frame, Panel, always
 from benchwatch.screen.key_binding import KeyBinding
 from benchwatch.screen.panels import status_text
+from benchwatch.screen.panels.entry_row import entry_line, entry_rows
 from benchwatch.screen.text.amounts import run_time
 
 SHORT_HEIGHT = 20
@@ -165,5 +166,9 @@ TOP_PANELS = (
     Panel(draw=counter_line, rows=always(1)),
     Panel(draw=trouble_line, rows=trouble_rows),
 )
-BOTTOM_PANELS = (Panel(draw=playing_line, rows=playing_rows), Panel(draw=key_lines, rows=key_rows))
+BOTTOM_PANELS = (
+    Panel(draw=playing_line, rows=playing_rows),
+    Panel(draw=entry_line, rows=entry_rows),
+    Panel(draw=key_lines, rows=key_rows),
+)
 """Panels above and below those of every view."""
