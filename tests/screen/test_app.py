@@ -682,6 +682,8 @@ async def test_every_key_does_something(key):
     watch = kit.FakeWatch(
         kit.full_snapshot(logged_events=kit.logged_events(40)), spare, operator=operator
     )
+    typed: list[str] = []
+    watch.enter = typed.append if key.needs == "typed" else None
     here = "notes" if key.id == "view_trim" else VIEWS.view_for(key).name
     for name in key.keys:
         app = BenchwatchApp(
@@ -696,6 +698,7 @@ async def test_every_key_does_something(key):
             await pilot.press(*BEFORE.get(key.id, ()))
             await pilot.pause()
             calls = (trimmer.turns, trimmer.tool, operator.calls, playback.calls, app._sound.calls)
+            calls += (typed,)
             before = repr((state_of(app, watch), calls))
             await pilot.press(name)
             await pilot.pause()
