@@ -1,9 +1,9 @@
 """The strip chart: the recent offsets, with the present at the right edge; a gap stays open."""
 
-from benchwatch.quantity import format_duration
-from benchwatch.screen.drawing.plot import FIGURE_CELLS, Axes, Axis, edge_figures
+from benchwatch.screen.drawing.plot import Axes, Axis, edge_figures
 from benchwatch.screen.drawing.styled_text import Role, StyledLine, faded, line
 from benchwatch.screen.frame import Frame
+from benchwatch.screen.panels.time_axis import strip_time_axis
 from benchwatch.screen.text.amounts import round_figure
 
 ZERO_DASH, LIMIT_DASH, NUDGE_DASH = 4, 8, 2
@@ -33,7 +33,7 @@ def strip_chart(frame: Frame, width: int, rows: int) -> list[StyledLine]:
     axes.beyond(frame.trace.elapsed_s, frame.trace.offset, Role.DIM)
     drawing = axes.with_figures(offset_figures(frame, axes.canvas.rows))
     if has_time_axis:
-        drawing.append(_time_axis(frame, axes, width))
+        drawing.append(strip_time_axis(frame, axes, width))
     return faded(drawing) if frame.stale else drawing
 
 
@@ -52,17 +52,3 @@ def offset_figures(frame: Frame, rows: int) -> list[tuple[int, str]]:
     return edge_figures(
         rows, round_figure(high, frame.unit), round_figure(low, frame.unit), frame.unit
     )
-
-
-def _time_axis(frame: Frame, axes: Axes, width: int) -> StyledLine:
-    """Draw the time axis, with a sign at each mark of the operator."""
-    room = max(width - FIGURE_CELLS - 1, 1)
-    ago, now = f"{format_duration(frame.span_s)} ago", "now"
-    text = ago.ljust(room - len(now)) + now
-    row = [(char, Role.AXIS) for char in text[:room].ljust(room)]
-    free = range(len(ago), room - len(now))  # a mark is drawn beside the words, not over them
-    for mark in frame.snapshot.marks:
-        cell = axes.column(mark.elapsed_s, room)
-        if cell is not None and free:
-            row[min(max(cell, free[0]), free[-1])] = ("^", Role.STRONG)
-    return line(" " * (FIGURE_CELLS + 1), *row)

@@ -17,6 +17,7 @@ from benchwatch.screen.key_binding import KeyBinding
 from benchwatch.screen.panels.large_offset import both_figures
 from benchwatch.screen.panels.settle_rows import cycle_line, cycle_rows, held_lines, held_rows
 from benchwatch.screen.panels.strip_chart import draw_levels, offset_figures
+from benchwatch.screen.panels.time_axis import clock_figures
 from benchwatch.screen.preferences import Preferences
 from benchwatch.screen.shared_keys import AS_FOUND_KEY, TOOL_KEY
 from benchwatch.screen.text.amounts import ago, with_u, write_limit
@@ -93,10 +94,14 @@ def curve_chart(frame: Frame, width: int, rows: int) -> list[StyledLine]:
 
 def _time_figures(frame: Frame, axes: Axes, width: int, last_s: float) -> StyledLine:
     room = max(width - FIGURE_CELLS - 1, 1)
-    age_s = frame.now_s - _warm_up(frame).since_s
-    ticks: list[tuple[int | None, str]] = [(axes.column(age_s, room), "now")]
+    since_s = _warm_up(frame).since_s
+    clock = clock_figures(frame, axes, width, (since_s, since_s + last_s), since_s)
+    now: tuple[int | None, str] = (axes.column(frame.now_s - since_s, room), "now")
+    ticks = clock[:1] or [now]
     if frame.preferences.log_time:
         ticks += [(axes.column(s, room), format_duration(s)) for s in TICKS_S]
+    elif clock:
+        ticks = clock
     else:
         ticks += [(0, "start of run"), (axes.column(last_s, room), format_duration(last_s))]
         ticks.append((axes.column(last_s / 2, room), format_duration(last_s / 2)))

@@ -188,14 +188,29 @@ def test_marks_are_on_the_time_axis():
 
 
 def test_marks_hide_no_word_of_the_time_axis():
-    """Marks of now and of the oldest time are beside the words at the ends."""
+    """A mark under a word is drawn beside it; the words are round local times and the present."""
     marks = tuple(
         Mark(counter="main", utc_s=0.0, elapsed_s=kit.NOW_S - ago_s, text="lid on")
         for ago_s in (0.0, 0.5, 119.0, 120.0)
     )
     rows = strip_chart(kit.frame(kit.snapshot(marks=marks)), 108, 8)
 
-    assert rows[-1].plain.split() == ["2", "min", "ago^", "^now"]
+    assert rows[-1].plain.replace("^", " ").split() == [
+        "2", "min", "20:10:45", "20:11:00", "20:11:15", "20:11:30", "20:11:45", "20:12:00",
+        "now", "20:12:34", "UTC",
+    ]  # fmt: skip
+    assert rows[-1].plain.count("^") > 1
+    assert "now 20:12:34 UTC" in rows[-1].plain
+
+
+def test_undated_readings_have_durations_on_the_time_axis():
+    """A recording without dates has no local times."""
+    undated = kit.snapshot(reading=kit.reading(2.46e-9, utc_s=math.nan))
+    strip = strip_chart(kit.frame(undated), 80, 8)[-1].plain
+    warm_up = curve_chart(kit.frame(undated, view="warm_up"), 80, 8)[-1].plain
+
+    assert strip.split() == ["2", "min", "ago", "now"]
+    assert "start of run" in warm_up
 
 
 HOSTILE = (

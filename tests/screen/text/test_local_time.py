@@ -7,6 +7,8 @@ import pytest
 import screen_kit as kit
 from pipeline_kit import START_UTC_S
 
+from benchwatch.screen.panels.strip_chart import strip_chart
+from benchwatch.screen.text.clock_ticks import clock_label, clock_ticks
 from benchwatch.screen.text.local_time import date_and_time, minute, time_of_day
 from benchwatch.screen.views.notes_view import count_line, note_lines
 from benchwatch.snapshot import LoggedEvent
@@ -81,3 +83,42 @@ def test_notes_of_several_days_have_dates(place):
 
     assert after.startswith("  Oct 27 02:00:00 ")
     assert before.startswith("  Oct 26 01:00:00 CEST ")
+
+
+def _texts(begin_s, end_s):
+    return [text for _, text in clock_ticks(begin_s, end_s, 6)]
+
+
+def test_ticks_are_round_local_times(place):
+    """Seconds only where the steps are short; a zone at a quarter of an hour is round too."""
+    place(PLACES[1][0])  # 10:20:20 UTC is 16:05:20 there
+
+    assert _texts(START_UTC_S - 30, START_UTC_S)[:2] == ["16:04:55", "16:05:00"]
+    assert _texts(START_UTC_S - 600, START_UTC_S) == ["15:56", "15:58", "16:00", "16:02", "16:04"]
+    assert _texts(START_UTC_S - 14400, START_UTC_S) == ["13:00", "14:00", "15:00", "16:00"]
+    assert clock_label(START_UTC_S, 30.0, 6) == "16:05:20 UTC+05:45"
+    assert clock_label(START_UTC_S, 600.0, 6) == "16:05 UTC+05:45"
+
+
+def test_over_more_than_a_day_ticks_have_dates(place):
+    """Midnight is written as its day, also where the clocks go back."""
+    place(PLACES[0][0])
+    summer_ends_s = 1_950_742_800.0  # 2031-10-26T01:00Z, `date -d @1950742800`
+
+    assert _texts(START_UTC_S - 86400, START_UTC_S) == ["18:00", "May 04", "06:00", "12:00"]
+    assert _texts(START_UTC_S - 604800, START_UTC_S) == ["Apr 28", "Apr 30", "May 02", "May 04"]
+    assert _texts(summer_ends_s - 72000, summer_ends_s + 72000) == ["12:00", "Oct 26", "12:00"]
+
+
+def test_after_a_resume_the_axis_has_the_times_of_the_readings():
+    """A run that began at another time has other ticks, whatever this computer's clock says."""
+    made = kit.frame(kit.snapshot(reading=kit.reading(2e-9, utc_s=START_UTC_S - 0.4)))
+    row = strip_chart(made, 108, 8)[-1].plain
+
+    assert "now 10:20:20 UTC" in row
+
+
+@pytest.mark.parametrize("span_s", [0.0, -5.0, 1e12])
+def test_a_span_without_ticks_has_none(span_s):
+    """Nothing is drawn for an empty span or one beyond any calendar."""
+    assert not clock_ticks(START_UTC_S, START_UTC_S + span_s, 6)
