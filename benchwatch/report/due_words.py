@@ -51,7 +51,7 @@ def history_cautions(history: VisitHistory) -> tuple[str, ...]:
                 "are left out of the ageing"
             )
     if history.other_nominals:
-        numbers = ", ".join(map(str, history.other_nominals))
+        numbers = ", ".join(history.other_nominals)
         found.append(f"measured at another nominal and left out of the ageing: visit {numbers}")
     if any(not one.shared_known for one in history.intervals):
         found.append(

@@ -24,7 +24,7 @@ KNOWN = UnitDue(
     horizon_utc_s=at(2052),
     first_utc_s=at(2031, 5),
     newest_utc_s=at(2032, 5),
-    newest_visit=3,
+    newest_visit="3",
 )
 
 
@@ -93,7 +93,7 @@ def test_cautions() -> None:
 
     def visit(number: int, utc_s: float, nominal_hz: float = 5e6) -> VisitOffsets:
         found = DatedOffset(utc_s=utc_s, offset=1e-9, u=1e-10)
-        return VisitOffsets(number=number, nominal_hz=nominal_hz, as_found=found)
+        return VisitOffsets(label=str(number), nominal_hz=nominal_hz, as_found=found)
 
     cautions = history_cautions(
         visit_history(
@@ -110,7 +110,7 @@ def test_cautions() -> None:
 def test_a_visit_that_runs_backwards() -> None:
     """As left before as found is said of the one visit."""
     early, late = (DatedOffset(utc_s=s, offset=1e-9, u=1e-10) for s in (0.0, 1e5))
-    history = visit_history([VisitOffsets(number=7, as_found=late, as_left=early)])
+    history = visit_history([VisitOffsets(label="7", as_found=late, as_left=early)])
 
     assert history_cautions(history)[0].startswith("visit 7: as left is dated before as found")
 

@@ -10,15 +10,20 @@ TYPED: Final = "as typed"
 """Name of the row of a budget that a person typed as a whole."""
 
 
-def dated_offset(record: OffsetRecord) -> DatedOffset | None:
+def dated_offset(record: OffsetRecord, written_utc_s: float | None = None) -> DatedOffset | None:
     """Return a record for the history; None if it has no date.
+
+    Args:
+        record: the record.
+        written_utc_s: its date where it has none itself, Unix seconds.
 
     The calibration of a reference is shared by all records whose budgets state the same name,
     source, offset and u for it; with a counter's own time base, by those of the same counter only.
     How it aged since then is not shared: a budget doesn't tell whether it aged steadily. Without a
     stated u of the reference it is not known what is shared.
     """
-    if record.utc_s is None:
+    utc_s = written_utc_s if record.utc_s is None else record.utc_s
+    if utc_s is None:
         return None
     u, missing = record.u, record.budget.missing
     references = [
@@ -31,7 +36,7 @@ def dated_offset(record: OffsetRecord) -> DatedOffset | None:
         if (cause := _cause(record, row)) and row.contribution > 0
     )
     return DatedOffset(
-        utc_s=record.utc_s,
+        utc_s=utc_s,
         offset=record.offset,
         u=u if u > 0 else None,
         shared=shared if known else None,

@@ -38,7 +38,7 @@ class UnitDue:
     """First visit that counts; None without one."""
     newest_utc_s: float | None = None
     """Newest record; None without one."""
-    newest_visit: int | None = None
+    newest_visit: str | None = None
 
     @property
     def order_utc_s(self) -> float | None:

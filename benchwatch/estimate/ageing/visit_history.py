@@ -54,7 +54,8 @@ class DatedOffset:
 class VisitOffsets:
     """The records of one visit; as found and as left are equal where it was not trimmed."""
 
-    number: int
+    label: str
+    """What the visit is called in sentences; unique."""
     nominal_hz: float | None = None
     """Nominal of the records; None: only fractions are known."""
     as_found: DatedOffset | None = None
@@ -84,8 +85,8 @@ Terms = tuple[tuple[DatedOffset, int], ...]
 class Interval:
     """The change of a unit between two visits, with its trimmer left alone."""
 
-    from_visit: int
-    to_visit: int
+    from_visit: str
+    to_visit: str
     from_utc_s: float
     to_utc_s: float
     terms: Terms
@@ -133,7 +134,8 @@ class Interval:
 class JoinedOffset:
     """The offset of one visit as it would have been with today's setting of the trimmer."""
 
-    number: int
+    label: str
+    """That of the visit."""
     utc_s: float
     offset: float
     u: float | None
@@ -150,13 +152,13 @@ class VisitHistory:
     """One for each visit that counts, in order of time, back to where the setting is known."""
     newest: DatedOffset | None
     """Last record of the last visit with one: the setting of the trimmer that holds now."""
-    newest_visit: int | None
+    newest_visit: str | None
     newest_dated: bool
     """Whether the date of `newest` can be relied on."""
-    conflicts: tuple[tuple[int, int], ...] = ()
+    conflicts: tuple[tuple[str, str], ...] = ()
     """Pairs of visits, in order of writing, of which the later one has the earlier date. A visit
     whose as left is dated before its as found is paired with itself. Their dates are left out."""
-    other_nominals: tuple[int, ...] = ()
+    other_nominals: tuple[str, ...] = ()
     """Visits under another nominal than the newest one's; they are left out."""
 
     @property
@@ -176,11 +178,11 @@ def visit_history(visits: Iterable[VisitOffsets]) -> VisitHistory:
     measured = [visit for visit in visits if visit.last is not None]
     nominal = next((v.nominal_hz for v in reversed(measured) if v.nominal_hz is not None), None)
     alike = {
-        visit.number: nominal is None or visit.nominal_hz in {None, nominal} for visit in measured
+        visit.label: nominal is None or visit.nominal_hz in {None, nominal} for visit in measured
     }
-    ours = [visit for visit in measured if alike[visit.number]]
+    ours = [visit for visit in measured if alike[visit.label]]
     conflicts = _conflicts(ours)
-    doubtful = {number for pair in conflicts for number in pair}
+    doubtful = {label for pair in conflicts for label in pair}
     intervals: list[Interval] = []
     joined: list[tuple[VisitOffsets, Terms]] = []
     for chain in _chains(measured, alike):
@@ -191,10 +193,10 @@ def visit_history(visits: Iterable[VisitOffsets]) -> VisitHistory:
         intervals=tuple(intervals),
         joined=tuple(_joined_offset(visit, terms) for visit, terms in joined),
         newest=None if newest is None else newest.last,
-        newest_visit=None if newest is None else newest.number,
-        newest_dated=newest is not None and newest.number not in doubtful,
+        newest_visit=None if newest is None else newest.label,
+        newest_dated=newest is not None and newest.label not in doubtful,
         conflicts=tuple(conflicts),
-        other_nominals=tuple(v.number for v in measured if not alike[v.number]),
+        other_nominals=tuple(v.label for v in measured if not alike[v.label]),
     )
 
 
@@ -220,17 +222,17 @@ def record_covariance(one: DatedOffset, two: DatedOffset) -> float | None:
     return math.fsum(part.u * theirs.get(part.cause, 0.0) for part in one.shared or ())
 
 
-def _conflicts(visits: Sequence[VisitOffsets]) -> list[tuple[int, int]]:
+def _conflicts(visits: Sequence[VisitOffsets]) -> list[tuple[str, str]]:
     """Return pairs of neighbours whose dates go backwards; neighbours once the pairs are out."""
-    found: list[tuple[int, int]] = []
+    found: list[tuple[str, str]] = []
     kept: list[VisitOffsets] = []
     for visit in visits:
         if visit.first is None or visit.last is None:
             continue
         if visit.last.utc_s < visit.first.utc_s:
-            found.append((visit.number, visit.number))
+            found.append((visit.label, visit.label))
         elif kept and visit.first.utc_s < _end_s(kept[-1]):
-            found.append((kept.pop().number, visit.number))
+            found.append((kept.pop().label, visit.label))
         else:
             kept.append(visit)
     return found
@@ -240,18 +242,18 @@ def _end_s(visit: VisitOffsets) -> float:
     return math.inf if visit.last is None else visit.last.utc_s
 
 
-def _chains(visits: Sequence[VisitOffsets], alike: dict[int, bool]) -> list[list[VisitOffsets]]:
+def _chains(visits: Sequence[VisitOffsets], alike: dict[str, bool]) -> list[list[VisitOffsets]]:
     """Return the visits that count in runs; a trim at a visit that doesn't count ends a run."""
     chains: list[list[VisitOffsets]] = [[]]
     for visit in visits:
-        if alike[visit.number]:
+        if alike[visit.label]:
             chains[-1].append(visit)
         elif visit.trimmed:
             chains.append([])
     return chains
 
 
-def _intervals(chain: Sequence[VisitOffsets], doubtful: set[int]) -> list[Interval]:
+def _intervals(chain: Sequence[VisitOffsets], doubtful: set[str]) -> list[Interval]:
     """Return the intervals of a chain; one may lead over visits of doubtful date."""
     found: list[Interval] = []
     start: VisitOffsets | None = None
@@ -259,14 +261,14 @@ def _intervals(chain: Sequence[VisitOffsets], doubtful: set[int]) -> list[Interv
     for visit in chain:
         if visit.first is None or visit.last is None:
             continue
-        if visit.number in doubtful:
+        if visit.label in doubtful:
             trims += ((visit.last, -1), (visit.first, 1)) if visit.trimmed else ()
             continue
         if start is not None and start.last is not None:
             found.append(
                 Interval(
-                    from_visit=start.number,
-                    to_visit=visit.number,
+                    from_visit=start.label,
+                    to_visit=visit.label,
                     from_utc_s=start.last.utc_s,
                     to_utc_s=visit.first.utc_s,
                     terms=((visit.first, 1), (start.last, -1), *trims),
@@ -276,14 +278,14 @@ def _intervals(chain: Sequence[VisitOffsets], doubtful: set[int]) -> list[Interv
     return found
 
 
-def _joined(chain: Sequence[VisitOffsets], doubtful: set[int]) -> list[tuple[VisitOffsets, Terms]]:
+def _joined(chain: Sequence[VisitOffsets], doubtful: set[str]) -> list[tuple[VisitOffsets, Terms]]:
     """Return each dated visit of a chain with the records that add up to its joined offset."""
     found: list[tuple[VisitOffsets, Terms]] = []
     trims: Terms = ()
     for visit in reversed(chain):
         if visit.first is None or visit.last is None:
             continue
-        if visit.number not in doubtful:
+        if visit.label not in doubtful:
             found.append((visit, ((visit.last, 1), *trims)))
         trims += ((visit.last, 1), (visit.first, -1)) if visit.trimmed else ()
     return found[::-1]
@@ -292,7 +294,7 @@ def _joined(chain: Sequence[VisitOffsets], doubtful: set[int]) -> list[tuple[Vis
 def _joined_offset(visit: VisitOffsets, terms: Terms) -> JoinedOffset:
     squared = covariance(terms, terms)
     return JoinedOffset(
-        number=visit.number,
+        label=visit.label,
         utc_s=_end_s(visit),
         offset=math.fsum(sign * record.offset for record, sign in terms),
         u=None if squared is None else math.sqrt(max(squared, 0.0)),

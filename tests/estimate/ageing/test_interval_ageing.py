@@ -32,7 +32,7 @@ def history_of(*rows: tuple[float, float, float], u: float | None = 0.05) -> Vis
             DatedOffset(utc_s=at * DAY_S, offset=ppb * 1e-9, u=None if u is None else u * 1e-9)
             for at, ppb in ((day, found), (day + 0.1, left))
         ]
-        made.append(VisitOffsets(number=number, as_found=records[0], as_left=records[1]))
+        made.append(VisitOffsets(label=str(number), as_found=records[0], as_left=records[1]))
     return visit_history(made)
 
 
@@ -46,7 +46,7 @@ def test_norris() -> None:
     rows.sort(key=lambda row: row[1])
     visits = [
         VisitOffsets(
-            number=number,
+            label=str(number),
             as_found=DatedOffset(
                 utc_s=x * YEAR_DAYS * DAY_S + number * 1e-7, offset=y, u=0.884796396144373
             ),

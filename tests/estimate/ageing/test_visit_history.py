@@ -37,7 +37,7 @@ def visit(
     nominal_hz: float | None = 5e6,
 ) -> VisitOffsets:
     """Make a visit."""
-    return VisitOffsets(number=number, nominal_hz=nominal_hz, as_found=found, as_left=left)
+    return VisitOffsets(label=str(number), nominal_hz=nominal_hz, as_found=found, as_left=left)
 
 
 def test_public_series_cut_by_trims() -> None:
@@ -70,7 +70,7 @@ def test_interval_from_as_left_to_as_found() -> None:
     )
 
     (interval,) = history.intervals
-    assert (interval.from_visit, interval.to_visit) == (1, 2)
+    assert (interval.from_visit, interval.to_visit) == ("1", "2")
     assert interval.days == pytest.approx(365.25)
     assert interval.change == pytest.approx(1.6e-9)
     assert interval.u == pytest.approx(0.05e-9)
@@ -136,7 +136,7 @@ def test_only_one_record_serves_as_both() -> None:
         ]
     )
 
-    assert [(one.from_visit, one.to_visit) for one in history.intervals] == [(1, 2), (2, 4)]
+    assert [(one.from_visit, one.to_visit) for one in history.intervals] == [("1", "2"), ("2", "4")]
     assert [one.change * 1e9 for one in history.intervals] == pytest.approx([1.0, 2.0])
 
 
@@ -152,8 +152,8 @@ def test_clock_set_back_leaves_out_both_dates_but_not_their_trims() -> None:
     )
 
     (interval,) = history.intervals
-    assert history.conflicts == ((2, 3),)
-    assert (interval.from_visit, interval.to_visit) == (1, 4)
+    assert history.conflicts == (("2", "3"),)
+    assert (interval.from_visit, interval.to_visit) == ("1", "4")
     assert interval.change == pytest.approx(3.0e-9)  # 1 + 1 + 1 ppb between the visits
     assert interval.u == pytest.approx(math.sqrt(6.0) * 0.1e-9)
     assert history.newest_dated
@@ -165,7 +165,7 @@ def test_a_visit_that_runs_backwards_is_in_doubt() -> None:
         [visit(1, record(0.0, 0.0)), visit(2, record(100.0, 1.0), record(90.0, 0.0))]
     )
 
-    assert history.conflicts == ((2, 2),)
+    assert history.conflicts == (("2", "2"),)
     assert history.intervals == ()
     assert not history.newest_dated
 
@@ -179,10 +179,10 @@ def test_other_nominals_are_left_out() -> None:
     passed = visit_history([ours[0], looked_at, ours[1]])
     broken = visit_history([ours[0], trimmed, ours[1]])
 
-    assert passed.other_nominals == broken.other_nominals == (2,)
+    assert passed.other_nominals == broken.other_nominals == ("2",)
     assert [one.change * 1e9 for one in passed.intervals] == pytest.approx([2.0])
     assert broken.intervals == ()
-    assert [one.number for one in broken.joined] == [3]
+    assert [one.label for one in broken.joined] == ["3"]
 
 
 def test_an_unknown_u_stays_unknown() -> None:

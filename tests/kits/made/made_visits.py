@@ -92,7 +92,9 @@ def made_unit(
         if trimmed:
             setting += random.normal() * 0.2e-9 - true
             as_left = record(day + 0.1, curve[number - 1] + setting)
-        made.append(VisitOffsets(number=number, nominal_hz=5e6, as_found=as_found, as_left=as_left))
+        made.append(
+            VisitOffsets(label=str(number), nominal_hz=5e6, as_found=as_found, as_left=as_left)
+        )
     return MadeUnit(
         history=visit_history(made),
         ahead_days=ahead - (0.1 if trimmed else 0.0),
