@@ -1,0 +1,286 @@
+"""``benchwatch visits``: lists visits, shows, closes and amends one, imports and verifies."""
+
+import re
+import time
+from pathlib import Path
+from typing import Any
+
+import click
+
+from benchwatch.commands.common.completed_words import FILES, UNITS, VISITS
+from benchwatch.commands.common.option_types import FRACTION, IDENT
+from benchwatch.commands.common.output import narrate, print_json, print_text
+from benchwatch.commands.common.register_options import (
+    chosen_register,
+    known_unit,
+    page_style,
+    refuse_options_before,
+    register_options,
+    shown_visit,
+)
+from benchwatch.commands.common.run_table import local_minute
+from benchwatch.commands.common.visit_lookup import (
+    amended_entry,
+    changed_record,
+    local_moment,
+    run_numbers_of,
+)
+from benchwatch.commands.common.visit_values import (
+    interval_values,
+    standing_values,
+    summary_values,
+    visit_values,
+)
+from benchwatch.errors import UsageError
+from benchwatch.quantity import printable, write_fraction
+from benchwatch.recording.typed_visits import read_typed_visits
+from benchwatch.register import RegisterFile, read_register
+from benchwatch.register.amending import amend_entry
+from benchwatch.register.chain_check import check_chains, has_head
+from benchwatch.register.visit import TYPED_TABLE
+from benchwatch.register.visit_closing import close_visit
+from benchwatch.register.visit_import import (
+    TypedOffset,
+    import_visits,
+    imported_words,
+)
+from benchwatch.register.visit_summary import OffsetInBrief, VisitSummary
+from benchwatch.report.blocks import align_table, plain_text
+from benchwatch.report.unit_standing import unit_standing
+from benchwatch.report.visit_document import NAMELESS, visit_document
+
+HASH = re.compile(r"[0-9a-f]{64}")
+HEAD_THERE = "there, nothing before it was cut off"
+HEAD_MISSING = "NOT there: entries were cut off, or it is of another register"
+NOT_SOUND = 1
+"""Exit code of ``verify`` where the register is not as it was written."""
+
+
+@click.group(invoke_without_command=True)
+@click.option("--unit", type=IDENT, shell_complete=UNITS, help="Only those of this unit.")
+@click.option("--text", default="", help="Only those with this text in a note, ident or condition.")
+@click.option("--since", metavar="DATE", help="Only those opened on this day or later, local time.")
+@click.option("--until", metavar="DATE", help="Only those opened on this day or before it.")
+@click.option("--open", "open_only", is_flag=True, help="Only those that are open.")
+@click.option("--last", type=click.IntRange(min=1), help="Only so many, the newest.")
+@register_options
+@click.pass_context
+def visits(
+    context: click.Context,
+    *,
+    unit: str | None,
+    text: str,
+    since: str | None,
+    until: str | None,
+    open_only: bool,
+    last: int | None,
+    journal: Path | None,
+    sim: bool,
+    as_json: bool,
+) -> None:
+    """List the visits of units, the newest last."""
+    if context.invoked_subcommand is not None:
+        refuse_options_before(context)
+        return
+    path = chosen_register(journal, sim=sim)
+    limits: dict[str, float] = {}
+    if since is not None:
+        limits["since_utc_s"] = local_moment(since, "--since")
+    if until is not None:
+        limits["until_utc_s"] = local_moment(until, "--until", end=True)
+    with read_register(path) as register:
+        if unit is not None:
+            known_unit(register, unit)
+        found = register.summaries(unit=unit, text=text, open_only=open_only, limit=last, **limits)
+        own, any_visits = register.own_chain, bool(register.visit_names())
+    found.reverse()
+    if as_json:
+        for one in found:
+            print_json(summary_values(one))
+    elif found:
+        header = ("visit", "unit", "opened", "closed", "as found", "as left", "counter")
+        print_text(align_table(header, [_row(one, own) for one in found]))
+    if not found:
+        narrate(
+            f"no visit in {path} is so."
+            if any_visits
+            else f"there are no visits in {path} yet: watch --unit IDENT opens one."
+        )
+
+
+@visits.command()
+@click.argument("number", shell_complete=VISITS)
+@register_options
+def show(*, number: str, journal: Path | None, sim: bool, as_json: bool) -> None:
+    """Show all of visit NUMBER: records with u and U, conditions, notes, runs, history."""
+    path = chosen_register(journal, sim=sim)
+    with read_register(path) as register:
+        visit = register.typed_visit(number)
+        unit = None if visit.unit is None else register.unit(visit.unit)
+        standing = None if unit is None else unit_standing(unit, register.visits_of(unit.ident))
+        style = page_style(register)
+    numbers = run_numbers_of(visit, path.parent)
+    if not as_json:
+        print_text(plain_text(visit_document(visit, standing, style, numbers)).rstrip())
+        return
+    print_json(visit_values(visit, numbers))
+    if standing is not None:
+        print_json(standing_values(standing, style.now_utc_s))
+        for interval in standing.history.intervals:
+            print_json(interval_values(interval))
+
+
+@visits.command()
+@click.argument("number", shell_complete=VISITS)
+@register_options
+def close(*, number: str, journal: Path | None, sim: bool, as_json: bool) -> None:
+    """Close visit NUMBER; what it holds stays, and it is not opened again."""
+    path = chosen_register(journal, sim=sim)
+    with read_register(path) as register:
+        visit = register.typed_visit(number)
+        called = shown_visit(visit, register)
+    entry = close_visit(RegisterFile(path), visit.name, visit.unit)
+    if as_json:
+        print_json({"kind": "closed", "visit": visit.name, "number": visit.number,
+                    "unit": visit.unit, "time": entry.at, "entry": entry.name})  # fmt: skip
+    left = "" if visit.as_left is not None else "; it has no record as left"
+    narrate(f"visit {called} of {visit.unit or 'a unit without a name'} is closed{left}.")
+
+
+@visits.command()
+@click.argument("number", shell_complete=VISITS)
+@click.argument("entry", required=False)
+@click.option("--reason", required=True, help="Why; it is kept with the amendment.")
+@click.option("--text", "new_text", help="The text that a note or condition should have.")
+@click.option("--offset", type=FRACTION, help="The offset that a record should have: 2.3ppb.")
+@click.option("--u", type=FRACTION, help="Its standard uncertainty; unknown if left out.")
+@click.option("--unit", type=IDENT, shell_complete=UNITS, help="The unit that it was really of.")
+@click.option("--withdraw", is_flag=True, help="Take the entry back altogether.")
+@register_options
+def amend(
+    *,
+    number: str,
+    entry: str | None,
+    reason: str,
+    new_text: str | None,
+    offset: float | None,
+    u: float | None,
+    unit: str | None,
+    withdraw: bool,
+    journal: Path | None,
+    sim: bool,
+    as_json: bool,
+) -> None:
+    """Amend ENTRY of visit NUMBER; visits show NUMBER names the entries.
+
+    What was written stays in the register, and the newest amendment stands. With --unit the
+    visit's own unit is put right, and no ENTRY is needed.
+    """
+    if sum((new_text is not None, offset is not None, unit is not None, withdraw)) != 1:
+        raise UsageError("say what to amend with one of --text, --offset, --unit and --withdraw.")
+    if u is not None and (offset is None or u < 0):
+        raise UsageError("--u is that of --offset, and not negative.")
+    path = chosen_register(journal, sim=sim)
+    with read_register(path) as register:
+        visit = register.typed_visit(number)
+        if unit is not None:
+            known_unit(register, unit)
+        found = amended_entry(register, visit, entry, of_unit=unit is not None)
+    values: dict[str, Any] | None = dict(found.values())
+    if withdraw:
+        values = None
+    elif new_text is not None:
+        values = {**found.values(), "text": new_text}
+    elif offset is not None:
+        values = {**found.values(), **changed_record(found, TypedOffset(offset=offset, u=u))}
+    written = amend_entry(RegisterFile(path), found, values, reason, visit=visit.name, unit=unit)
+    if as_json:
+        print_json({"kind": "amended", "visit": visit.name, "number": visit.number,
+                    "entry": found.name, "by": written.name, "withdrawn": withdraw})  # fmt: skip
+    done = "withdrawn" if withdraw else "amended"
+    narrate(f"entry {found.number} of visit {visit.number} is {done} by entry {written.number}.")
+
+
+@visits.command(name="import")
+@click.argument("file", shell_complete=FILES)
+@click.option("--new", "new_units", is_flag=True, help="Make the units that are not known.")
+@register_options
+def import_table(
+    *, file: str, new_units: bool, journal: Path | None, sim: bool, as_json: bool
+) -> None:
+    """Import earlier visits from FILE, a table (CSV) with a row a visit.
+
+    Its first row names the columns: unit,date,as_found,u,as_left,u,nominal,note. Only unit, date
+    and one of as_found and as_left are needed. Of a file with an error nothing is imported, and
+    what is there already is not added again.
+    """
+    path = chosen_register(journal, sim=sim)
+    with read_register(path) as register:
+        nominals = {unit.ident: unit.nominal_hz for unit in register.units()}
+    rows = read_typed_visits(file, nominals.get, time.time())
+    done = import_visits(RegisterFile(path), rows, new_units=new_units)
+    if as_json:
+        print_json({"kind": "imported", "added": done.added, "there_already": done.there_already,
+                    "new_units": list(done.new_units)})  # fmt: skip
+    narrate(imported_words(done))
+
+
+@visits.command()
+@click.option(
+    "--head", "heads", multiple=True, help="A head that was printed earlier: is it still there?"
+)
+@register_options
+def verify(*, heads: tuple[str, ...], journal: Path | None, sim: bool, as_json: bool) -> int:
+    """Check that no entry of the register was changed, and print the head of each chain.
+
+    The chain shows a change, not that its end was cut off: compare its head with one that was
+    printed earlier, with --head. The exit code is 1 where something is wrong.
+    """
+    typed = [head.strip().lower() for head in heads]
+    for head in typed:
+        if not HASH.fullmatch(head):
+            raise UsageError(f"--head {printable(head, 70)}: a head has 64 digits from 0 to f.")
+    path = chosen_register(journal, sim=sim)
+    with RegisterFile(path).reading() as connection:
+        there_is_one = connection is not None
+        chains = [] if connection is None else check_chains(connection)
+        there = {head: connection is not None and has_head(connection, head) for head in typed}
+    if not there_is_one:
+        narrate(f"there is no register at {path} yet.")
+    for chain in chains:
+        if as_json:
+            print_json({"kind": "chain", "chain": chain.chain, "entries": chain.entries,
+                        "head": chain.head, "faults": list(chain.faults)})  # fmt: skip
+            continue
+        state = "NOT as written" if chain.faults else "as written"
+        print_text(f"chain {chain.chain}: {chain.entries} entries, {state}, head {chain.head}")
+        for fault in chain.faults:
+            print_text(f"  {fault}")
+    for head, is_there in there.items():
+        if as_json:
+            print_json({"kind": "head", "head": head, "there": is_there})
+        else:
+            print_text(f"head {head}: {HEAD_THERE if is_there else HEAD_MISSING}")
+    sound = all(there.values()) and not any(chain.faults for chain in chains)
+    return 0 if sound else NOT_SOUND
+
+
+def _row(visit: VisitSummary, own_chain: str | None) -> list[str]:
+    closed = "open" if visit.closed_utc_s is None else local_minute(visit.closed_utc_s)
+    return [
+        str(visit.number) if visit.chain == own_chain else visit.name,
+        visit.unit or NAMELESS,
+        local_minute(visit.opened_utc_s) or NAMELESS,
+        closed or NAMELESS,
+        _amount(visit.as_found),
+        _amount(visit.as_left),
+        "typed" if visit.source == TYPED_TABLE else visit.counter,
+    ]
+
+
+def _amount(one: OffsetInBrief | None) -> str:
+    if one is None:
+        return NAMELESS
+    text = write_fraction(one.offset, one.u or None)
+    mark = " !" if one.has_caution else ""
+    return f"{text if one.u else text.bare}{mark}"

@@ -1,0 +1,55 @@
+"""How a unit stands: its history, whether it is inside its tolerance, and when it is due."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from benchwatch.estimate.ageing.ageing_forecast import AgeingForecast
+from benchwatch.estimate.ageing.interval_ageing import interval_ageing
+from benchwatch.estimate.ageing.interval_errors import MeanRate, mean_rate
+from benchwatch.estimate.ageing.unit_due import UnitDue, unit_due
+from benchwatch.estimate.ageing.visit_history import YEAR_DAYS, DatedOffset, VisitHistory
+from benchwatch.register.registered_unit import Unit
+from benchwatch.register.unit_history import history_of, in_order_of_visiting
+from benchwatch.register.visit import Visit
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnitStanding:
+    """A unit and what its visits say about it."""
+
+    unit: Unit
+    visits: tuple[Visit, ...]
+    """In the order in which they took place."""
+    history: VisitHistory
+    due: UnitDue
+    rate: MeanRate | None
+    """Mean ageing between visits; None where it is not known."""
+    in_a_year: AgeingForecast | None
+    """Expected a year after the newest record; None without two visits."""
+
+    @property
+    def newest(self) -> DatedOffset | None:
+        """Its newest record; None without one."""
+        return self.history.newest
+
+    @property
+    def inside(self) -> bool | None:
+        """Whether the newest record is inside the tolerance; None where either is not known."""
+        tolerance, newest = self.unit.tolerance, self.newest
+        if tolerance is None or newest is None:
+            return None
+        return abs(newest.offset) <= tolerance
+
+
+def unit_standing(unit: Unit, visits: Sequence[Visit]) -> UnitStanding:
+    """Return how `unit` stands after `visits`, all of them its own."""
+    history = history_of(visits)
+    ageing = interval_ageing(history)
+    return UnitStanding(
+        unit=unit,
+        visits=tuple(in_order_of_visiting(visits)),
+        history=history,
+        due=unit_due(history, unit.tolerance),
+        rate=mean_rate(history),
+        in_a_year=None if ageing is None else ageing.forecast(YEAR_DAYS),
+    )

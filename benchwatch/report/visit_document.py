@@ -1,0 +1,283 @@
+"""The documents of a visit and of a unit: what the register has of it, for people."""
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from benchwatch.estimate.ageing.visit_history import Interval
+from benchwatch.estimate.uncertainty.uncertainty_budget import DEFAULT_COVERAGE
+from benchwatch.quantity import (
+    OffsetUnit,
+    format_duration,
+    format_frequency,
+    offset_unit,
+    printable,
+    write_fraction,
+)
+from benchwatch.register.registered_unit import Unit
+from benchwatch.register.visit import TYPED_TABLE, Remark, Visit, VisitRecord
+from benchwatch.report.blocks import DocumentPart, Sentence, Table
+from benchwatch.report.due_words import due_words, history_cautions
+from benchwatch.report.unit_standing import UnitStanding
+
+NAMELESS: Final = "-"
+"""Stands for the unit of a visit that has none yet."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VisitStyle:
+    """The form in which a front end shows these documents."""
+
+    moment: Callable[[float], str]
+    """Writes a time in Unix seconds."""
+    day: Callable[[float], str]
+    """Writes the date of it."""
+    now_utc_s: float
+    own_chain: str | None
+    """Visits of this chain are called by their number alone."""
+
+    def label(self, visit: Visit) -> str:
+        """Return what a visit is called."""
+        return str(visit.number) if visit.chain == self.own_chain else visit.name
+
+    def entry(self, name: str) -> str:
+        """Return what an entry is called."""
+        chain, _, number = name.rpartition("/")
+        return number if chain == self.own_chain else name
+
+
+def unit_facts(unit: Unit) -> list[str]:
+    """Return what a unit states of itself, one phrase a fact."""
+    facts = []
+    if unit.nominal_hz is not None:
+        facts.append(f"nominal {format_frequency(unit.nominal_hz)}")
+    if unit.tolerance is not None:
+        facts.append(f"tolerance {_limit(unit.tolerance)}")
+    if unit.settle is not None and unit.settle_horizon_s is not None:
+        horizon = format_duration(unit.settle_horizon_s)
+        facts.append(f"settled within {_limit(unit.settle)} in {horizon}")
+    if unit.working_hz:
+        facts.append(f"used at {', '.join(map(format_frequency, unit.working_hz))}")
+    facts += [f"place {unit.place}"] * bool(unit.place)
+    facts += [f"owner {unit.owner}"] * bool(unit.owner)
+    return facts
+
+
+def unit_document(standing: UnitStanding, style: VisitStyle) -> Iterator[DocumentPart]:
+    """Yield all of one unit: what it is, how it stands, its visits and its ageing."""
+    unit, newest = standing.unit, standing.newest
+    about = f": {unit.description}" if unit.description else ""
+    yield Sentence(f"{unit.ident}{about}", "strong")
+    for fact in unit_facts(unit):
+        yield Sentence(fact)
+    if newest is not None:
+        verdict = "" if standing.inside is None else f", {side_word(standing.inside)}"
+        value = amount(newest.offset, newest.u)
+        yield Sentence(f"newest record {value}, {style.moment(newest.utc_s)}{verdict}")
+    yield Sentence(due_words(standing.due, style.now_utc_s))
+    yield from _ageing(standing)
+    if standing.visits:
+        yield Table(
+            ("visit", "opened", "as found", "as left", "state"),
+            tuple(
+                (
+                    style.label(visit),
+                    style.moment(visit.opened_utc_s),
+                    record_amount(visit.as_found),
+                    record_amount(visit.as_left),
+                    state_words(visit),
+                )
+                for visit in standing.visits
+            ),
+        )
+    if standing.history.intervals:
+        yield interval_table(standing.history.intervals)
+    for caution in history_cautions(standing.history):
+        yield Sentence(f"caution: {caution}", "warning")
+
+
+def visit_document(
+    visit: Visit,
+    standing: UnitStanding | None,
+    style: VisitStyle,
+    run_numbers: Mapping[int, int],
+) -> Iterator[DocumentPart]:
+    """Yield all of one visit.
+
+    Args:
+        visit: the visit.
+        standing: how its unit stands; None for a nameless visit.
+        style: how times are written.
+        run_numbers: numbers of its runs in their journals, by key, as far as they are known.
+    """
+    of = f" of {visit.unit}" if visit.unit else ", not named yet"
+    yield Sentence(f"visit {style.label(visit)}{of}", "strong")
+    yield Sentence(f"opened {style.moment(visit.opened_utc_s)}{_source(visit)}")
+    if visit.closed_utc_s is None:
+        yield Sentence("open")
+    else:
+        by = f" by {printable(visit.closed_by, 40)}" if visit.closed_by else ""
+        yield Sentence(f"closed {style.moment(visit.closed_utc_s)}{by}")
+    if visit.nominal_hz is not None:
+        yield Sentence(f"nominal {format_frequency(visit.nominal_hz)}")
+    if visit.tolerance is not None:
+        yield Sentence(f"tolerance {_limit(visit.tolerance)}")
+    yield from _records(visit, style)
+    if visit.pulls:
+        pulls = ", ".join(amount(size, u) for size, u in visit.pulls)
+        yield Sentence(f"the tool pulls {pulls}")
+    yield from _remarks(visit.remarks, style)
+    if visit.runs:
+        yield Table(
+            ("run", "began", "counter", "resource", "journal"),
+            tuple(
+                (
+                    str(run_numbers.get(run.key, NAMELESS)),
+                    style.moment(run.at_utc_s),
+                    run.counter,
+                    printable(run.resource, 60),
+                    run.journal,
+                )
+                for run in visit.runs
+            ),
+        )
+    for one in visit.amendments:
+        yield Sentence(f"entry {style.entry(one.entry)} amends: {one.text}", "quiet")
+    if standing is not None:
+        labels = {visit.name, str(visit.number)}
+        here = [
+            one for one in standing.history.intervals if labels & {one.from_visit, one.to_visit}
+        ]
+        if here:
+            yield interval_table(here)
+        yield Sentence(due_words(standing.due, style.now_utc_s))
+        for caution in history_cautions(standing.history):
+            yield Sentence(f"caution: {caution}", "warning")
+
+
+def interval_table(intervals: Sequence[Interval]) -> Table:
+    """Return the changes between visits, with the trimmer left alone, as a table."""
+    return Table(
+        ("from as left of", "to as found of", "days", "change", "a year"),
+        tuple(
+            (
+                f"visit {one.from_visit}",
+                f"visit {one.to_visit}",
+                f"{one.days:.0f}" if one.days >= 1 else f"{one.days:.2g}",
+                amount(one.change, one.u),
+                NAMELESS if one.per_year is None else amount(one.per_year, one.u_per_year),
+            )
+            for one in intervals
+        ),
+    )
+
+
+def amount(offset: float, u: float | None, unit: OffsetUnit | None = None) -> str:
+    """Write an offset (fractional) with its u, or alone where that is not known."""
+    text = write_fraction(offset, u, unit or offset_unit(max(abs(offset), u or 0.0)))
+    return text.bare if u is None else str(text)
+
+
+def record_amount(one: VisitRecord | None) -> str:
+    """Write the offset on record; ``-`` where there is none."""
+    if one is None:
+        return NAMELESS
+    return amount(one.record.offset, one.record.u or None)
+
+
+def _limit(fraction: float) -> str:
+    """Write a limit as short as it was typed."""
+    unit = offset_unit(fraction)
+    return f"{fraction / unit.size:.6g} {unit.name}"
+
+
+def side_word(inside: bool) -> str:
+    """Return the word for inside or outside the tolerance."""
+    return "inside" if inside else "outside"
+
+
+def state_words(visit: Visit) -> str:
+    """Return whether a visit is open, and whether it was typed."""
+    state = "open" if visit.closed_utc_s is None else "closed"
+    return f"{state}, typed" if visit.source == TYPED_TABLE else state
+
+
+def _source(visit: Visit) -> str:
+    if visit.source == TYPED_TABLE:
+        return "; imported from a table that was typed"
+    return f"; counter {visit.counter}" if visit.counter else ""
+
+
+def _ageing(standing: UnitStanding) -> Iterator[DocumentPart]:
+    rate, ahead = standing.rate, standing.in_a_year
+    if rate is not None:
+        span = len(standing.history.intervals)
+        over = "between two visits" if span == 1 else f"over {span} intervals between visits"
+        yield Sentence(f"ageing {amount(rate.per_year, rate.u)} a year {over}")
+    if ahead is not None and ahead.low is not None and ahead.high is not None:
+        unit = offset_unit(max(abs(ahead.low), abs(ahead.high)))
+        low, middle, high = (
+            amount(value, (ahead.high - ahead.low) / 4.0, unit).partition(" ")[0]
+            for value in (ahead.low, ahead.offset, ahead.high)
+        )
+        yield Sentence(
+            f"a year after the newest record {middle} {unit.name} is expected, "
+            f"{DEFAULT_COVERAGE * 100:g} % between {low} and {high}"
+        )
+
+
+def _records(visit: Visit, style: VisitStyle) -> Iterator[DocumentPart]:
+    """Yield a table of the records with u and U, then what is to be said of each."""
+    if not visit.records:
+        yield Sentence("no record yet")
+        return
+    rows = []
+    for one in visit.records:
+        expanded = one.record.budget.expanded()
+        unit = offset_unit(max(abs(one.record.offset), one.record.u))
+        utc_s = one.record.utc_s if one.record.utc_s is not None else one.at_utc_s
+        half = None if expanded is None else write_fraction(0.0, expanded.half_width, unit)
+        rows.append(
+            (
+                one.record.kind,
+                amount(one.record.offset, one.record.u or None, unit),
+                NAMELESS if half is None or not one.record.u else f"{half.u} {half.unit}",
+                NAMELESS if expanded is None else f"{expanded.k:.2f}",
+                style.moment(utc_s),
+                str(one.record.readings),
+                style.entry(one.entry),
+            )
+        )
+    yield Table(
+        ("record", "offset, u (k = 1)", "U (95 %)", "k", "around", "readings", "entry"),
+        tuple(rows),
+    )
+    for one in visit.records:
+        name = f"{one.record.kind}, entry {style.entry(one.entry)}"
+        if one.record.caution:
+            yield Sentence(f"caution ({name}): {printable(one.record.caution, 500)}", "warning")
+        if one.automatic:
+            yield Sentence(f"{name}: kept automatically before the first turn")
+        if one.amended:
+            yield Sentence(f"{name}: amended, {one.amended}")
+        if one.record.budget.missing:
+            missing = printable("; ".join(one.record.budget.missing), 500)
+            yield Sentence(f"{name}: u is a lower limit, for not known is: {missing}")
+
+
+def _remarks(remarks: Sequence[Remark], style: VisitStyle) -> Iterator[DocumentPart]:
+    if not remarks:
+        return
+    yield Table(
+        ("time", "entry", "kind", "text"),
+        tuple(
+            (
+                style.moment(one.at_utc_s),
+                style.entry(one.entry),
+                one.kind,
+                " ".join(filter(None, (one.name, one.text)))
+                + (f" (amended: {one.amended})" if one.amended else ""),
+            )
+            for one in remarks
+        ),
+    )
