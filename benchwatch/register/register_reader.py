@@ -21,12 +21,10 @@ from benchwatch.register.visit_search import IS_OPEN, opened_visits
 from benchwatch.register.visit_summary import VisitSummary, read_summaries
 
 _IN_ORDER: Final = " ORDER BY rowid"
-MOST_DIGITS: Final = 18
-"""Digits of a number of a visit or an entry; SQLite holds no longer ones."""
 NEWEST_RUNS: Final = 500
 """Runs among which an open visit is looked for by its resource."""
 MOST_DIGITS: Final = 18
-"""Digits of a number of a visit: a longer one is none."""
+"""Digits of a number of a visit or an entry: a longer one is none."""
 
 
 class RegisterReader:
