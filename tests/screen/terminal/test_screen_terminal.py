@@ -117,7 +117,8 @@ def test_a_log_that_cannot_be_written_does_not_stop_the_screen(terminals, tmp_pa
 
 def test_the_picture_reaches_the_terminal_as_drawn(terminals, log, tmp_path):
     """After cursor moves and colours the terminal shows the trim, row by row."""
-    terminal = Terminal(driver("--log", str(log)), tmp_path, width=120, height=36)
+    command = driver("--log", str(log), "--view", "trim")
+    terminal = Terminal(command, tmp_path, width=120, height=36)
     terminals.append(terminal)
     rows = terminal.wait_for("Down/Up coarse")
 
