@@ -53,7 +53,7 @@ def source_options(*, journal: bool = True) -> Callable[[Callable[..., Any]], Ca
 
     def decorate(command: Callable[..., Any]) -> Callable[..., Any]:
         @click.argument("file", required=False, shell_complete=FILES)
-        @click.option("--run", type=RUN_NUMBER, shell_complete=RUNS, help=RUN_HELP)
+        @click.option("--run", metavar="N", type=RUN_NUMBER, shell_complete=RUNS, help=RUN_HELP)
         @visit_option
         @wraps(command)
         def with_source(
@@ -85,6 +85,7 @@ def sources_options(command: Callable[..., Any]) -> Callable[..., Any]:
     @click.option(
         "--run",
         "runs",
+        metavar="N",
         type=RUN_NUMBER,
         multiple=True,
         shell_complete=RUNS,
