@@ -14,7 +14,7 @@ COMMANDS: Final = {
     "journal": "Say what the journal holds; move old runs to an archive.",
     "doctor": "Say what is missing on this computer, and what to do.",
     "units": "List units, show one with its history, make or change one.",
-    "visits": "List visits of units; show, close, amend, import, verify.",
+    "visits": "List visits of units; show, close, amend, import, merge, verify, repair.",
     "replay": "Put a recorded file through the same estimate.",
     "stability": "Write the Allan family of a recorded file.",
     "budget": "Write the uncertainty budget of a recorded file.",

@@ -1,4 +1,4 @@
-"""``benchwatch visits``: lists visits, shows, closes and amends one, imports and verifies."""
+"""``benchwatch visits``: lists visits, shows, closes and amends one, imports, verifies."""
 
 import re
 import time
@@ -18,6 +18,7 @@ from benchwatch.commands.common.register_options import (
     register_options,
     shown_visit,
 )
+from benchwatch.commands.common.register_upkeep import merge, repair
 from benchwatch.commands.common.run_table import local_minute
 from benchwatch.commands.common.visit_lookup import (
     amended_entry,
@@ -263,6 +264,10 @@ def verify(*, heads: tuple[str, ...], journal: Path | None, sim: bool, as_json: 
             print_text(f"head {head}: {HEAD_THERE if is_there else HEAD_MISSING}")
     sound = all(there.values()) and not any(chain.faults for chain in chains)
     return 0 if sound else NOT_SOUND
+
+
+visits.add_command(merge)
+visits.add_command(repair)
 
 
 def _row(visit: VisitSummary, own_chain: str | None) -> list[str]:
