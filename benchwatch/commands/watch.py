@@ -239,7 +239,7 @@ def watch(
         source = typed_source(plans, readings_fd, lines=lines)
         kept = None if where is None else Journal(where, exclusive=journal is None)
         open_link = partial(buses.open_link, backend=backend)
-        opened = WatchVisits()
+        opened = WatchVisits(plans=tuple(plans))
         if kept is not None:
             opened = open_visits(
                 plans,
@@ -250,7 +250,7 @@ def watch(
                 begins_at_once=not lines,
             )
         run = LiveWatch(
-            plans,
+            opened.plans,
             journal=kept,
             limits=limits,
             lines=lines,

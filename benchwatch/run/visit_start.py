@@ -34,6 +34,8 @@ ASK_POWER_AFTER_S: Final = 120.0
 class VisitStart:
     """How one counter begins."""
 
+    plan: Plan
+    """Completed from the unit of the visit that goes on."""
     writer: VisitWriter
     visit: Visit | None = None
     """The open visit that goes on; None: a new one."""
@@ -112,8 +114,9 @@ def _start(
     visit, earlier, unit = None, None, None
     is_in_visit: Callable[[int], bool] = lambda _: False  # noqa: E731 - as long as there is no register
     with suppress(RegisterError), read_register(register.register.path) as reader:
-        unit = None if plan.unit is None else reader.unit(plan.unit)
         visit = _open_visit(reader, plan, journal, utc_s) if resumes else None
+        ident = plan.unit or (None if visit is None else visit.unit)
+        unit = None if ident is None else reader.unit(ident)
         is_in_visit = reader.recent_runs().__contains__
     nameless_input = plan.unit is None and file_of(plan.resource) == STANDARD_INPUT
     if visit is not None:
@@ -124,6 +127,7 @@ def _start(
             earlier = None  # that visit is closed, or another unit's
     known = () if visit is None else tuple(run.key for run in visit.runs)
     return VisitStart(
+        plan=plan if unit is None else with_unit(plan, unit),
         writer=VisitWriter(
             register,
             visit=visit,

@@ -24,6 +24,8 @@ from benchwatch.run.visit_start import earlier_runs, start_visits, unit_of_plan
 class WatchVisits:
     """The visits of a watch, by name of the counter."""
 
+    plans: tuple[Plan, ...] = ()
+    """The counters, each completed from the unit whose visit goes on."""
     register: RegisterWriter | None = None
     """None: nothing is kept."""
     visits: dict[str, VisitWriter] = field(default_factory=dict)
@@ -136,6 +138,7 @@ def open_visits(
     )
     several = len(plans) > 1
     return WatchVisits(
+        plans=tuple(start.plan for start in starts.values()),
         register=register,
         visits={name: start.writer for name, start in starts.items()},
         earlier=earlier_runs(starts),
