@@ -103,6 +103,7 @@ def run_lines(
             out.event(event, snapshot.numbers, snapshot.not_on_disk)
         out.end(EndOfRun(*run.totals(), outcome.reason))
     narrator.narrate_changes()
+    _narrate_visits(run)
     return outcome
 
 
@@ -141,9 +142,7 @@ def run_on_screen(
     how = f": {outcome.reason}" if ended_by_itself and not outcome.message else ""
     counts = f"{how_many(readings, 'reading')}, {how_many(gaps, 'gap')}"
     narrate(f"{counts} in {format_duration(run.elapsed_s())}{how}.")
-    for name in run.names:
-        for sentence in leaving_words(run.counter(name).snapshot):
-            narrate(f"{name}: {sentence}" if len(run.names) > 1 else sentence)
+    _narrate_visits(run)
     return outcome if ended_by_itself and code == 0 else RunOutcome("the screen was left", code)
 
 
@@ -202,7 +201,7 @@ def run_on_page(
     """
     from benchwatch.web.watch_pages import Narration, serve_watch  # noqa: PLC0415 - line output does not need it
 
-    return serve_watch(
+    outcome = serve_watch(
         run,
         address,
         trimmer=trimmer,
@@ -213,6 +212,15 @@ def run_on_page(
         ),
         cleanup=cleanup,
     )
+    _narrate_visits(run)
+    return outcome
+
+
+def _narrate_visits(run: LiveWatch) -> None:
+    """Write what each visit holds, what is still open, and how to go on."""
+    for name in run.names:
+        for sentence in leaving_words(run.counter(name).snapshot):
+            narrate(f"{name}: {sentence}" if len(run.names) > 1 else sentence)
 
 
 class FirstTrimmer:
