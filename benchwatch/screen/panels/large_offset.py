@@ -1,9 +1,18 @@
 """The number to act on in large figures: the offset; with the tool on, the way left to the aim."""
 
 from benchwatch.quantity import QuantityText, write_fraction
-from benchwatch.screen.drawing.large_digits import DigitSize, large, size_for, sizes_for
+from benchwatch.screen.drawing.large_digits import large, sizes_for
 from benchwatch.screen.drawing.styled_text import Role, StyledLine, beside, faded, line
 from benchwatch.screen.frame import FigureFormat, Frame
+from benchwatch.screen.panels.large_figures import (
+    LARGE_U_ROWS,
+    SMALL_SIZE,
+    Pair,
+    figure,
+    largest_figure,
+    side_by_side,
+    uncertainty,
+)
 from benchwatch.screen.panels.status_text import tool_on, tool_state
 from benchwatch.screen.text.amounts import (
     in_hertz,
@@ -11,16 +20,7 @@ from benchwatch.screen.text.amounts import (
     way_left,
     widened,
     with_u,
-    write_u,
 )
-
-FIGURE_BLANKS = 3
-"""Blanks in the row of a large figure: two left of it, and one before its unit."""
-
-Pair = tuple[QuantityText, QuantityText]
-"""The offset in hertz, and as a fraction."""
-Sizes = tuple[DigitSize | None, DigitSize | None]
-"""Sizes of hertz and fraction; None: one row of plain characters."""
 
 
 def offset_pair(frame: Frame) -> Pair | None:
@@ -53,7 +53,7 @@ def both_figures(frame: Frame, width: int, rows: int) -> list[StyledLine]:
     pair = offset_pair(frame)
     if pair is None:
         return [line("  ") + _no_figure(frame)]
-    return _side_by_side(frame, pair, width, rows)
+    return _drawn(frame, pair, width, rows)
 
 
 def acting_figures(frame: Frame, width: int, rows: int) -> list[StyledLine]:
@@ -63,7 +63,7 @@ def acting_figures(frame: Frame, width: int, rows: int) -> list[StyledLine]:
     pair = left_pair(frame)
     if pair is None:
         return _unknown_left(frame, width, rows)
-    return _side_by_side(frame, pair, width, rows)
+    return _drawn(frame, pair, width, rows)
 
 
 def one_figure(frame: Frame, width: int, rows: int) -> list[StyledLine]:
@@ -76,12 +76,31 @@ def one_figure(frame: Frame, width: int, rows: int) -> list[StyledLine]:
         if pair is None:
             return _unknown_left(frame, width, rows)
     hertz, fraction = pair
-    size = size_for(width - 2 - len(fraction.unit), rows - 1, fraction.digits, frame.theme)
-    figure = [row.centred(width) for row in _figure(frame, fraction, size)]
-    below = f"{_uncertainty(frame, fraction).plain.strip()}     {hertz.bare}"
-    blank = [StyledLine()] * max((rows - 1 - len(figure)) // 2, 0)
-    drawing = [*blank, *figure, line((below, Role.STRONG)).centred(width)]
+    below = _below(frame, hertz, fraction, width, rows)
+    sizes = largest_figure(frame, fraction, width, rows - len(below))
+    drawn = [row.centred(width) for row in figure(frame, fraction, sizes)]
+    blank = [StyledLine()] * max((rows - len(below) - len(drawn)) // 2, 0)
+    drawing = [*blank, *drawn, *(row.centred(width) for row in below)]
     return faded(drawing) if frame.stale else drawing
+
+
+def _below(
+    frame: Frame, hertz: QuantityText, fraction: QuantityText, width: int, rows: int
+) -> list[StyledLine]:
+    """Draw the uncertainty and the value in hertz in large characters; with few rows in one."""
+    small = uncertainty(frame, fraction, None)[0] + line(("     " + hertz.bare, Role.STRONG))
+    u = uncertainty(frame, fraction, SMALL_SIZE)
+    in_hertz_too = large(
+        f"{hertz.digits.replace(' ', '')} {hertz.unit}", SMALL_SIZE, frame.theme.glyphs
+    )
+    if rows < LARGE_U_ROWS or len(u) == 1:
+        return [small]
+    both = beside([u, in_hertz_too], [u[0].width + 4, in_hertz_too[0].width])
+    if both[0].width <= width:
+        return both
+    bare = [*[line()] * (len(u) - 1), line((hertz.bare, Role.STRONG))]
+    both = beside([u, bare], [u[0].width + 4, bare[-1].width])
+    return both if both[0].width <= width else [small]
 
 
 def _shows_left(frame: Frame) -> bool:
@@ -113,14 +132,9 @@ def _unknown_left(frame: Frame, width: int, rows: int) -> list[StyledLine]:
     return faded(drawing) if frame.stale else drawing
 
 
-def _side_by_side(frame: Frame, pair: Pair, width: int, rows: int) -> list[StyledLine]:
-    """Draw hertz and fraction side by side, the uncertainty below each."""
-    sizes = _sizes(frame, pair, width, rows - 1)
-    columns = [
-        [*_figure(frame, text, size), _uncertainty(frame, text)]
-        for text, size in zip(pair, sizes, strict=True)
-    ]
-    drawing = beside(columns, _shares(frame, pair, sizes, width))
+def _drawn(frame: Frame, pair: Pair, width: int, rows: int) -> list[StyledLine]:
+    """Draw both figures, dim while no readings come."""
+    drawing = side_by_side(frame, pair, width, rows)
     return faded(drawing) if frame.stale else drawing
 
 
@@ -129,42 +143,3 @@ def _no_figure(frame: Frame) -> StyledLine:
     if frame.snapshot.reading is None:
         return line(("no reading yet", Role.DIM))
     return line(("overrange: the counter gives no number", Role.OFF))
-
-
-def _figure(frame: Frame, text: QuantityText, size: DigitSize | None) -> list[StyledLine]:
-    """Draw a figure and its unit, all rows of one width; `size` None: in plain characters."""
-    if size is None:
-        return [line("  ", (text.digits, Role.STRONG), " ", (text.unit, Role.STRONG))]
-    rows = [line("  ") + row for row in large(text.digits, size, frame.theme.glyphs)]
-    rows[-1] += line(" ", (text.unit, Role.STRONG))
-    wide = rows[-1].width
-    return [row.fit(wide) for row in rows]
-
-
-def _uncertainty(frame: Frame, text: QuantityText) -> StyledLine:
-    if text.u == "?":
-        return line("  uncertainty not known yet")
-    return line(f"  {frame.theme.glyphs.plus_minus} {write_u(text)} {text.unit}")
-
-
-def _sizes(frame: Frame, pair: Pair, width: int, rows: int) -> Sizes:
-    """Choose the largest sizes at which both fit side by side; hertz is never the larger one."""
-    choices = sizes_for(rows, frame.theme)
-    for place, fraction in enumerate(choices):
-        for hertz in (*choices[place:], None):
-            if _cells(frame, pair[0], hertz) + _cells(frame, pair[1], fraction) <= width:
-                return hertz, fraction
-    return None, None
-
-
-def _cells(frame: Frame, text: QuantityText, size: DigitSize | None) -> int:
-    """Return the width in cells of the wider of a figure and the row below it."""
-    digits = len(text.digits) if size is None else size.width(text.digits)
-    return max(digits + len(text.unit) + FIGURE_BLANKS, _uncertainty(frame, text).width + 1)
-
-
-def _shares(frame: Frame, pair: Pair, sizes: Sizes, width: int) -> tuple[int, int]:
-    """Divide the width in the proportion of the cells that the two figures need."""
-    needs = [_cells(frame, text, size) for text, size in zip(pair, sizes, strict=True)]
-    left = max(width * needs[0] // sum(needs), min(needs[0], width))
-    return left, width - left

@@ -18,10 +18,13 @@ from benchwatch.screen.frame import Frame, Panel, always
 from benchwatch.screen.key_binding import KeyBinding
 from benchwatch.screen.panels import status_text
 from benchwatch.screen.panels.entry_row import entry_line, entry_rows
+from benchwatch.screen.panels.ident import ident_line, subject
 from benchwatch.screen.text.amounts import run_time
 
 SHORT_HEIGHT = 20
 """Height in rows below which optional rows are left out."""
+TALL_HEIGHT = 32
+"""Height in rows from which figures and scale are larger, and a headline is drawn."""
 
 IDENTITY_CELLS = 20
 """Cells of the counter's identity that must stay: the gate is left out rather than these."""
@@ -40,22 +43,31 @@ HAZARDS = (
 
 
 def header_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
-    """Draw the top row: counter, nominal, tabs of the views, time of the run."""
+    """Draw the top row: unit or counter, nominal, tabs of the views, time of the run.
+
+    Where there is little room, the number of the visit is left out first, then the titles of the
+    other tabs.
+    """
     snapshot = frame.snapshot
     nominal = format_frequency(snapshot.nominal_hz)
-    who = line(
-        (f" {safe(snapshot.counter, 20)} ", Role.STRONG),
-        f"{nominal if snapshot.nominal_hz > 0 else 'nominal unknown'} ",
-    )
+    visit = snapshot.visit
+    number = "" if visit is None or visit.number is None else f"visit {visit.number}  "
+    what = f"{nominal if snapshot.nominal_hz > 0 else 'nominal unknown'} "
+    ident = line(" ") + ident_line(subject(snapshot), frame.theme.glyphs.cut) + line(" ")
+    who, rest = ident + line(what), StyledLine()
     if len(frame.names) > 1:
         place = list(frame.names).index(snapshot.counter) + 1
         for name, state in frame.missing[:1]:  # there is no room for more
-            who += line((f"{safe(name, 20)} {state}, ", Role.OFF))
-        who += line((f"{place} of {len(frame.names)}, n next ", Role.DIM))
+            rest += line((f"{safe(name, 20)} {state}, ", Role.OFF))
+        rest += line((f"{place} of {len(frame.names)}, n next ", Role.DIM))
     time = line((f" {run_time(frame.now_s)} ", Role.DIM))
     tabs = _tabs(frame, short=False)
+    numbered = ident + line((number, Role.DIM), what) + rest
+    who += rest
     if who.width + tabs.width + time.width > width:
         tabs = _tabs(frame, short=True)
+    if numbered.width + tabs.width + time.width <= width:
+        who = numbered
     return [at_both_ends(who, tabs + time, width, frame.theme.glyphs.cut)]
 
 

@@ -1,41 +1,24 @@
 """Fill: one number and the scale over the whole screen, to be read from two metres."""
 
 from benchwatch.screen.drawing.large_digits import large, size_for
-from benchwatch.screen.drawing.styled_text import Role, StyledLine, faded, fitting, line
+from benchwatch.screen.drawing.styled_text import StyledLine, faded, fitting, line
 from benchwatch.screen.frame import Frame, Panel, always
 from benchwatch.screen.panels import status_text
+from benchwatch.screen.panels.headline import arrow, side_word
 from benchwatch.screen.panels.large_offset import one_figure
 from benchwatch.screen.panels.progress_rows import judge_line
 from benchwatch.screen.panels.scale import scale
-from benchwatch.screen.panels.shared_rows import hazard_line
+from benchwatch.screen.panels.shared_rows import TALL_HEIGHT, hazard_line
 from benchwatch.screen.shared_keys import AS_FOUND_KEY, AS_LEFT_KEY, TOOL_KEY, TURNING_KEYS
 from benchwatch.screen.view import View
-from benchwatch.screen.views.trim_view import TALL_HEIGHT, judge_rows
-
-_SIDES = {
-    "high": ("HIGH", Role.OFF),
-    "low": ("LOW", Role.OFF),
-    "inside": ("IN", Role.GOOD),
-    "undecided": ("?", Role.DIM),
-}
-"""Words and roles by the side of nominal on which the offset lies."""
-_TURNS = {"high": ("DOWN", Role.OFF), "low": ("UP", Role.OFF)}
-"""Words and roles for the way that the trimmer must go, while the way left is shown."""
-
-
-def side_word(frame: Frame) -> tuple[str, Role]:
-    """Return one word for the side of nominal, or with the tool on for the way to go."""
-    side = status_text.side_of_aim(frame)
-    if not status_text.tool_on(frame) or side not in _TURNS:
-        return _SIDES[side]
-    if status_text.reason_to_wait(frame):
-        return "WAIT", Role.OFF
-    return _TURNS[side] if status_text.shows_way_left(frame) else _SIDES[side]
+from benchwatch.screen.views.trim_view import judge_rows
 
 
 def large_word(frame: Frame, width: int, rows: int) -> list[StyledLine]:
     """Draw the side or the way to go in large letters, with the whole sentence below."""
     word, role = side_word(frame)
+    sign = arrow(frame)
+    word = f"{word} {sign}" if sign else word
     size = size_for(width - 2, rows - 1, word, frame.theme)
     direction, rests = status_text.direction_words(frame), status_text.rest_words(frame)
     sentence = fitting(width, direction + line(f"   {rests}"), direction) if rests else direction

@@ -7,6 +7,7 @@ from benchwatch.screen.drawing.styled_text import Role, StyledLine, faded, fitti
 from benchwatch.screen.frame import Frame, Panel, always
 from benchwatch.screen.key_binding import KeyBinding
 from benchwatch.screen.panels import status_text
+from benchwatch.screen.panels.headline import headline, headline_rows
 from benchwatch.screen.panels.large_offset import acting_figures
 from benchwatch.screen.panels.progress_rows import (
     judge_line,
@@ -15,22 +16,19 @@ from benchwatch.screen.panels.progress_rows import (
     standing_rows,
 )
 from benchwatch.screen.panels.scale import scale
-from benchwatch.screen.panels.shared_rows import SHORT_HEIGHT, hazard_line
+from benchwatch.screen.panels.shared_rows import SHORT_HEIGHT, TALL_HEIGHT, hazard_line
 from benchwatch.screen.panels.strip_chart import strip_chart
 from benchwatch.screen.preferences import SPANS_S, Preferences
 from benchwatch.screen.shared_keys import AS_FOUND_KEY, AS_LEFT_KEY, TOOL_KEY, TURNING_KEYS
 from benchwatch.screen.text.amounts import lasted
 from benchwatch.screen.view import View
 
-TALL_HEIGHT = 32
-"""Height in rows from which figures and scale are larger."""
-
 
 def digit_rows(frame: Frame, _width: int, height: int) -> int:
     """Return the rows of the large digits with their uncertainty."""
     if frame.theme.ascii and SHORT_HEIGHT <= height < TALL_HEIGHT:
         return 6
-    return 4 if height < TALL_HEIGHT else 6 if height < TALL_HEIGHT + 8 else 9
+    return 4 if height < TALL_HEIGHT else 8 if height < TALL_HEIGHT + 8 else 11
 
 
 def direction_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
@@ -52,7 +50,7 @@ def direction_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
 
 def scale_rows(_frame: Frame, _width: int, height: int) -> int:
     """Return the rows of the scale, whose marker is larger on a tall screen."""
-    return 4 if height < TALL_HEIGHT else 6
+    return 4 if height < TALL_HEIGHT else 5
 
 
 def judge_rows(frame: Frame, _width: int, _height: int) -> int:
@@ -101,6 +99,7 @@ TRIM_VIEW = View(
     key="1",
     action="Show the trim",
     panels=(
+        Panel(draw=headline, rows=headline_rows, drop_order=4),
         Panel(draw=acting_figures, rows=digit_rows),
         Panel(draw=direction_line, rows=always(1)),
         Panel(draw=scale, rows=scale_rows),

@@ -11,9 +11,9 @@ from benchwatch.estimate.trim.mean_pull import MeanPull
 from benchwatch.estimate.trim.tool_pull import ToolState
 from benchwatch.screen.drawing.large_digits import SIZES, large
 from benchwatch.screen.drawing.theme import UNICODE
+from benchwatch.screen.panels.headline import side_word
 from benchwatch.screen.panels.large_offset import acting_figures, left_pair, one_figure
 from benchwatch.screen.panels.status_text import direction_words
-from benchwatch.screen.views.fill_view import side_word
 from benchwatch.snapshot import Snapshot, TrimNow
 
 SETTLED = kit.numbers(settle=Settle("settled", 1.0, None))
