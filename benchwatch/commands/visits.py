@@ -19,7 +19,6 @@ from benchwatch.commands.common.register_options import (
     shown_visit,
 )
 from benchwatch.commands.common.register_upkeep import merge, repair
-from benchwatch.commands.common.run_table import local_minute
 from benchwatch.commands.common.visit_lookup import (
     amended_entry,
     changed_record,
@@ -49,6 +48,7 @@ from benchwatch.register.visit_summary import OffsetInBrief, VisitSummary
 from benchwatch.report.blocks import align_table, plain_text
 from benchwatch.report.unit_standing import unit_standing
 from benchwatch.report.visit_document import NAMELESS, visit_document
+from benchwatch.screen.text.local_time import local_minute
 
 HASH = re.compile(r"[0-9a-f]{64}")
 HEAD_THERE = "there, nothing before it was cut off"

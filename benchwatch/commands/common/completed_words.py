@@ -65,10 +65,10 @@ class CompletedWords:
 
 
 def _run_numbers(ctx: click.Context) -> Words:
-    from benchwatch.commands.common.run_table import local_minute  # noqa: PLC0415 - only when asked
     from benchwatch.journal import default_path  # noqa: PLC0415 - likewise
     from benchwatch.journal.journal_reader import JournalReader  # noqa: PLC0415 - likewise
     from benchwatch.quantity import printable  # noqa: PLC0415 - likewise
+    from benchwatch.screen.text.local_time import local_minute  # noqa: PLC0415 - only when asked
 
     path = _typed_journal(ctx) or default_path()
     if not path.exists():
@@ -124,7 +124,7 @@ def _unit_idents(ctx: click.Context) -> Words:
 
 
 def _visit_numbers(ctx: click.Context) -> Words:
-    from benchwatch.commands.common.run_table import local_minute  # noqa: PLC0415 - only when asked
+    from benchwatch.screen.text.local_time import local_minute  # noqa: PLC0415 - only when asked
 
     with _register(ctx) as register:
         for name in register.visit_names(newest_first=True)[:MOST_VISITS]:

@@ -11,7 +11,6 @@ import click
 from benchwatch.commands.common.completed_words import FILES, RUNS, VISITS
 from benchwatch.commands.common.option_types import refuse_together
 from benchwatch.commands.common.output import narrate
-from benchwatch.commands.common.run_table import local_minute
 from benchwatch.errors import UsageError
 from benchwatch.journal import default_path
 from benchwatch.journal.journal_reader import JournalReader
@@ -23,6 +22,7 @@ from benchwatch.recording.journal_rows import is_journal
 from benchwatch.recording.run_selection import NewestRuns, newest_runs
 from benchwatch.recording.text_lines import shown_name
 from benchwatch.register import read_register, register_path
+from benchwatch.screen.text.local_time import local_minute
 
 MOST_RANGES: Final = 6
 """Ranges of numbers that a sentence lists; of more it lists the last ones."""

@@ -10,7 +10,7 @@ from benchwatch.commands.common.output import print_json, print_text
 from benchwatch.journal.run_list import ListedRun
 from benchwatch.quantity import format_duration, format_frequency, printable
 from benchwatch.report.blocks import align_table
-from benchwatch.screen.text.local_time import local
+from benchwatch.screen.text.local_time import local, local_minute
 
 COLUMN_NAMES: Final = (
     "run", "started", "lasted", "readings", "counter", "nominal", "ended", "of",
@@ -47,14 +47,6 @@ def print_runs_json(runs: Sequence[ListedRun]) -> None:
              "state": run.state, "end_reason": run.end_reason or None,
              "simulated_bench": run.simulated}
         )  # fmt: skip
-
-
-def local_minute(utc_s: float) -> str:
-    """Write Unix seconds as ``2031-05-04 10:20``, local time; empty where it is no date."""
-    try:
-        return f"{local(utc_s):%Y-%m-%d %H:%M}"
-    except (ValueError, OverflowError, OSError):
-        return ""
 
 
 def _cells(run: ListedRun, utc_s: float) -> list[str]:

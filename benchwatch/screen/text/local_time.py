@@ -61,3 +61,11 @@ def minute(utc_s: float, now_utc_s: float) -> str:
     then = local(utc_s)
     day = "" if then.date() == local(now_utc_s).date() else f"{then:%b %d} "
     return f"{day}{then:%H:%M} {zone(then)}"
+
+
+def local_minute(utc_s: float) -> str:
+    """Write Unix seconds as ``2031-05-04 10:20``, local time; empty where it is no date."""
+    try:
+        return f"{local(utc_s):%Y-%m-%d %H:%M}"
+    except (ValueError, OverflowError, OSError):
+        return ""
