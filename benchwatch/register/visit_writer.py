@@ -245,7 +245,10 @@ class VisitWriter:
             raise UsageError(f"{CLOSED_ALREADY}.")
 
     def _write(self, kind: EntryKind, values: dict[str, Any]) -> None:
+        """Add an entry, unless the visit is closed: what comes then is in the journal only."""
         with self._lock:
+            if self._now.closed:
+                return
             self.begin()
             self._add([self._draft(kind, values)])
 

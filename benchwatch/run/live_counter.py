@@ -27,7 +27,7 @@ from benchwatch.quantity import (
 )
 from benchwatch.reading import MEASURED, POWER_WORDS, RecordKind, Touch
 from benchwatch.register import Unit, read_ident, read_register
-from benchwatch.register.visit_writer import refuse_other_unit
+from benchwatch.register.visit_writer import CLOSED_ALREADY, refuse_other_unit
 from benchwatch.run.visit_start import unit_of_plan, with_unit
 from benchwatch.snapshot import Snapshot, Trace
 from benchwatch.staleness import is_current
@@ -84,7 +84,9 @@ class LiveCounter:
 
         Raises:
             NoReadings: there is no offset to record yet, or readings have stopped.
+            UsageError: the visit is closed.
         """
+        self._refuse_closed()
         record = self.pipeline.record(kind, *self._now())
         offset = write_fraction(record.offset, record.u, unit)
         least = " (uncertainty at least that)" if record.budget.missing else ""
@@ -108,6 +110,8 @@ class LiveCounter:
         """
         now = self._now()
         said = ""
+        if change not in {"new visit", "close visit"}:
+            self._refuse_closed()
         match change:
             case "unit" | "new unit":
                 said = self._name_unit(text, make=change == "new unit")
@@ -146,6 +150,16 @@ class LiveCounter:
         self.pipeline.change_visit(lambda visit: visit.name_unit(ident, *now))
         self.pipeline.use_unit(with_unit(replace(self.pipeline.plan, unit=None), unit), *now)
         return f"this is the visit of {printable(ident)}"
+
+    def _refuse_closed(self) -> None:
+        """Refuse to put anything more into a visit that is closed.
+
+        Raises:
+            UsageError: it is closed.
+        """
+        visit = self.snapshot.visit
+        if visit is not None and visit.closed:
+            raise UsageError(f"{CLOSED_ALREADY}.")
 
     def _find_or_make(self, ident: str, *, make: bool) -> Unit:
         register = self.pipeline.register
