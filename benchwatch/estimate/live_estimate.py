@@ -61,6 +61,16 @@ class LiveEstimate:
             next reading starts a new one. The settling has a rule of its own.
         """
         self._settling.gap(lasted_s)
+        return self.pause(lasted_s)
+
+    def pause(self, lasted_s: float | None) -> bool:
+        """Take a time (seconds) in which the oscillator moved by itself, but nobody read it.
+
+        The settling needs none of it: it takes each reading at its own time.
+
+        Returns:
+            Whether the level continues, as `gap`.
+        """
         if self._level.gap(lasted_s):
             self._numbers = replace(self._numbers, confirmed_nudge=None, spike_at_s=None)
             return True

@@ -1,10 +1,13 @@
 """The analysis of one counter's readings under one nominal: history, numbers, trim, deviations."""
 
+import math
 from dataclasses import replace
+from typing import Final
 
 from benchwatch.estimate.live_estimate import LiveEstimate
 from benchwatch.estimate.reading_spacing import ReadingSpacing
-from benchwatch.estimate.results import Numbers, SettleLimit
+from benchwatch.estimate.results import Drift, Numbers, SettleLimit
+from benchwatch.estimate.trim.as_found import least_motion
 from benchwatch.journal.resume import InterruptedRun
 from benchwatch.pipeline.history import History
 from benchwatch.pipeline.slow_statistics import StabilityTracker
@@ -13,6 +16,9 @@ from benchwatch.plan import Plan
 from benchwatch.reading import TYPED, Reading
 from benchwatch.snapshot import TrimNow
 from benchwatch.staleness import longest_pause_s
+
+SHORT_PAUSE_SPACINGS: Final = 4.0
+"""Usual spacings up to which a pause before a typed reading is none."""
 
 
 class Analysis:
@@ -82,15 +88,22 @@ class Analysis:
         return numbers, trim
 
     def _pause_before(self, elapsed_s: float) -> None:
-        """Take a long pause before the typed reading at `elapsed_s`, seconds of the run.
+        """Take a pause before the typed reading at `elapsed_s`, seconds of the run.
 
-        Nothing failed, so that it is no gap. But the oscillator may have moved by more than a turn
-        does, so that the level continues only by the rule of `LevelEstimator.gap`.
+        Nothing failed, so that it is no gap. But after a long pause, or where the offset drifts,
+        the oscillator has moved by itself: that must not look like a turn, so that the level
+        continues only by the rule of `LevelEstimator.gap`.
         """
-        paused_s = self.spacing.since_newest_s(elapsed_s)
-        if paused_s is None or paused_s <= longest_pause_s(self.spacing.usual_s):
+        paused_s, usual_s = self.spacing.since_newest_s(elapsed_s), self.spacing.usual_s
+        if paused_s is None or usual_s is None:
             return
-        self.trim.gap(level_continues=self.estimate.gap(paused_s))
+        if paused_s > longest_pause_s(usual_s):
+            self.trim.gap(level_continues=self.estimate.gap(paused_s))
+        elif paused_s > SHORT_PAUSE_SPACINGS * usual_s:
+            numbers = self.estimate.numbers
+            drift = _with_u(numbers, usual_s)
+            if least_motion(drift, paused_s) > (numbers.noise or 0.0):
+                self.trim.gap(level_continues=self.estimate.pause(paused_s))
 
     def gap(self, lasted_s: float, *, other_scale: bool = False) -> tuple[Numbers, TrimNow]:
         """Add a gap; return the numbers and the state of the trim that remain valid after it.
@@ -110,6 +123,18 @@ class Analysis:
         """Note that the tool was put on the trimmer at `at_s` (seconds of the run), or lifted."""
         self.estimate.touch(at_s)
         return self.trim.touch(at_s, self.estimate.numbers, on=on)
+
+
+def _with_u(numbers: Numbers, spacing_s: float) -> Drift | None:
+    """Return the drift; where its u is not known yet, with that of a line through white noise.
+
+    That is σ·√12/(T·√n) for n readings, `spacing_s` seconds apart, over T seconds.
+    """
+    drift, noise = numbers.drift, numbers.noise
+    if drift is None or drift.u is not None or noise is None or not drift.span_s > 0.0:
+        return drift
+    readings = drift.span_s / spacing_s + 1.0
+    return replace(drift, u=noise * math.sqrt(12.0 / readings) / drift.span_s)
 
 
 def without_news(numbers: Numbers) -> Numbers:

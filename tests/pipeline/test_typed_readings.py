@@ -1,5 +1,6 @@
 """Readings that a person types: pauses, pace, and for how long the newest one stands."""
 
+import math
 import random
 from dataclasses import replace
 from decimal import Decimal
@@ -102,6 +103,20 @@ def test_what_moved_over_hours_is_no_nudge() -> None:
     assert now.gaps == 0
     assert now.numbers.estimate is not None
     assert now.numbers.estimate.offset == pytest.approx(0.12e-7, rel=0.05)
+
+
+@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize("lasts_s", [300.0, 900.0, 2000.0])
+def test_what_a_warm_up_does_in_a_pause_is_no_nudge(seed: int, lasts_s: float) -> None:
+    """An oven that comes in while nothing is typed for minutes: no nudge, and no as found."""
+    typist, pace = Typist(seed), random.Random(seed + 100)
+
+    for _ in range(60):
+        pause_s = pace.uniform(200, 590) if pace.random() < 0.1 else pace.uniform(5, 60)
+        now = typist.type_one(math.exp(-typist.now_s / lasts_s), pause_s)
+
+    assert now.numbers.last_nudge is None
+    assert now.records is None
 
 
 def test_a_typed_reading_stands_for_ten_minutes() -> None:
