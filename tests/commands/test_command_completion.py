@@ -14,11 +14,13 @@ import readme_tables_program
 from click.shell_completion import get_completion_class
 from pipeline_kit import RUN, reading
 from program_kit import run_program
+from register_kit import made_register
 from terminal_kit import Terminal
 
 from benchwatch import cli
 from benchwatch.commands.common.command_outline import OUTLINES
 from benchwatch.journal import Journal, default_path
+from benchwatch.register.register_file import register_path
 
 VARIABLE = cli.COMPLETION_VARIABLE
 SHELLS = ("bash", "zsh", "fish")
@@ -150,6 +152,25 @@ def test_words_are_completed(
 
 
 @pytest.mark.usefixtures("outlined")
+@pytest.mark.parametrize("shell", SHELLS)
+@pytest.mark.parametrize(
+    ("typed", "expected"),
+    [
+        (["watch", "--unit", "04"], {"0417", "0418", "0419"}),
+        (["units", "show", "0418"], {"0418"}),
+        (["budget", "--visit", ""], {"1", "2", "3", "4", "5", "6"}),
+        (["visits", "show", "5"], {"5"}),
+    ],
+    ids=lambda value: " ".join(value) if isinstance(value, list) else "",
+)
+def test_units_and_visits_are_completed(shell: str, typed: list[str], expected: set[str]) -> None:
+    """Idents of units, and numbers of visits, from the register beside the journal."""
+    made_register(register_path(default_path()), units=3, visits=2)
+
+    assert set(words(shell, *typed)) == expected
+
+
+@pytest.mark.usefixtures("outlined")
 @pytest.mark.parametrize(
     "typed", [["budget", ""], ["compare", "a", ""], ["watch", ""], ["bench", "check", ""]]
 )
@@ -193,6 +214,33 @@ def test_a_journal_that_can_not_be_read_gives_no_words_and_no_message(how: str) 
     spoilt(default_path(), how)
     done = run_program(
         **{VARIABLE: "bash_complete", "COMP_WORDS": "benchwatch budget --run ", "COMP_CWORD": "3"}
+    )
+
+    assert (done.stdout.strip(), done.stderr) == ("", "")
+
+
+@pytest.mark.parametrize(
+    "typed", ["watch --unit ", "units show ", "budget --visit ", "visits show "]
+)
+@pytest.mark.parametrize("how", ["missing", "no database", "a folder", "newer", "damaged pages"])
+def test_a_register_that_can_not_be_read_gives_no_words_and_no_message(
+    typed: str, how: str
+) -> None:
+    """The same holds for units and visits."""
+    path = register_path(default_path())
+    if how in {"newer", "damaged pages"}:
+        made_register(path, 30)
+    if how == "newer":
+        with sqlite3.connect(path) as connection:
+            connection.execute("PRAGMA user_version = 99")
+    elif how == "damaged pages":
+        content = path.read_bytes()
+        path.write_bytes(content[:4096] + b"\xa5" * (len(content) - 4096))
+    else:
+        spoilt(path, how)
+    line = f"benchwatch {typed}"
+    done = run_program(
+        **{VARIABLE: "bash_complete", "COMP_WORDS": line, "COMP_CWORD": str(line.count(" "))}
     )
 
     assert (done.stdout.strip(), done.stderr) == ("", "")
