@@ -20,6 +20,7 @@ from terminal_kit import Terminal
 from benchwatch import cli
 from benchwatch.commands.common.command_outline import OUTLINES
 from benchwatch.journal import Journal, default_path
+from benchwatch.register.register_entry import Draft
 from benchwatch.register.register_file import register_path
 
 VARIABLE = cli.COMPLETION_VARIABLE
@@ -165,7 +166,12 @@ def test_words_are_completed(
 )
 def test_units_and_visits_are_completed(shell: str, typed: list[str], expected: set[str]) -> None:
     """Idents of units, and numbers of visits, from the register beside the journal."""
-    made_register(register_path(default_path()), units=3, visits=2)
+    register = made_register(register_path(default_path()), units=3, visits=2)
+    units = [
+        Draft(kind="unit", unit=ident, document={"nominal_hz": "10000000"}, at_utc_s=1.9e9)
+        for ident in ("0417", "0418", "0419")
+    ]
+    register.add(units)
 
     assert set(words(shell, *typed)) == expected
 
