@@ -77,9 +77,9 @@ class TypedAcquisition(threading.Thread):
         self._lock = threading.Lock()
         self._nominal = nominal
         """The nominal by which the next line is judged, in hertz."""
-        self._queue: queue.SimpleQueue[_Accepted | Setup | Decimal | BenchwatchError | None] = (
-            queue.SimpleQueue()
-        )
+        self._queue: queue.SimpleQueue[
+            _Accepted | Setup | Decimal | str | BenchwatchError | None
+        ] = queue.SimpleQueue()
         self._publisher = StatusPublisher(
             on_status, clock=clock, origin_s=origin_s, nominal=nominal
         )
@@ -127,7 +127,7 @@ class TypedAcquisition(threading.Thread):
         """Take readings until stopped, or until the typing ends."""
         self._publisher.set_state("reading", identity=BY_HAND, gate_s=self._maker.gate_s)
         if self.source is not None:
-            self.source.begin(self.enter, self._queue.put)
+            self.source.begin(self.enter, self._queue.put, self._queue.put)
         has_read = False
         while (item := self._queue.get()) is not None:
             match item:
@@ -136,6 +136,8 @@ class TypedAcquisition(threading.Thread):
                     has_read = True
                 case Setup():
                     self._state_gate(item.gate_s)
+                case str():
+                    self._note(item)
                 case Decimal():
                     self._maker.set_nominal(item)
                     self._publisher.update(nominal=item)
@@ -174,10 +176,13 @@ class TypedAcquisition(threading.Thread):
             return
         self._doubted_s = gate_s
         self._publisher.update(gate_s=None)
-        text = (
+        self._note(
             f"readings are typed faster than a gate of {format_duration(gate_s)} gives them: the "
             "gate is taken as unknown. Is it set to that?"
         )
+
+    def _note(self, text: str) -> None:
+        """Put a sentence on the time line."""
         utc_s, elapsed_s = self._clock.utc(), self._clock.monotonic() - self._origin_s
         self._on_event(
             Mark(counter=self._counter_name, utc_s=utc_s, elapsed_s=elapsed_s, text=text)

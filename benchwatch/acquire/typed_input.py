@@ -26,12 +26,16 @@ class TypedInput:
 
     Args:
         descriptor: its file descriptor.
-        say: writes a sentence for the person.
+        say: writes a sentence for the person; None: put it on the time line instead.
         prompt: writes a prompt, without a line end; used on a terminal only.
     """
 
     def __init__(
-        self, descriptor: int, *, say: Callable[[str], None], prompt: Callable[[str], None]
+        self,
+        descriptor: int,
+        *,
+        say: Callable[[str], None] | None,
+        prompt: Callable[[str], None],
     ) -> None:
         self._descriptor, self._say, self._prompt = descriptor, say, prompt
         self._is_terminal = os.isatty(descriptor)
@@ -39,13 +43,20 @@ class TypedInput:
         self._prompt_due = False
         self._accepted = self._wrong = self._lines = 0
 
-    def begin(self, enter: Callable[[str], None], end: Callable[[BenchwatchError], None]) -> None:
+    def begin(
+        self,
+        enter: Callable[[str], None],
+        end: Callable[[BenchwatchError], None],
+        note: Callable[[str], None],
+    ) -> None:
         """Read lines on a thread of their own until the input ends.
 
         Args:
             enter: takes a line; raises `QuantityError` where it is no reading.
             end: called once, with the reason why no more lines come.
+            note: puts a sentence on the time line.
         """
+        self._say = self._say or note
         self._prompt_due = self._is_terminal
         threading.Thread(
             target=lambda: end(self._read(enter)), name="typed lines", daemon=True
@@ -96,6 +107,7 @@ class TypedInput:
     def _name_wrong(self, why: str) -> None:
         """Say why a line was not used."""
         self._wrong += 1
+        assert self._say is not None
         if self._is_terminal:
             self._say(why)
         elif self._wrong <= MOST_NAMED:

@@ -1,6 +1,7 @@
 """Readings that a person types: which counters of a watch have them, and where lines come from."""
 
 import os
+import stat
 import sys
 from collections.abc import Sequence
 from contextlib import suppress
@@ -57,6 +58,8 @@ def with_typed(plans: Sequence[Plan], *, typed: bool) -> list[Plan]:
 def typed_source(plans: Sequence[Plan], descriptor: int, *, lines: bool) -> TypedInput | None:
     """Return where lines are typed; None where nothing is typed, or on the screen's entry line.
 
+    The entry line also serves where standard input is the null device, as for a page in a browser.
+
     Args:
         plans: the counters.
         descriptor: file descriptor of standard input.
@@ -64,9 +67,9 @@ def typed_source(plans: Sequence[Plan], descriptor: int, *, lines: bool) -> Type
     """
     if not any(plan.resource == TYPED for plan in plans):
         return None
-    if not lines and os.isatty(descriptor):
+    if not lines and _is_terminal_or_nothing(descriptor):
         return None
-    return TypedInput(descriptor, say=narrate, prompt=_prompt)
+    return TypedInput(descriptor, say=narrate if lines else None, prompt=_prompt)
 
 
 def standard_input(plans: Sequence[Plan], *, screen: bool) -> int:
@@ -101,6 +104,14 @@ def acquire(
     for only_read in ("resource", "driver", "interval_s"):
         del counter[only_read]
     return TypedAcquisition(source=source, **counter)
+
+
+def _is_terminal_or_nothing(descriptor: int) -> bool:
+    """Return whether no lines can come: from a terminal, which has the keys, or the null device."""
+    try:
+        return stat.S_ISCHR(os.fstat(descriptor).st_mode)
+    except OSError:  # it was closed
+        return True
 
 
 def _is_terminal() -> bool:
