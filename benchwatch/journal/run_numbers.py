@@ -6,11 +6,14 @@ file a run keeps its number where that is free.
 """
 
 import sqlite3
+import time
 from collections.abc import Iterable, Mapping
 from typing import Final
 
 LARGEST_NUMBER: Final = 2**31 - 1
 """A number above it is none of ours: SQLite gives no number after 2^63 - 1."""
+STEPS_A_CHECK: Final = 100_000
+"""Steps of SQLite's machine between two looks at the clock."""
 SMALLEST_KEY: Final = 2**40
 """Keys of runs are above it, numbers of runs below: by that they are distinguished in a page."""
 
@@ -97,14 +100,25 @@ def number_of(connection: sqlite3.Connection, run: int) -> int | None:
     return None if row is None else int(row[0])
 
 
-def keep_counts(connection: sqlite3.Connection, runs: Iterable[int]) -> None:
-    """Write how many readings each of `runs` has, so that a list of runs need not count them."""
-    for run in runs:
-        connection.execute(
-            "INSERT OR REPLACE INTO run_counts SELECT :run, max(number), count(*) FROM readings "
-            "WHERE run = :run GROUP BY run",
-            {"run": run},
-        )
+def keep_counts(connection: sqlite3.Connection, runs: Iterable[int], within_s: float) -> None:
+    """Write how many readings each of `runs` has, so that a list of runs need not count them.
+
+    Counting is given up after `within_s`, as on a slow disk; then the list counts.
+
+    Raises:
+        sqlite3.Error: the counts can't be written, or the time is up.
+    """
+    give_up_s = time.monotonic() + within_s
+    connection.set_progress_handler(lambda: time.monotonic() > give_up_s, STEPS_A_CHECK)
+    try:
+        for run in runs:
+            connection.execute(
+                "INSERT OR REPLACE INTO run_counts SELECT :run, max(number), count(*) "
+                "FROM readings WHERE run = :run GROUP BY run",
+                {"run": run},
+            )
+    finally:
+        connection.set_progress_handler(None, STEPS_A_CHECK)
 
 
 def forget_counts(connection: sqlite3.Connection, runs: Iterable[int]) -> None:

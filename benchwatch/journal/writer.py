@@ -41,7 +41,8 @@ SYNC_S: Final = 5.0
 """How often all written events are forced to the disk, and not only passed to the system: a power
 cut loses at most so many seconds."""
 CLOSE_WAIT_S: Final = 1.0
-"""Longest wait, on closing, for another program that opens or closes the journal."""
+"""Longest wait, on closing, for another program that opens or closes the journal, and for counting
+the readings of the runs."""
 THREAD_STOP_S: Final = 1.0
 """Longest wait, on closing, for the threads that check the file and recover a damaged one."""
 
@@ -171,7 +172,7 @@ class Journal:
                     thread.stop(THREAD_STOP_S)
             if self._file is not None and not trouble:
                 with contextlib.suppress(sqlite3.Error):  # without the counts nothing is lost
-                    keep_counts(self._file.connection, self._runs)
+                    keep_counts(self._file.connection, self._runs, CLOSE_WAIT_S)
             there = left and write_elsewhere(
                 self.path, min(self._runs, default=0), self._write_waiting
             )

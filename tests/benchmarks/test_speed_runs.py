@@ -70,7 +70,7 @@ def test_a_long_journal_is_listed_at_once(tmp_path: Path) -> None:
     counted = least_ms(lambda: list_runs(path, now_s))
     with closing(sqlite3.connect(path, isolation_level=None)) as connection:
         connection.execute("BEGIN")
-        keep_counts(connection, keys)
+        keep_counts(connection, keys, 60.0)
         connection.execute("COMMIT")
     kept = least_ms(lambda: list_runs(path, now_s))
     with JournalReader(path) as journal:

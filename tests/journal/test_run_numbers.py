@@ -17,6 +17,7 @@ from benchwatch.journal.archive import archive
 from benchwatch.journal.journal_reader import JournalReader
 from benchwatch.journal.recovery import recover
 from benchwatch.journal.run_list import list_runs
+from benchwatch.journal.run_numbers import keep_counts
 from benchwatch.journal.schema import APPLICATION_ID, MIGRATIONS, JournalRun
 from benchwatch.journal.writer import RETRY_S
 
@@ -321,6 +322,19 @@ def test_readings_of_ended_runs_are_not_counted_again(tmp_path):
 
     assert counted(path) == [5000]
     assert kept_steps < all_steps / 3
+
+
+def test_counting_is_given_up_on_a_slow_disk(tmp_path):
+    """Closing a journal waits no longer than it may; the list of runs then counts by itself."""
+    path = written(tmp_path / "journal.db", run(0), readings=30_000)
+    with contextlib.closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        connection.execute("DELETE FROM run_counts")
+        with pytest.raises(sqlite3.OperationalError, match="interrupted"):
+            keep_counts(connection, [run(0).key], 0.0)
+        connection.execute("SELECT count(*) FROM readings").fetchone()
+
+    assert ask(path, "SELECT count(*) FROM run_counts") == [(0,)]
+    assert counted(path) == [30_000]
 
 
 def test_readings_written_after_the_count_are_counted(tmp_path):
