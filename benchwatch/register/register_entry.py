@@ -30,6 +30,10 @@ AMENDABLE: Final[frozenset[EntryKind]] = frozenset(
 )
 """Kinds that an amendment may replace; a unit is changed by a further entry of the same kind."""
 
+_ENCODER: Final = json.JSONEncoder(
+    sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False
+)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Draft:
@@ -89,10 +93,9 @@ def canonical(values: Mapping[str, Any]) -> str:
     Raises:
         ValueError: a number is not finite.
     """
-    text = json.dumps(
-        values, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False
-    )
-    return text.encode("utf-8", "replace").decode("utf-8")  # lone surrogates can't be stored
+    text = _ENCODER.encode(values)
+    # A lone surrogate can't be stored.
+    return text if text.isascii() else text.encode("utf-8", "replace").decode("utf-8")
 
 
 def entry_hash(previous: str, entry: RegisterEntry) -> str:

@@ -1,0 +1,157 @@
+"""Speed of the register, with 10 000 visits in it and with none; ratios are of one run.
+
+python -m pytest tests/benchmarks/test_speed_register.py -s
+"""
+
+import os
+import shutil
+import statistics
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from counter_kit import tiny_counter
+from program_kit import COMMAND
+from register_kit import BENCH, record, visit_drafts
+
+from benchwatch.register.chain_check import check_chains
+from benchwatch.register.register_entry import Draft
+from benchwatch.register.register_file import RegisterFile
+from benchwatch.register.register_reader import read_register
+
+VISITS, UNITS, STILL_OPEN = 10_000, 500, 5
+ROUNDS = 9
+"""Starts of each program, in turns."""
+
+
+def fill(path: Path, visits: int) -> RegisterFile:
+    """Make a register with so many visits, the newest of which are open."""
+    register = RegisterFile(path)
+    drafts = [Draft(kind="unit", unit=f"{n:04d}", document={"nominal_hz": "10000000"})
+              for n in range(UNITS)]  # fmt: skip
+    for number in range(visits):
+        of_visit = visit_drafts(f"{number % UNITS:04d}", 1.6e9 + 3600.0 * number, run=number)
+        is_open = number >= visits - STILL_OPEN
+        drafts += [replace(one, visit=None) for one in of_visit[: -1 if is_open else None]]
+    register.add(drafts)
+    return register
+
+
+@pytest.fixture(scope="module")
+def full(tmp_path_factory: pytest.TempPathFactory) -> RegisterFile:
+    """Return a register of 10 000 visits of six entries each."""
+    return fill(tmp_path_factory.mktemp("full") / "register.db", VISITS)
+
+
+def median_ms(work: Callable[[], object], times: int = 15) -> float:
+    """Return the median duration of some work in milliseconds."""
+    waits = []
+    for _ in range(times):
+        began_s = time.perf_counter()
+        work()
+        waits.append(1e3 * (time.perf_counter() - began_s))
+    return statistics.median(waits)
+
+
+def alternately(*works: Callable[[], object]) -> list[float]:
+    """Return the median durations in seconds of works that are done in turns."""
+    waits: list[list[float]] = [[] for _ in works]
+    for _ in range(ROUNDS):
+        for work, waited in zip(works, waits, strict=True):
+            began_s = time.perf_counter()
+            work()
+            waited.append(time.perf_counter() - began_s)
+    return [statistics.median(waited) for waited in waits]
+
+
+def test_an_entry_is_on_the_disk_within_milliseconds(full: RegisterFile, tmp_path: Path) -> None:
+    """Print how long a record takes, beside a small file that is forced to the disk."""
+    draft = Draft(kind="record", document={"record": record("as found", 1e-9).as_dict()})
+    small = fill(tmp_path / "small.db", 10)
+    file = tmp_path / "file"
+
+    def forced() -> None:
+        with file.open("ab") as opened:
+            opened.write(bytes(4096))
+            os.fsync(opened.fileno())
+
+    bare, first, last = alternately(forced, lambda: small.add([draft]), lambda: full.add([draft]))
+    print(f"\na record written: {1e3 * first:.2f} ms; with {VISITS} visits {1e3 * last:.2f} ms "
+          f"(ratio {last / first:.2f}); 4 kB forced to the disk {1e3 * bare:.2f} ms")  # fmt: skip
+
+
+def test_reading_what_a_watch_asks_for(full: RegisterFile) -> None:
+    """Print how long each question takes with 10 000 visits."""
+    with read_register(full.path) as reader:
+        newest = reader.visit_names()[-1]
+        questions: dict[str, Callable[[], object]] = {
+            "a visit": lambda: reader.visit(newest),
+            "the open visit of a unit": lambda: reader.open_visit_of(f"{UNITS - 1:04d}"),
+            "all visits of a unit": lambda: reader.visits_of("0017"),
+            "open visits on a counter": lambda: reader.open_visits(BENCH, None),
+            "the newest 40 in brief": lambda: reader.summaries(limit=40),
+            "those that are open in brief": lambda: reader.summaries(open_only=True),
+            "40 with a text in brief": lambda: reader.summaries(text="lid was", limit=40),
+        }
+        print()
+        for name, work in questions.items():
+            print(f"{name}: {median_ms(work):.1f} ms")
+        print(f"all {VISITS} in brief: {median_ms(reader.summaries, 3):.0f} ms")
+    with full.reading() as connection:
+        assert connection is not None
+        entries = sum(state.entries for state in check_chains(connection))
+        took_ms = median_ms(lambda: check_chains(connection), 3)
+    print(
+        f"{entries} entries checked: {took_ms:.0f} ms, {2000 * took_ms / entries:.1f} ms for 2000"
+    )
+
+
+@pytest.mark.timeout(600)
+def test_programs_start_as_quickly_with_a_full_register(full: RegisterFile, tmp_path: Path) -> None:
+    """Print the time of ``visits`` and ``watch`` from start to end, with 10 000 visits and few."""
+    few = fill(tmp_path / "few" / "register.db", 10) if (tmp_path / "few").mkdir() is None else full
+    empty, filled = few.path.parent, full.path.parent
+    none = tmp_path / "none"
+    none.mkdir()
+    environ = os.environ | {"XDG_DATA_HOME": str(tmp_path), "XDG_STATE_HOME": str(tmp_path)}
+
+    def run(*words: str) -> Callable[[], None]:
+        def work() -> None:
+            subprocess.run(words, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, check=True,
+                           env=environ)  # fmt: skip
+
+        return work
+
+    def listing(folder: Path, *words: str) -> Callable[[], None]:
+        return run(*COMMAND, "visits", "--journal", str(folder / "journal.db"), *words)
+
+    def watching(folder: Path, resource: str) -> Callable[[], None]:
+        watch = run(*COMMAND, "watch", resource, "--json", "--count", "1", "--nominal", "10MHz",
+                    "--no-resume", "--journal", str(folder / "journal.db"))  # fmt: skip
+
+        def work() -> None:
+            watch()
+            for file in folder.glob("journal.db*"):
+                file.unlink()
+
+        return work
+
+    python, version, some, many, everything = alternately(
+        run(sys.executable, "-c", "pass"), run(*COMMAND, "--version"), listing(empty),
+        listing(filled, "--last", "40"), listing(filled),
+    )  # fmt: skip
+    print(f"\npython alone {python:.3f} s, benchwatch --version {version:.3f} s; visits of 10 "
+          f"{some:.3f} s, newest 40 of {VISITS} {many:.3f} s, all {everything:.3f} s")  # fmt: skip
+    with tiny_counter(0.01) as counter:
+        without, with_few, with_many = alternately(
+            watching(none, counter.resource), watching(empty, counter.resource),
+            watching(filled, counter.resource),
+        )  # fmt: skip
+    print(f"watch to its first reading and out: without a register {without:.3f} s, with 10 visits "
+          f"{with_few:.3f} s, with {VISITS} {with_many:.3f} s "
+          f"(ratio {with_many / without:.3f})")  # fmt: skip
+    shutil.rmtree(none)
