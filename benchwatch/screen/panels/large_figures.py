@@ -17,8 +17,8 @@ SHORT_UNITS = {"parts in 10^12": "e-12"}
 """Names of units in large glyphs, where the usual one is too long."""
 LARGE_U_ROWS = 8
 """Rows from which the uncertainty is large too."""
-MARGIN, UNIT_GAP = 2, 1
-"""Blanks left of a figure, and before its unit."""
+MARGIN, UNIT_GAP, LARGE_UNIT_GAP = 2, 1, 2
+"""Blanks left of a figure, before its unit, and before one in large glyphs."""
 
 Pair = tuple[QuantityText, QuantityText]
 """A value in hertz, and as a fraction."""
@@ -43,7 +43,7 @@ def figure(frame: Frame, text: QuantityText, sizes: FigureSizes) -> list[StyledL
     if sizes.unit is not None:
         unit = large(_short(text.unit), sizes.unit, glyphs)
     over = len(rows) - len(unit)
-    wide = rows[0].width + UNIT_GAP
+    wide = rows[0].width + (UNIT_GAP if sizes.unit is None else LARGE_UNIT_GAP)
     rows = [
         row.fit(wide) + (unit[at - over] if at >= over else line()) for at, row in enumerate(rows)
     ]
@@ -116,8 +116,9 @@ def _needs(frame: Frame, pair: Pair, chosen: tuple[FigureSizes, FigureSizes]) ->
 def _width(text: QuantityText, sizes: FigureSizes) -> int:
     """Return the width in cells of digits and unit."""
     digits = len(text.digits) if sizes.digits is None else sizes.digits.width(text.digits)
-    unit = len(text.unit) if sizes.unit is None else sizes.unit.width(_short(text.unit))
-    return MARGIN + digits + UNIT_GAP + unit
+    if sizes.unit is None:
+        return MARGIN + digits + UNIT_GAP + len(text.unit)
+    return MARGIN + digits + LARGE_UNIT_GAP + sizes.unit.width(_short(text.unit))
 
 
 def _short(unit: str) -> str:
