@@ -49,15 +49,7 @@ class GapFinder:
         for gap in rows.gaps:
             reported.setdefault(int(np.searchsorted(numbered, gap.before)), []).append(gap)
         gaps: list[RecordingGap] = []
-        typed = (
-            [
-                place
-                for place, at in enumerate(numbered.tolist())
-                if TYPED in rows.flags.get(at, frozenset())
-            ]
-            if rows.flags
-            else []
-        )
+        typed = np.isin(numbered, [at for at, flags in rows.flags.items() if TYPED in flags])
         for i in self._candidates(time_s[good], numbered, reported, spacing, typed):
             at, first = int(numbered[i]), 0
             if i:
@@ -85,7 +77,7 @@ class GapFinder:
         numbered: np.ndarray[tuple[int], np.dtype[np.int64]],
         reported: dict[int, list[RecordingGap]],
         spacing: RowSpacing,
-        typed: list[int],
+        typed: BoolArray,
     ) -> list[int]:
         """Return the indices, among the rows with a number, of those that may follow a gap.
 

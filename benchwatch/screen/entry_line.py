@@ -26,10 +26,13 @@ class EntryLine:
 
     Attributes:
         text: What stands on it.
+        refused: Whether that was refused as a reading; the next number then takes its place,
+            unless Backspace is pressed first.
     """
 
     def __init__(self) -> None:
         self.text = ""
+        self.refused = False
 
     def take(self, name: str, character: str | None) -> bool:
         """Apply a key; return whether it belongs to the line.
@@ -40,11 +43,13 @@ class EntryLine:
         """
         match name:
             case "backspace":
-                self.text = self.text[:-1]
+                self.text, self.refused = self.text[:-1], False
             case "escape" if self.text:
                 self.clear()
             case _ if character is not None and self._belongs(character):
-                self.text = (self.text + character)[:LONGEST_ENTRY]
+                if self.refused:
+                    self.clear()
+                self.text = (self.text + character).lstrip()[:LONGEST_ENTRY]
             case _:
                 return False
         return True
@@ -52,12 +57,14 @@ class EntryLine:
     def paste(self, text: str) -> bool:
         """Add the first line of `text`; return whether there were more."""
         first, *more = text.strip().splitlines() or [""]
-        self.text = (self.text + "".join(filter(str.isprintable, first)))[:LONGEST_ENTRY]
+        before = "" if self.refused else self.text
+        self.text = (before + "".join(filter(str.isprintable, first)))[:LONGEST_ENTRY]
+        self.refused = False
         return any(line.strip() for line in more)
 
     def clear(self) -> None:
         """Empty the line."""
-        self.text = ""
+        self.text, self.refused = "", False
 
     def _belongs(self, character: str) -> bool:
         plain = unicodedata.normalize("NFKC", character)

@@ -75,6 +75,8 @@ class Frame:
     """Entries of a long list that are scrolled out above its first row."""
     entry: str | None = None
     """The reading that is being typed; None where a person does not type the readings."""
+    entry_refused: bool = False
+    """Whether `entry` was refused as a reading."""
     message: str = ""
     """A sentence shown for a moment, such as the effect of a key."""
 

@@ -170,6 +170,7 @@ class ScreenState:
             preferences=self.preferences,
             scroll=self._scroll,
             entry=self._counter.entry.text if "typed" in available else None,
+            entry_refused=self._counter.entry.refused,
             message=self._message.text if self._message_clock_s() < self._message.until_s else "",
         )
 
@@ -195,6 +196,7 @@ class ScreenState:
         try:
             enter(entry.text)
         except BenchwatchError as error:
+            entry.refused = True
             self.show_message(str(error))
         else:
             entry.clear()

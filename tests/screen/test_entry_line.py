@@ -26,7 +26,7 @@ pytestmark = pytest.mark.long
 
 
 class Typed:
-    """Takes typed lines as a counter's handle does: those with letters are refused."""
+    """Takes typed lines as a counter's handle does; 777 is refused."""
 
     def __init__(self) -> None:
         self.lines: list[str] = []
@@ -35,6 +35,8 @@ class Typed:
         """Take a line, or refuse it with a sentence."""
         if not line.strip():
             raise QuantityError("nothing was typed. Type what the counter shows.")
+        if line == "777":
+            raise QuantityError("'777' is nowhere near.")
         self.lines.append(line)
 
 
@@ -82,6 +84,22 @@ async def test_a_wrong_number_stays_to_be_mended() -> None:
         assert "nothing was typed" in refused
         assert "(Hz): 12 " in mended
         assert "12" not in row_of_entry(app).partition("newest")[0].partition("(Hz):")[2]
+
+
+async def test_a_number_typed_after_a_refused_one_takes_its_place() -> None:
+    """A person types the whole number again; who wants to mend the old one presses Backspace."""
+    typed = Typed()
+    app = made_app(typed)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press(*"777", "enter", *"10", "enter")
+        again = list(typed.lines)
+        await pilot.press(*"777", "enter")
+        refused = row_of_entry(app)
+        await pilot.press("backspace", *"8", "enter")
+
+        assert again == ["10"]
+        assert "777  not taken" in refused
+        assert typed.lines == ["10", "778"]
 
 
 async def test_letters_and_a_blank_on_an_empty_line_are_keys_of_the_view() -> None:

@@ -7,6 +7,7 @@ from benchwatch.screen.frame import Frame
 
 LEAST_ENTRY_CELLS: Final = 20
 """Cells kept for what is typed, before the newest reading is left out beside it."""
+REFUSED: Final = " not taken"
 
 
 def entry_rows(frame: Frame, _width: int, _height: int) -> int:
@@ -26,8 +27,11 @@ def entry_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     if asked.width + LEAST_ENTRY_CELLS + newest.width > width:
         newest = StyledLine()
     typed = safe(frame.entry, len(frame.entry)) if frame.entry else ""
-    room = max(width - asked.width - newest.width - 2, 1)
+    after = line((" ", Role.PLAIN_LAMP))
+    if frame.entry_refused and typed:
+        after += line((REFUSED, Role.OFF))
+    room = max(width - asked.width - newest.width - after.width - 1, 1)
     while typed and line(typed).width > room:
         typed = typed[1:]
-    entered = asked + line((typed, Role.TYPED), (" ", Role.PLAIN_LAMP))
+    entered = asked + line((typed, Role.TYPED)) + after
     return [at_both_ends(entered, newest, width, frame.theme.glyphs.cut)]
