@@ -39,6 +39,7 @@ BUSY_S: Final = 0.5
 """Longest wait for another program's transaction."""
 MACHINE_ID: Final = Path("/etc/machine-id")
 REPAIR: Final = "benchwatch visits repair sets it aside, and carries over what can be read of it."
+ELSEWHERE: Final = "Move it elsewhere, or choose another folder with --journal FILE."
 VERIFY: Final = "benchwatch visits verify says where."
 
 Check = Callable[[sqlite3.Connection], None]
@@ -284,7 +285,7 @@ def register_errors(path: Path) -> Iterator[None]:
     except JournalError as error:
         text = str(error).replace("the journal", "the register")
         text = text.replace("no journal", "no register")
-        what_to_do = REPAIR if "damaged" in text else "Choose another folder with --journal FILE."
+        what_to_do = REPAIR if "damaged" in text and path.is_file() else ELSEWHERE
         raise RegisterError(text.replace(GO_ELSEWHERE, what_to_do)) from error
     except sqlite3.Error as error:
         what = f"the register {_predicate(error)} ({path})."

@@ -20,9 +20,13 @@ from journal_kit import check_sound
 from load_kit import LONGEST_WAIT_S
 from register_kit import check_by_hand, made_register, rows_of
 
-from benchwatch.errors import RegisterError
+from benchwatch.errors import RegisterError, UsageError
 from benchwatch.register.register_entry import Draft
+from benchwatch.register.register_file import RegisterFile
 from benchwatch.register.register_reader import read_register
+from benchwatch.register.register_writer import RegisterWriter
+from benchwatch.register.visit_closing import close_visit
+from benchwatch.register.visit_writer import RunOfVisit, VisitWriter
 
 PROGRAMS, ENTRIES = 6, 200
 
@@ -30,7 +34,7 @@ ADDING = """
 import sys
 import threading
 from pathlib import Path
-from benchwatch.errors import RegisterError
+from benchwatch.errors import RegisterError, UsageError
 from benchwatch.register.register_entry import Draft
 from benchwatch.register.register_file import RegisterFile
 register = RegisterFile(Path(sys.argv[1]), who="anna")
@@ -191,6 +195,21 @@ def test_two_programs_close_a_visit_and_one_hears_that_it_is_closed(path, progra
         "closed",
         f"visit 2 is closed already, since {row['at']} by {row['who']}.",
     ]
+
+
+def test_a_watch_hears_that_another_program_closed_its_visit(path):
+    """Its own closing is refused in a sentence, and closes nothing twice."""
+    writer = RegisterWriter(RegisterFile(path, who="anna"))
+    visit = VisitWriter(writer, unit="0417")
+    visit.attach(RunOfVisit(run=7, counter="main", resource="x"))
+    visit.begin()
+    (*_, opened) = rows_of(path)
+    close_visit(RegisterFile(path, who="berta"), opened["visit"], "0417")
+    with pytest.raises(UsageError, match=r"visit 1 is closed already, since .* by berta"):
+        visit.close()
+
+    assert [row["kind"] for row in rows_of(path)] == ["chain", "visit", "run", "closed"]
+    assert writer.trouble is None
 
 
 def test_a_reader_with_an_open_transaction_stops_no_writer(path):

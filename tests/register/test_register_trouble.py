@@ -128,9 +128,9 @@ def a_link_to_itself(path: Path) -> None:
 @pytest.mark.parametrize(
     ("make", "words"),
     [
-        (a_folder, "is damaged, or is no register"),
-        (a_pipe, "is damaged, or is no register"),
-        (a_table, "is damaged, or is no register"),
+        (a_folder, "register.db). Move it elsewhere, or choose another folder"),
+        (a_pipe, "register.db). Move it elsewhere, or choose another folder"),
+        (a_table, "is damaged, or is no register ("),
         (one_byte, "is damaged, or is no register"),
         (another_program, "is a database of another program, and no register"),
         (a_newer_version, "was written by a newer Benchwatch (schema 99; this one knows"),
