@@ -37,7 +37,8 @@ from benchwatch.register.visit_summary import summary_of
 from benchwatch.report.blocks import align_table, plain_text
 from benchwatch.report.due_words import due_words
 from benchwatch.report.unit_standing import UnitStanding, unit_standing
-from benchwatch.report.visit_document import NAMELESS, amount, side_word, unit_document
+from benchwatch.report.visit_document import amount, side_word, unit_document
+from benchwatch.report.visit_style import NAMELESS
 
 ANY_TIME = "any"
 """Value of ``--due`` without a duration."""

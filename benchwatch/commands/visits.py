@@ -25,15 +25,8 @@ from benchwatch.commands.common.visit_lookup import (
     local_moment,
     run_numbers_of,
 )
-from benchwatch.commands.common.visit_values import (
-    interval_values,
-    standing_values,
-    summary_values,
-    visit_values,
-)
 from benchwatch.errors import UsageError
 from benchwatch.quantity import printable, write_fraction
-from benchwatch.recording.typed_visits import read_typed_visits
 from benchwatch.register import RegisterFile, read_register
 from benchwatch.register.amending import amend_entry
 from benchwatch.register.chain_check import check_chains, has_head
@@ -46,13 +39,14 @@ from benchwatch.register.visit_import import (
 )
 from benchwatch.register.visit_summary import OffsetInBrief, VisitSummary
 from benchwatch.report.blocks import align_table, plain_text
-from benchwatch.report.unit_standing import unit_standing
-from benchwatch.report.visit_document import NAMELESS, visit_document
+from benchwatch.report.visit_style import NAMELESS
 from benchwatch.screen.text.local_time import local_minute
 
 HASH = re.compile(r"[0-9a-f]{64}")
 HEAD_THERE = "there, nothing before it was cut off"
 HEAD_MISSING = "NOT there: entries were cut off, or it is of another register"
+USUAL_VISITS = 50
+"""Visits that are listed where nothing else is typed."""
 NOT_SOUND = 1
 """Exit code of ``verify`` where the register is not as it was written."""
 
@@ -63,7 +57,12 @@ NOT_SOUND = 1
 @click.option("--since", metavar="DATE", help="Only those opened on this day or later, local time.")
 @click.option("--until", metavar="DATE", help="Only those opened on this day or before it.")
 @click.option("--open", "open_only", is_flag=True, help="Only those that are open.")
-@click.option("--last", type=click.IntRange(min=1), help="Only so many, the newest.")
+@click.option(
+    "--last",
+    type=click.IntRange(min=1),
+    help=f"Only so many, the newest; {USUAL_VISITS} where nothing else is typed.",
+)
+@click.option("--all", "all_visits", is_flag=True, help="All, however many.")
 @register_options
 @click.pass_context
 def visits(
@@ -75,6 +74,7 @@ def visits(
     until: str | None,
     open_only: bool,
     last: int | None,
+    all_visits: bool,
     journal: Path | None,
     sim: bool,
     as_json: bool,
@@ -84,6 +84,8 @@ def visits(
         refuse_options_before(context)
         return
     path = chosen_register(journal, sim=sim)
+    chosen = unit or text or since or until or open_only or all_visits
+    last = last if last is not None or chosen else USUAL_VISITS
     limits: dict[str, float] = {}
     if since is not None:
         limits["since_utc_s"] = local_moment(since, "--since")
@@ -96,6 +98,10 @@ def visits(
         own, any_visits = register.own_chain, bool(register.visit_names())
     found.reverse()
     if as_json:
+        from benchwatch.commands.common.visit_values import (  # noqa: PLC0415 - slow
+            summary_values,
+        )
+
         for one in found:
             print_json(summary_values(one))
     elif found:
@@ -107,6 +113,8 @@ def visits(
             if any_visits
             else f"there are no visits in {path} yet: watch --unit IDENT opens one."
         )
+    elif len(found) == last and not chosen:
+        narrate(f"these are the newest {last}; --all lists all.")
 
 
 @visits.command()
@@ -114,6 +122,14 @@ def visits(
 @register_options
 def show(*, number: str, journal: Path | None, sim: bool, as_json: bool) -> None:
     """Show all of visit NUMBER: records with u and U, conditions, notes, runs, history."""
+    from benchwatch.commands.common.visit_values import (  # noqa: PLC0415 - numpy is slow to load
+        interval_values,
+        standing_values,
+        visit_values,
+    )
+    from benchwatch.report.unit_standing import unit_standing  # noqa: PLC0415 - likewise
+    from benchwatch.report.visit_document import visit_document  # noqa: PLC0415 - likewise
+
     path = chosen_register(journal, sim=sim)
     with read_register(path) as register:
         visit = register.typed_visit(number)
@@ -215,6 +231,10 @@ def import_table(
     and one of as_found and as_left are needed. Of a file with an error nothing is imported, and
     what is there already is not added again.
     """
+    from benchwatch.recording.typed_visits import (  # noqa: PLC0415 - numpy is slow to load
+        read_typed_visits,
+    )
+
     path = chosen_register(journal, sim=sim)
     with read_register(path) as register:
         nominals = {unit.ident: unit.nominal_hz for unit in register.units()}

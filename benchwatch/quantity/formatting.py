@@ -192,7 +192,7 @@ def _plain(value: Decimal) -> str:
 
 def printable(text: str, limit: int = 80) -> str:
     """Make text from an instrument or a file harmless: no control, format or escape characters."""
-    if len(text) <= limit and text.isascii() and text.isprintable():
+    if len(text) <= limit and text.isprintable():
         return text
     shown = "".join("?" if unicodedata.category(c).startswith(("C", "Z")) and c != " " else c
                     for c in text[:limit])  # fmt: skip

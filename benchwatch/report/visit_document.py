@@ -1,8 +1,6 @@
 """The documents of a visit and of a unit: what the register has of it, for people."""
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
-from typing import Final
+from collections.abc import Iterator, Mapping, Sequence
 
 from benchwatch.estimate.ageing.visit_history import Interval
 from benchwatch.estimate.uncertainty.uncertainty_budget import DEFAULT_COVERAGE
@@ -19,31 +17,7 @@ from benchwatch.register.visit import TYPED_TABLE, Remark, Visit, VisitRecord
 from benchwatch.report.blocks import DocumentPart, Sentence, Table
 from benchwatch.report.due_words import due_words, history_cautions
 from benchwatch.report.unit_standing import UnitStanding
-
-NAMELESS: Final = "-"
-"""Stands for the unit of a visit that has none yet."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class VisitStyle:
-    """The form in which a front end shows these documents."""
-
-    moment: Callable[[float], str]
-    """Writes a time in Unix seconds."""
-    day: Callable[[float], str]
-    """Writes the date of it."""
-    now_utc_s: float
-    own_chain: str | None
-    """Visits of this chain are called by their number alone."""
-
-    def label(self, visit: Visit) -> str:
-        """Return what a visit is called."""
-        return str(visit.number) if visit.chain == self.own_chain else visit.name
-
-    def entry(self, name: str) -> str:
-        """Return what an entry is called."""
-        chain, _, number = name.rpartition("/")
-        return number if chain == self.own_chain else name
+from benchwatch.report.visit_style import NAMELESS, VisitStyle
 
 
 def unit_facts(unit: Unit) -> list[str]:

@@ -72,6 +72,19 @@ def test_filters(register: RegisterFile, words: tuple[str, ...], numbers: list[i
     assert ("no visit in" in result.stderr) == (not numbers)
 
 
+def test_the_newest_where_nothing_else_is_typed(register: RegisterFile) -> None:
+    """The newest 50 are listed; --all lists all, and a filter lists all that it finds."""
+    for number in range(50):
+        register.add(visit_drafts("0417", 1.91e9 + number)[:1])
+
+    plain, everything = run(register, "--json"), run(register, "--json", "--all")
+    of_unit = run(register, "--json", "--unit", "0417")
+
+    assert [len(lines(one)) for one in (plain, everything, of_unit)] == [50, 56, 52]
+    assert lines(plain)[-1]["number"] == 56
+    assert "--all lists all" in plain.stderr
+
+
 def test_a_date_means_its_whole_day(register: RegisterFile) -> None:
     """--since and --until of the local day on which all visits were opened hold them all."""
     day = MADE_AT.astimezone().date().isoformat()

@@ -10,7 +10,7 @@ import click
 from benchwatch.errors import UsageError
 from benchwatch.journal import default_path
 from benchwatch.register import RegisterReader, Unit, Visit, register_path
-from benchwatch.report.visit_document import VisitStyle
+from benchwatch.report.visit_style import VisitStyle
 from benchwatch.screen.text.local_time import local_minute
 
 journal_beside_option: Final = click.option(

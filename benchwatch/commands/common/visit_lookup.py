@@ -8,7 +8,6 @@ from typing import Any
 from benchwatch.errors import FileError, JournalError, UsageError
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 from benchwatch.journal.journal_reader import JournalReader
-from benchwatch.recording.dates import read_moment
 from benchwatch.register import RegisterReader, Visit
 from benchwatch.register.register_entry import RegisterEntry
 from benchwatch.register.visit_import import TypedOffset, typed_record
@@ -73,6 +72,8 @@ def local_moment(text: str, option: str, *, end: bool = False) -> float:
     Raises:
         UsageError: it is none.
     """
+    from benchwatch.recording.dates import read_moment  # noqa: PLC0415 - numpy is slow to load
+
     try:
         utc_s = read_moment(text, option)
     except FileError as error:

@@ -31,22 +31,16 @@ import numpy as np
 from benchwatch.errors import UsageError
 from benchwatch.estimate.ageing.ageing_forecast import AgeingForecast, DueDate
 from benchwatch.estimate.ageing.interval_errors import MOST_INTERVALS, IntervalErrors
+from benchwatch.estimate.ageing.interval_hypotheses import (
+    BEGINNINGS_DAYS,
+    hypotheses,
+    posterior,
+)
 from benchwatch.estimate.ageing.visit_history import DatedOffset, VisitHistory
 from benchwatch.estimate.array_types import FloatArray
 from benchwatch.estimate.derived_frequencies import DAY_S
 from benchwatch.estimate.uncertainty.uncertainty_budget import DEFAULT_COVERAGE
 
-AMOUNTS: Final = 10.0 ** np.arange(-1.5, 0.51, 0.25)
-"""Standard deviations that a law adds over the visits, in units of the largest change seen."""
-WALK_SHARES: Final = (0.0, 0.05, 0.15, 0.5, 1.0)
-"""Standard deviation of the walk over the visits, as a share of that of the law."""
-NO_WALK_PRIOR: Final = 0.4
-ONLY_WALK_PRIOR: Final = 0.03
-BOTH_LAWS_PRIOR: Final = 0.3
-BEGINNINGS_DAYS: Final = (1.0, 30.0, 365.0)
-"""Days before the first visit at which the logarithmic law may have begun."""
-VISIT_ERRORS: Final = ((0.0, 0.75), (1.0, 0.2), (3.0, 0.05))
-"""Errors that a visit adds to its records, in units of a typical u, with prior probabilities."""
 LEAST_WEIGHT: Final = 1e-3
 SEARCH_POINTS: Final = 61
 """Times at which the ends of the due date are searched for, closer together at first."""
@@ -72,14 +66,11 @@ class IntervalAgeing:
     amounts: FloatArray
     """Variances of the logarithmic law, the linear law and the walk; days since the beginning of
     the first at the first visit, (h, 4)."""
-    logarithmic: FloatArray
-    """Weights of the logarithmic law's change in the expected change, (h,), and..."""
-    linear: FloatArray
-    """...those of the linear law's."""
-    level: FloatArray
-    """Expected error of the newest record, (h,)."""
+    means: FloatArray
+    """Expected amounts of the logarithmic and the linear law, and the expected error of the newest
+    record; (h, 3)."""
     spread: FloatArray
-    """(h, 3, 3): covariance of both laws' amounts and the error of the newest record."""
+    """Their covariance, (h, 3, 3)."""
 
     def at(self, days: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return centres and standard deviations at `days` after the newest record, (h, times)."""
@@ -89,8 +80,7 @@ class IntervalAgeing:
         p = np.log((end + days[None] + begun) / (end + begun)) / scale
         q = np.broadcast_to(days / self.span_days, p.shape)
         shapes = np.stack((p, q, -np.ones_like(p)), axis=2)
-        means = np.stack((self.logarithmic, self.linear, self.level), axis=1)
-        centre = self.newest.offset + np.einsum("htk,hk->ht", shapes, means)
+        centre = self.newest.offset + np.einsum("htk,hk->ht", shapes, self.means)
         variance = np.einsum("htk,hkl,htl->ht", shapes, self.spread, shapes)
         variance += self.amounts[:, 2:3] * days[None] / self.span_days
         return centre, np.sqrt(np.maximum(variance, 0.0))
@@ -198,67 +188,24 @@ def interval_ageing(history: VisitHistory) -> IntervalAgeing | None:
         float(np.abs(np.cumsum(changes)).max()),
         math.sqrt(float(np.diagonal(errors.among(0.0)).max())),
     )
-    amounts, visit_error, prior = _hypotheses(largest)
-    begun = amounts[:, 3:4]
+    grid = hypotheses(largest)
+    begun = np.array(BEGINNINGS_DAYS)[:, None]
     p = np.log((to_days[None] + begun) / (from_days[None] + begun))
     p /= np.log((span_days + begun) / begun)
-    q = np.broadcast_to((to_days - from_days)[None] / span_days, p.shape)
-    by_error = {r: (errors.among(r), errors.with_newest(r), errors.of_newest(r))
-                for r, _ in VISIT_ERRORS}  # fmt: skip
-    among = np.stack([by_error[r][0] for r in visit_error])
-    apart = np.stack([by_error[r][1] for r in visit_error])
-    own = np.array([by_error[r][2] for r in visit_error])
-    among = among + amounts[:, 0, None, None] * p[:, :, None] * p[:, None, :]
-    among = among + amounts[:, 1, None, None] * q[:, :, None] * q[:, None, :]
-    among = among + amounts[:, 2, None, None] * np.diag((to_days - from_days) / span_days)[None]
-    # Covariances of both amounts and of the newest record's error with the changes, (h, 3, m).
-    with_changes = np.stack((amounts[:, :1] * p, amounts[:, 1:2] * q, apart), axis=1)
-    root = np.linalg.cholesky(among / largest**2)
-    white = np.linalg.solve(root, np.broadcast_to(changes[:, None] / largest, (*p.shape, 1)))
-    likely = np.log(prior) - np.log(np.diagonal(root, axis1=1, axis2=2)).sum(axis=1)
-    likely = likely - 0.5 * (white[:, :, 0] ** 2).sum(axis=1)
-    weight = np.exp(likely - likely.max())
+    length = (to_days - from_days) / span_days
+    seen = posterior(grid, errors, largest=largest, changes=changes, logarithmic=p, linear=length)
+    weight = np.exp(seen.log_weight - seen.log_weight.max())
     kept = weight > LEAST_WEIGHT * weight.max()
-    solved = np.linalg.solve(root[kept], with_changes[kept].transpose(0, 2, 1) / largest)
-    means = np.einsum("hmk,hm->hk", solved, white[kept, :, 0])
-    before = np.zeros((int(kept.sum()), 3, 3))
-    before[:, 0, 0], before[:, 1, 1] = amounts[kept, 0], amounts[kept, 1]
-    before[:, 2, 2] = own[kept]
     return IntervalAgeing(
         newest=newest,
         moved=_moved(changes, errors.among(0.0)),
         span_days=span_days,
         since_last_days=max((newest.utc_s - end) / DAY_S, 0.0),
         weight=weight[kept] / weight[kept].sum(),
-        amounts=amounts[kept],
-        logarithmic=means[:, 0],
-        linear=means[:, 1],
-        level=means[:, 2],
-        spread=before - np.einsum("hmk,hml->hkl", solved, solved),
+        amounts=np.column_stack((grid.amounts, begun[grid.beginning, 0]))[kept],
+        means=seen.means[kept],
+        spread=seen.spread[kept],
     )
-
-
-def _hypotheses(largest: float) -> tuple[FloatArray, list[float], FloatArray]:
-    """Return amounts as in `IntervalAgeing.amounts`, (h, 4), errors of a visit, and priors."""
-    rows: list[tuple[float, float, float, float]] = []
-    errors: list[float] = []
-    prior: list[float] = []
-    alone = (1.0 - BOTH_LAWS_PRIOR - ONLY_WALK_PRIOR) / 2.0
-    begun_kinds = len(BEGINNINGS_DAYS)
-    for error, error_prior in VISIT_ERRORS:
-        for amount in ((AMOUNTS * largest) ** 2).tolist():
-            rows.append((0.0, 0.0, amount, BEGINNINGS_DAYS[0]))
-            prior.append(error_prior * ONLY_WALK_PRIOR)
-            for share in WALK_SHARES:
-                odds = (1.0 - NO_WALK_PRIOR) / (len(WALK_SHARES) - 1) if share else NO_WALK_PRIOR
-                walk, odds = share**2 * amount, odds * error_prior
-                rows.append((0.0, amount, walk, BEGINNINGS_DAYS[0]))
-                prior.append(odds * alone)
-                for begun in BEGINNINGS_DAYS:
-                    rows += [(amount, 0.0, walk, begun), (amount, amount, walk, begun)]
-                    prior += [odds * alone / begun_kinds, odds * BOTH_LAWS_PRIOR / begun_kinds]
-        errors += [error] * (len(rows) - len(errors))
-    return np.array(rows), errors, np.array(prior)
 
 
 def _moved(changes: FloatArray, among: FloatArray) -> bool:

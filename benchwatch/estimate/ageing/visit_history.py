@@ -100,8 +100,7 @@ class Interval:
     @property
     def u(self) -> float | None:
         """Standard uncertainty of the change; None where that of a record is not known."""
-        found = covariance(self.terms, self.terms)
-        return None if found is None else math.sqrt(max(found, 0.0))
+        return _u_of(self.terms)
 
     @property
     def shared_known(self) -> bool:
@@ -137,9 +136,18 @@ class JoinedOffset:
     label: str
     """That of the visit."""
     utc_s: float
-    offset: float
-    u: float | None
-    """Standard uncertainty, those of all trims since then included; None: not known."""
+    terms: Terms
+    """The records that the offset is the sum of."""
+
+    @property
+    def offset(self) -> float:
+        """Fractional."""
+        return math.fsum(sign * record.offset for record, sign in self.terms)
+
+    @property
+    def u(self) -> float | None:
+        """Standard uncertainty, those of all trims since then included; None: not known."""
+        return _u_of(self.terms)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -191,7 +199,10 @@ def visit_history(visits: Iterable[VisitOffsets]) -> VisitHistory:
     newest = ours[-1] if ours else None
     return VisitHistory(
         intervals=tuple(intervals),
-        joined=tuple(_joined_offset(visit, terms) for visit, terms in joined),
+        joined=tuple(
+            JoinedOffset(label=visit.label, utc_s=_end_s(visit), terms=terms)
+            for visit, terms in joined
+        ),
         newest=None if newest is None else newest.last,
         newest_visit=None if newest is None else newest.label,
         newest_dated=newest is not None and newest.label not in doubtful,
@@ -220,6 +231,11 @@ def record_covariance(one: DatedOffset, two: DatedOffset) -> float | None:
         return None
     theirs = {part.cause: part.u for part in two.shared or ()}
     return math.fsum(part.u * theirs.get(part.cause, 0.0) for part in one.shared or ())
+
+
+def _u_of(terms: Terms) -> float | None:
+    squared = covariance(terms, terms)
+    return None if squared is None else math.sqrt(max(squared, 0.0))
 
 
 def _conflicts(visits: Sequence[VisitOffsets]) -> list[tuple[str, str]]:
@@ -289,13 +305,3 @@ def _joined(chain: Sequence[VisitOffsets], doubtful: set[str]) -> list[tuple[Vis
             found.append((visit, ((visit.last, 1), *trims)))
         trims += ((visit.last, 1), (visit.first, -1)) if visit.trimmed else ()
     return found[::-1]
-
-
-def _joined_offset(visit: VisitOffsets, terms: Terms) -> JoinedOffset:
-    squared = covariance(terms, terms)
-    return JoinedOffset(
-        label=visit.label,
-        utc_s=_end_s(visit),
-        offset=math.fsum(sign * record.offset for record, sign in terms),
-        u=None if squared is None else math.sqrt(max(squared, 0.0)),
-    )
