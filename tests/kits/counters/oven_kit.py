@@ -1,4 +1,4 @@
-"""A made bench with one 10 MHz oven, 12.4 ppb high, and its control port."""
+"""A made bench of 10 MHz ovens, 12.4 ppb high, with a counter on each, and its control port."""
 
 import re
 import signal
@@ -24,6 +24,8 @@ def oven_bench(
     gate: str = "0.5 s",
     oven: str = "",
     trimmer: str = "",
+    names: Sequence[str] = ("main",),
+    landing: float = LANDING,
 ) -> str:
     """Return the text of a bench file.
 
@@ -34,7 +36,28 @@ def oven_bench(
         gate: of the counter.
         oven: more lines about the oven.
         trimmer: more lines about its trimmer.
+        names: of the ovens and their counters.
+        landing: offset of each oven until its trimmer is turned, fractional.
     """
+    ovens = [
+        f"""
+[oscillators.{name}]
+nominal = "10 MHz"
+landing = "{landing * 1e9:.6f} ppb"
+white_fm = "{white_fm:g}"
+{oven}
+
+[oscillators.{name}.trimmer]
+sensitivity = "50 ppb"
+{trimmer}
+
+[counters.{name}]
+oscillator = "{name}"
+gate = "{gate}"
+resolution = "1e-11 s"
+"""
+        for name in names
+    ]
     return f"""
 about = "{about}"
 tolerance = "1 ppb"
@@ -43,32 +66,23 @@ settle = "{settle}"
 [reference]
 landing = "0 ppb"
 white_fm = "1e-12"
-
-[oscillators.main]
-nominal = "10 MHz"
-landing = "12.4 ppb"
-white_fm = "{white_fm:g}"
-{oven}
-
-[oscillators.main.trimmer]
-sensitivity = "50 ppb"
-{trimmer}
-
-[counters.main]
-oscillator = "main"
-gate = "{gate}"
-resolution = "1e-11 s"
-"""
+{"".join(ovens)}"""
 
 
 @dataclass
 class OvenBench:
     """A bench that is served by a process of its own, and its control port."""
 
-    resource: str
+    resources: dict[str, str]
+    """By name of the counter."""
     process: "subprocess.Popen[str]"
     control: socket.socket
     answers: TextIO
+
+    @property
+    def resource(self) -> str:
+        """The resource of the first counter."""
+        return next(iter(self.resources.values()))
 
     def ask(self, line: str) -> str:
         """Send a line to the control port; return the answer, sent once it is carried out."""
@@ -88,7 +102,9 @@ def served(program: Sequence[str], text: str, folder: Path, *, seed: int) -> Ite
         assert process.stdout is not None
         assert process.stderr is not None
         try:
-            resource = process.stdout.readline().split()[1]
+            resources = dict(
+                process.stdout.readline().split() for _ in range(text.count("[counters."))
+            )
             narration = [process.stderr.readline() for _ in range(2)]
             port = re.search(r"control port (\d+)", narration[-1])
             assert port is not None, narration
@@ -98,7 +114,7 @@ def served(program: Sequence[str], text: str, folder: Path, *, seed: int) -> Ite
                 ) as control,
                 control.makefile() as answers,
             ):
-                yield OvenBench(resource, process, control, answers)
+                yield OvenBench(resources, process, control, answers)
         finally:
             process.send_signal(signal.SIGINT)
             process.communicate()
