@@ -1,4 +1,4 @@
-"""A visit of a unit outlives its terminal and its year: five ovens, one trimmed, in real terminals."""
+"""A visit of a unit outlives its terminal and its year: five ovens, one of them trimmed."""
 
 import json
 import os
@@ -180,7 +180,7 @@ def _trimmed(home: Path) -> float:
 
 
 def test_a_unit_comes_back_after_the_cable_and_the_year(tmp_path: Path):
-    """Five power up, one is trimmed, killed with the tool on, goes on, lands; then a year passes."""
+    """Five power up, one is killed with the tool on, goes on and lands; then a year passes."""
     left = _trimmed(tmp_path)
 
     with ExitStack() as stack:
