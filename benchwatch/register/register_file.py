@@ -176,13 +176,21 @@ class RegisterFile:
             raise
         return connection
 
+    @property
+    def is_simulated(self) -> bool:
+        """Whether it is of simulated benches, which its name tells."""
+        return self.path.name.startswith(Path(SIMULATED_FILE_NAME).stem)
+
     def put(self, connection: sqlite3.Connection, drafts: Sequence[Draft]) -> list[RegisterEntry]:
         """Add entries within a transaction of `writing`; see `add`."""
         chain = own_chain(connection, self._machine)
         added: list[RegisterEntry] = []
         if chain is None:
             chain = secrets.token_hex(4)
-            first = Draft(kind="chain", document={"machine": self._machine})
+            begun = {"machine": self._machine}
+            first = Draft(
+                kind="chain", document=begun | {"simulated": True} if self.is_simulated else begun
+            )
             added.append(self._put(connection, chain, first, None))
         opened: str | None = None
         for draft in drafts:

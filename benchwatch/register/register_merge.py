@@ -55,8 +55,26 @@ def merge_register(register: RegisterFile, source: Path) -> Merged:
                 "verify names all that was changed; take over an older copy of it."
             )
         entries = [entry_of(row) for row in connection.execute(f"{SELECT} ORDER BY rowid")]
+    _refuse_mixing(register, entries, source)
     with register.writing() as target:
         return add_as_they_are(target, entries, f"{register.path} and {source}")
+
+
+def _refuse_mixing(register: RegisterFile, entries: Iterable[RegisterEntry], source: Path) -> None:
+    """Refuse to bring visits of simulated benches together with real ones.
+
+    Raises:
+        RegisterError: `source` has chains of the other kind.
+    """
+    chains = [entry.values() for entry in entries if entry.kind == "chain"]
+    if all((one.get("simulated") is True) == register.is_simulated for one in chains):
+        return
+    kinds = ("real", "simulated") if register.is_simulated else ("simulated", "real")
+    option = "without --sim" if register.is_simulated else "with --sim"
+    raise RegisterError(
+        f"{source} has visits of {kinds[0]} benches, which are never mixed with {kinds[1]} ones: "
+        f"merge it {option}."
+    )
 
 
 def add_as_they_are(

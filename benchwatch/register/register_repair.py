@@ -20,7 +20,7 @@ from benchwatch.journal.recovery import is_damaged
 from benchwatch.register.chain_check import check_chains
 from benchwatch.register.register_entry import RegisterEntry, entry_hash, in_order_of_writing
 from benchwatch.register.register_file import RegisterFile, has_log
-from benchwatch.register.register_merge import Merged, add_as_they_are, merge_register
+from benchwatch.register.register_merge import Merged, add_as_they_are
 from benchwatch.register.register_schema import (
     APPLICATION_ID,
     SELECT,
@@ -77,7 +77,7 @@ def repair_register(path: Path, utc_s: float) -> Repaired | None:
             _carry_over(path, new)
             aside = set_aside(path, utc_s)
             _put_in_place(new, path)
-        _carry_over(aside, path)  # what was added in the last moment
+        _carry_over(aside, path)  # what was added in the last moment, or all
     except (OSError, TimeoutError) as error:
         why = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
         raise RegisterError(
@@ -128,11 +128,11 @@ def _carry_over(source: Path, target: Path) -> Merged:
 
 
 def _put_in_place(new: Path, path: Path) -> None:
-    """Give the new register its name, or merge it into one that was begun there meanwhile."""
+    """Give the new register its name; one that was begun there meanwhile stays in its place."""
     try:
         os.link(new, path)
     except FileExistsError:
-        merge_register(RegisterFile(path), new)
+        return  # it gets the entries from the file that was set aside
     except OSError:  # a file system without hard links
         new.replace(path)
     else:

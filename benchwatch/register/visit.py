@@ -126,6 +126,8 @@ def build_visit(name: str, entries: Iterable[RegisterEntry]) -> Visit:
         entry.amends: entry for entry in entries if entry.kind == "amendment" and entry.amends
     }
     fields: dict[str, Any] = {"name": name, "opened_utc_s": 0.0}
+    if entries:  # where the entry that opened it was lost, the first one that is left counts
+        fields |= {"opened_utc_s": utc_of(entries[0].at), "unit": entries[0].unit}
     lists: dict[str, list[Any]] = {"runs": [], "records": [], "remarks": [], "amendments": []}
     fields |= lists
     for entry in entries:

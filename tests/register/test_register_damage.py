@@ -17,6 +17,7 @@ from program_kit import start_python
 from register_kit import behind_the_triggers, check_by_hand, made_register, rows_of, visit_drafts
 
 from benchwatch.errors import RegisterError
+from benchwatch.journal.damaged_file import set_aside
 from benchwatch.register.chain_check import check_chains
 from benchwatch.register.register_entry import Draft
 from benchwatch.register.register_file import RegisterFile
@@ -116,6 +117,41 @@ def test_a_sound_register_is_left_alone(tmp_path, whole):
     assert repair_register(path, START_UTC_S) is None
     assert path.read_bytes() == whole
     assert files_in(tmp_path) == [path]
+
+
+def test_a_register_begun_by_a_watch_while_it_is_repaired_keeps_its_entries(
+    tmp_path, whole, monkeypatch
+):
+    """The watch finds no file for a moment and begins one; both are in the one register."""
+    path = tmp_path / "register.db"
+    path.write_bytes(noise(20, 22)(whole))
+
+    def aside_and_begun(path: Path, utc_s: float) -> Path:
+        moved = set_aside(path, utc_s)
+        RegisterFile(path).add([NOTE])
+        return moved
+
+    monkeypatch.setattr("benchwatch.register.register_repair.set_aside", aside_and_begun)
+    repaired = repair_register(path, START_UTC_S)
+
+    assert repaired is not None
+    kinds = {row["chain"]: row["kind"] for row in rows_of(path)}
+    assert len(kinds) == 2
+    assert len(rows_of(path)) == repaired.entries > 200
+    check_sound(path)
+    assert len(files_in(tmp_path)) == 2
+
+
+def test_a_visit_whose_opening_is_lost_is_dated_by_its_first_entry(tmp_path):
+    """It is no visit of 1970, which would spoil the history of the unit."""
+    path = tmp_path / "register.db"
+    made_register(path, units=1, visits=2)
+    with behind_the_triggers(path) as tool:
+        tool.execute("DELETE FROM entries WHERE number = 2")
+    with read_register(path) as reader:
+        visits = reader.visits_of("0417")
+
+    assert [visit.opened_utc_s for visit in visits] == [1.9e9, 1.9e9 + 3600.0]
 
 
 @pytest.mark.parametrize(

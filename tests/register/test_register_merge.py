@@ -122,3 +122,22 @@ def test_files_that_can_not_be_merged_are_sentences(here, tmp_path):
             merge_register(here, source)
 
     assert rows_of(here.path) == before
+
+
+def test_visits_of_simulated_benches_are_not_mixed_with_real_ones(tmp_path):
+    """Refused both ways, with the option that is meant; what a simulated watch left over too."""
+    real = made_register(tmp_path / "register.db", units=1, visits=1)
+    simulated = made_register(tmp_path / "register-simulated.db", units=1, visits=1, machine="x")
+    left = made_register(tmp_path / "register-simulated-left-20310504T102020Z.db", machine="y")
+    left.path.rename(tmp_path / "renamed.db")
+    before = rows_of(real.path), rows_of(simulated.path)
+    for register, source, words in (
+        (real, simulated.path, "visits of simulated benches, .* with real ones: merge it with"),
+        (simulated, real.path, "visits of real benches, .* simulated ones: merge it without"),
+        (real, tmp_path / "renamed.db", "visits of simulated benches"),
+    ):
+        with pytest.raises(RegisterError, match=words):
+            merge_register(register, source)
+
+    assert (rows_of(real.path), rows_of(simulated.path)) == before
+    assert merge_register(simulated, tmp_path / "renamed.db").visits == 6
