@@ -229,7 +229,7 @@ class BenchwatchApp(App[None]):
         """Run the action of the key with this id: open an overlay, or change the screen's state."""
         view, available = self.screen_state.view, self.screen_state.frame().capabilities
         match key:
-            case "leave":
+            case "leave" | "end_typing":
                 self.exit()
             case "explain" | "list_keys" | "budget":
                 self.push_screen(self._page(key, view, available), self._next_page)

@@ -43,6 +43,14 @@ TAKE_READING_KEY = KeyBinding(
     ),
     needs="typed",
 )
+END_TYPING_KEY = KeyBinding(
+    id="end_typing",
+    keys=("ctrl+d",),
+    label="Ctrl-D",
+    action="End the typing, and leave the screen",
+    help="End the typing, and leave the screen as q does.",
+    needs="typed",
+)
 NEXT_VIEW_KEY = KeyBinding(
     id="next_view",
     keys=("tab",),

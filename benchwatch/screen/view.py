@@ -81,7 +81,7 @@ class ViewList:
         shared = (
             keys.TAKE_READING_KEY, keys.QUIT_KEY, keys.HELP_KEY, keys.LIST_KEYS_KEY,
             *(self._tab_key(view) for view in self.tabs),
-            keys.NEXT_VIEW_KEY, keys.PREVIOUS_VIEW_KEY,
+            keys.NEXT_VIEW_KEY, keys.PREVIOUS_VIEW_KEY, keys.END_TYPING_KEY,
             keys.MARK_KEY, keys.TOOL_KEY, keys.PAUSE_KEY, keys.COMMAND_KEY,
             *(_form_key(view) for view in forms),
             keys.UNIT_KEY, keys.AS_FOUND_KEY, keys.AS_LEFT_KEY, keys.RECORDS_KEY,
