@@ -8,7 +8,7 @@ from benchwatch.screen.text.amounts import round_figure
 
 ZERO_DASH, LIMIT_DASH, NUDGE_DASH = 4, 8, 2
 """Dots from one dash to the next of the lines across the chart."""
-TIME_AXIS_HEIGHT = 4
+TIME_AXIS_HEIGHT = 3
 """Height in rows from which the time axis is drawn."""
 
 
