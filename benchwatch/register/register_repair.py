@@ -35,6 +35,9 @@ _COLUMN_TYPES: Final = (
     _TEXT, (int,), _TEXT, _TEXT, _TEXT, _TEXT_OR_NONE, _TEXT_OR_NONE, _TEXT_OR_NONE, _TEXT, _TEXT,
 )  # fmt: skip
 _HASH_CHARACTERS: Final = 64
+_NOT_OPENED: Final = """
+    SELECT DISTINCT visit FROM entries WHERE visit IS NOT NULL
+    AND visit NOT IN (SELECT visit FROM entries WHERE kind = 'visit')"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,17 +91,22 @@ def repair_register(path: Path, utc_s: float) -> Repaired | None:
             with suppress(OSError):
                 new.with_name(new.name + end).unlink(missing_ok=True)
     with RegisterFile(path).reading() as connection:
-        states = [] if connection is None else check_chains(connection)
-        visits = 0
-        if connection is not None:
-            (visits,) = connection.execute(
-                "SELECT count(*) FROM entries WHERE kind = 'visit'"
-            ).fetchone()
+        if connection is None:
+            return Repaired(aside=aside, entries=0, visits=0, faults=())
+        states = check_chains(connection)
+        opened, *_ = connection.execute(
+            "SELECT count(*) FROM entries WHERE kind = 'visit'"
+        ).fetchone()
+        lost = [
+            f"visit {name} has lost the entry that opened it: visits show {name} shows the rest"
+            for (name,) in connection.execute(_NOT_OPENED)
+        ]
+    faults = [fault for state in states for fault in state.faults]
     return Repaired(
         aside=aside,
         entries=sum(state.entries for state in states),
-        visits=int(visits),
-        faults=tuple(fault for state in states for fault in state.faults),
+        visits=int(opened),
+        faults=(*faults, *lost),
     )
 
 

@@ -88,9 +88,13 @@ def test_a_repair_carries_over_entries_as_they_were_and_names_the_missing(tmp_pa
     missing = {row["number"] for row in before} - {row["number"] for row in after}
     missing = {number for number in missing if number < after[-1]["number"]}  # the end is not seen
     named = set()
-    for first, last in re.findall(r"entr(?:y|ies) (\d+)(?: to (\d+))?", "\n".join(repaired.faults)):
+    said = "\n".join(repaired.faults)
+    for first, last in re.findall(r"entr(?:y|ies) (\d+)(?: to (\d+))?", said):
         named |= set(range(int(first), int(last or first) + 1))
     assert named == missing
+    opened = {row["visit"] for row in after if row["kind"] == "visit"}
+    rest = {row["visit"] for row in after if row["visit"]} - opened
+    assert set(re.findall(r"visit (\S+) has lost the entry that opened it", said)) == rest
     assert files_in(tmp_path) == sorted([aside, path, sound])
 
 
