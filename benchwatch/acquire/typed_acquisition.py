@@ -77,6 +77,8 @@ class TypedAcquisition(threading.Thread):
         self._lock = threading.Lock()
         self._nominal = nominal
         """The nominal by which the next line is judged, in hertz."""
+        self._guessed = False
+        """Whether the first reading gave it."""
         self._queue: queue.SimpleQueue[
             _Accepted | Setup | Decimal | str | BenchwatchError | None
         ] = queue.SimpleQueue()
@@ -100,9 +102,9 @@ class TypedAcquisition(threading.Thread):
         """
         typed_s = self._clock.monotonic()
         with self._lock:
-            number = read_typed_line(line, self._nominal)
+            number = read_typed_line(line, self._nominal, guessed=self._guessed)
             if self._nominal is None:
-                self._nominal = round_nominal(number.value_hz)
+                self._nominal, self._guessed = round_nominal(number.value_hz), True
             accepted = _Accepted(number, typed_s)
             self._queue.put(accepted)
         self._clock.wait(accepted.taken, TAKEN_S)
@@ -118,7 +120,7 @@ class TypedAcquisition(threading.Thread):
     def set_nominal(self, nominal: Decimal) -> None:
         """Use another nominal, in hertz, from the next reading on."""
         with self._lock:
-            self._nominal = nominal
+            self._nominal, self._guessed = nominal, False
             self._queue.put(nominal)
 
     # ------------------------------------------------------------- the run

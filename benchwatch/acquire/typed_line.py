@@ -57,12 +57,13 @@ class TypedNumber:
     """Weight of the last digit that was typed."""
 
 
-def read_typed_line(line: str, nominal: Decimal | None) -> TypedNumber:
+def read_typed_line(line: str, nominal: Decimal | None, *, guessed: bool = False) -> TypedNumber:
     """Read a typed line as a frequency near the nominal.
 
     Args:
         line: as it was typed, with or without its end.
         nominal: in hertz; None: the reading must be near a round number (`round_nominal`).
+        guessed: whether that is the round number near the first reading, which may be wrong.
 
     Raises:
         QuantityError: the line is no such number; the sentence says what is wrong with it.
@@ -79,8 +80,9 @@ def read_typed_line(line: str, nominal: Decimal | None) -> TypedNumber:
         lowest, highest = nominal * (1 - PLAUSIBLE_OFFSET), nominal * (1 + PLAUSIBLE_OFFSET)
         near = [value for value in possible if lowest <= value <= highest]
         far = (
-            f"nowhere near the nominal of {format_frequency(nominal)}: is a digit missing, or one "
-            "too many? Type it again."
+            f"nowhere near the nominal of {format_frequency(nominal)}"
+            f"{' that the first reading gave' if guessed else ''}: is a digit missing, or one too "
+            f"many? Type it again{', or set the nominal' if guessed else ''}."
         )
     if len(near) > 1:
         raise QuantityError(
