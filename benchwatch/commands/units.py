@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from benchwatch.commands.common.completed_words import UNITS
+from benchwatch.commands.common.fitted_table import print_fitted
 from benchwatch.commands.common.option_types import (
     DURATION,
     FREQUENCY,
@@ -34,7 +35,7 @@ from benchwatch.errors import UsageError
 from benchwatch.quantity import format_frequency, parse_settle, parse_tolerance, printable
 from benchwatch.register import RegisterFile, Unit, read_register
 from benchwatch.register.visit_summary import summary_of
-from benchwatch.report.blocks import align_table, plain_text
+from benchwatch.report.blocks import plain_text
 from benchwatch.report.due_words import due_words
 from benchwatch.report.unit_standing import UnitStanding, unit_standing
 from benchwatch.report.visit_document import amount, side_word, unit_document
@@ -80,7 +81,7 @@ def units(
     elif found:
         rows = [_row(one, style.day(one.newest.utc_s) if one.newest else "", now) for one in found]
         header = ("unit", "nominal", "visits", "newest", "offset", "side", "due")
-        print_text(align_table(header, rows))
+        print_fitted(header, rows, below=True)
     if not any_units:
         narrate(f"there are no units in {path} yet: watch --unit IDENT or units set IDENT.")
     elif not found:

@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from benchwatch.commands.common.completed_words import FILES, UNITS, VISITS
+from benchwatch.commands.common.fitted_table import print_fitted
 from benchwatch.commands.common.option_types import FRACTION, IDENT
 from benchwatch.commands.common.output import narrate, print_json, print_text
 from benchwatch.commands.common.register_options import (
@@ -38,7 +39,7 @@ from benchwatch.register.visit_import import (
     imported_words,
 )
 from benchwatch.register.visit_summary import OffsetInBrief, VisitSummary
-from benchwatch.report.blocks import align_table, plain_text
+from benchwatch.report.blocks import plain_text
 from benchwatch.report.visit_style import NAMELESS
 from benchwatch.screen.text.local_time import local_minute
 
@@ -105,8 +106,8 @@ def visits(
         for one in found:
             print_json(summary_values(one))
     elif found:
-        header = ("visit", "unit", "opened", "closed", "as found", "as left", "counter")
-        print_text(align_table(header, [_row(one, own) for one in found]))
+        header = ("visit", "unit", "opened", "state", "as found", "as left", "counter")
+        print_fitted(header, [_row(one, own) for one in found])
     if not found:
         narrate(
             f"no visit in {path} is so."
@@ -291,12 +292,11 @@ visits.add_command(repair)
 
 
 def _row(visit: VisitSummary, own_chain: str | None) -> list[str]:
-    closed = "open" if visit.closed_utc_s is None else local_minute(visit.closed_utc_s)
     return [
         str(visit.number) if visit.chain == own_chain else visit.name,
         visit.unit or NAMELESS,
-        local_minute(visit.opened_utc_s) or NAMELESS,
-        closed or NAMELESS,
+        local_minute(visit.opened_utc_s)[:10] or NAMELESS,
+        "open" if visit.closed_utc_s is None else "closed",
         _amount(visit.as_found),
         _amount(visit.as_left),
         "typed" if visit.source == TYPED_TABLE else visit.counter,

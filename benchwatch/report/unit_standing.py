@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from benchwatch.estimate.ageing.ageing_forecast import AgeingForecast
-from benchwatch.estimate.ageing.interval_ageing import interval_ageing
+from benchwatch.estimate.ageing.interval_ageing import IntervalAgeing, interval_ageing
 from benchwatch.estimate.ageing.interval_errors import MeanRate, mean_rate
 from benchwatch.estimate.ageing.unit_due import UnitDue, unit_due
 from benchwatch.estimate.ageing.visit_history import YEAR_DAYS, DatedOffset, VisitHistory
@@ -24,8 +24,8 @@ class UnitStanding:
     due: UnitDue
     rate: MeanRate | None
     """Mean ageing between visits; None where it is not known."""
-    in_a_year: AgeingForecast | None
-    """Expected a year after the newest record; None without two visits."""
+    ageing: IntervalAgeing | None
+    """Forecasts of its offset; None without two visits."""
 
     @property
     def newest(self) -> DatedOffset | None:
@@ -40,6 +40,10 @@ class UnitStanding:
             return None
         return abs(newest.offset) <= tolerance
 
+    def in_a_year(self) -> AgeingForecast | None:
+        """Return what is expected a year after the newest record; None without two visits."""
+        return None if self.ageing is None else self.ageing.forecast(YEAR_DAYS)
+
 
 def unit_standing(unit: Unit, visits: Sequence[Visit]) -> UnitStanding:
     """Return how `unit` stands after `visits`, all of them its own."""
@@ -49,7 +53,7 @@ def unit_standing(unit: Unit, visits: Sequence[Visit]) -> UnitStanding:
         unit=unit,
         visits=tuple(in_order_of_visiting(visits)),
         history=history,
-        due=unit_due(history, unit.tolerance),
+        due=unit_due(history, ageing, unit.tolerance),
         rate=mean_rate(history),
-        in_a_year=None if ageing is None else ageing.forecast(YEAR_DAYS),
+        ageing=ageing,
     )

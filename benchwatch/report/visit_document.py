@@ -48,7 +48,7 @@ def unit_document(standing: UnitStanding, style: VisitStyle) -> Iterator[Documen
         verdict = "" if standing.inside is None else f", {side_word(standing.inside)}"
         value = amount(newest.offset, newest.u)
         yield Sentence(f"newest record {value}, {style.moment(newest.utc_s)}{verdict}")
-    yield Sentence(due_words(standing.due, style.now_utc_s))
+    yield _due(standing, style)
     yield from _ageing(standing)
     if standing.visits:
         yield Table(
@@ -124,7 +124,7 @@ def visit_document(
         ]
         if here:
             yield interval_table(here)
-        yield Sentence(due_words(standing.due, style.now_utc_s))
+        yield _due(standing, style)
         for caution in history_cautions(standing.history):
             yield Sentence(f"caution: {caution}", "warning")
 
@@ -176,6 +176,11 @@ def state_words(visit: Visit) -> str:
     return f"{state}, typed" if visit.source == TYPED_TABLE else state
 
 
+def _due(standing: UnitStanding, style: VisitStyle) -> Sentence:
+    words = due_words(standing.due, style.now_utc_s)
+    return Sentence(words if words.startswith("due") else f"due date: {words}")
+
+
 def _source(visit: Visit) -> str:
     if visit.source == TYPED_TABLE:
         return "; imported from a table that was typed"
@@ -183,7 +188,7 @@ def _source(visit: Visit) -> str:
 
 
 def _ageing(standing: UnitStanding) -> Iterator[DocumentPart]:
-    rate, ahead = standing.rate, standing.in_a_year
+    rate, ahead = standing.rate, standing.in_a_year()
     if rate is not None:
         span = len(standing.history.intervals)
         over = "between two visits" if span == 1 else f"over {span} intervals between visits"

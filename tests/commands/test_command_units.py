@@ -9,6 +9,7 @@ import pytest
 from click.testing import CliRunner, Result
 from register_kit import record
 
+from benchwatch.commands.common import fitted_table
 from benchwatch.commands.units import units
 from benchwatch.errors import QuantityError, UsageError
 from benchwatch.reading import AS_FOUND, AS_LEFT
@@ -69,6 +70,16 @@ def test_list(register: RegisterFile) -> None:
     assert "+0.100 ± 0.014 ppb  inside   due about" in rows[1]
     assert rows[2].endswith("outside  outside now")
     assert rows[3].endswith("can't tell yet: one visit only")
+
+
+def test_a_narrow_terminal(register: RegisterFile, monkeypatch: pytest.MonkeyPatch) -> None:
+    """On 80 columns the words on the due date stand below each row, and no line is wider."""
+    monkeypatch.setattr(fitted_table, "terminal_columns", lambda: 80)
+
+    rows = run(register).stdout.splitlines()
+
+    assert rows[2].startswith("      due about")
+    assert max(map(len, rows)) <= 80
 
 
 def test_due_soonest_first(register: RegisterFile) -> None:

@@ -10,6 +10,7 @@ import pytest
 from click.testing import CliRunner, Result
 from register_kit import behind_the_triggers, made_register, read_all, visit_drafts
 
+from benchwatch.commands.common import fitted_table
 from benchwatch.commands.visits import visits
 from benchwatch.errors import FileError, UsageError
 from benchwatch.register import RegisterFile, Unit, read_register
@@ -48,6 +49,16 @@ def test_list_newest_last(register: RegisterFile) -> None:
     assert rows[-1].split()[:2] == ["6", "0419"]
     assert "+36.970 ± 0.014 ppb" in rows[1]
     assert "+0.120 ± 0.014 ppb" in rows[1]
+
+
+def test_a_narrow_terminal(register: RegisterFile, monkeypatch: pytest.MonkeyPatch) -> None:
+    """On 80 columns the counter is left out, and no line is wider."""
+    monkeypatch.setattr(fitted_table, "terminal_columns", lambda: 80)
+
+    rows = run(register).stdout.splitlines()
+
+    assert rows[0].split()[-2:] == ["as", "left"]
+    assert max(map(len, rows)) <= 80
 
 
 @pytest.mark.parametrize(

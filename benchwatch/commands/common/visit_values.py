@@ -27,7 +27,7 @@ def unit_values(unit: Unit) -> dict[str, Any]:
 
 def standing_values(standing: UnitStanding, now_utc_s: float) -> dict[str, Any]:
     """Return a unit with its newest record, its ageing and when it is due."""
-    newest, rate, ahead = standing.newest, standing.rate, standing.in_a_year
+    newest, rate, ahead = standing.newest, standing.rate, standing.in_a_year()
     visits = standing.visits
     return {
         "kind": "unit", **unit_values(standing.unit), "visits": len(visits),

@@ -9,7 +9,7 @@ either: it is told before which day it won't be due, even if it ages as fast as 
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from benchwatch.estimate.ageing.interval_ageing import IntervalAgeing, interval_ageing
+from benchwatch.estimate.ageing.interval_ageing import IntervalAgeing
 from benchwatch.estimate.ageing.visit_history import YEAR_DAYS, VisitHistory
 from benchwatch.estimate.derived_frequencies import DAY_S
 
@@ -49,11 +49,20 @@ class UnitDue:
 
 
 def unit_due(
-    history: VisitHistory, tolerance: float | None, horizon_days: float = HORIZON_DAYS
+    history: VisitHistory,
+    ageing: IntervalAgeing | None,
+    tolerance: float | None,
+    horizon_days: float = HORIZON_DAYS,
 ) -> UnitDue:
-    """Return when the unit leaves ±`tolerance` (fractional; None: none is set)."""
+    """Return when the unit leaves its tolerance.
+
+    Args:
+        history: its visits.
+        ageing: what `interval_ageing` returns for them.
+        tolerance: ± limit of the offset, fractional; None: none is set.
+        horizon_days: how far ahead a date is looked for.
+    """
     newest = history.newest
-    ageing = interval_ageing(history)
     state = _state(history, ageing, tolerance)
     if newest is None:
         return UnitDue(state=state)

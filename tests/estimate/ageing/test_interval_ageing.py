@@ -193,7 +193,9 @@ def test_state_of_a_due_date(
     rows: tuple[tuple[float, float, float], ...], tolerance: float | None, state: str
 ) -> None:
     """Each reason why no date can be told has its state; only two are given an earliest date."""
-    due = unit_due(history_of(*rows), tolerance)
+    history = history_of(*rows)
+
+    due = unit_due(history, interval_ageing(history), tolerance)
 
     assert due.state == state
     assert (due.due_utc_s is not None) == (state == "known")
