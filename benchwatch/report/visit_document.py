@@ -56,7 +56,7 @@ def unit_document(standing: UnitStanding, style: VisitStyle) -> Iterator[Documen
             tuple(
                 (
                     style.label(visit),
-                    style.moment(visit.opened_utc_s),
+                    style.day(visit.opened_utc_s),
                     record_amount(visit.as_found),
                     record_amount(visit.as_left),
                     state_words(visit),
@@ -65,7 +65,7 @@ def unit_document(standing: UnitStanding, style: VisitStyle) -> Iterator[Documen
             ),
         )
     if standing.history.intervals:
-        yield interval_table(standing.history.intervals)
+        yield from _intervals(standing.history.intervals)
     for caution in history_cautions(standing.history):
         yield Sentence(f"caution: {caution}", "warning")
 
@@ -123,20 +123,21 @@ def visit_document(
             one for one in standing.history.intervals if labels & {one.from_visit, one.to_visit}
         ]
         if here:
-            yield interval_table(here)
+            yield from _intervals(here)
         yield _due(standing, style)
         for caution in history_cautions(standing.history):
             yield Sentence(f"caution: {caution}", "warning")
 
 
-def interval_table(intervals: Sequence[Interval]) -> Table:
-    """Return the changes between visits, with the trimmer left alone, as a table."""
-    return Table(
-        ("from as left of", "to as found of", "days", "change", "a year"),
+def _intervals(intervals: Sequence[Interval]) -> Iterator[DocumentPart]:
+    """Yield the changes between visits, with the trimmer left alone."""
+    yield Sentence("changes from as left of one visit to as found of the next:")
+    yield Table(
+        ("from visit", "to visit", "days", "change", "a year"),
         tuple(
             (
-                f"visit {one.from_visit}",
-                f"visit {one.to_visit}",
+                one.from_visit,
+                one.to_visit,
                 f"{one.days:.0f}" if one.days >= 1 else f"{one.days:.2g}",
                 amount(one.change, one.u),
                 NAMELESS if one.per_year is None else amount(one.per_year, one.u_per_year),

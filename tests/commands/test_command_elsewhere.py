@@ -1,12 +1,16 @@
 """``benchwatch elsewhere``: an offset carried to other frequencies."""
 
 import json
+from decimal import Decimal
+from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from register_kit import made_register
 
 from benchwatch.commands.elsewhere import elsewhere
-from benchwatch.errors import QuantityError
+from benchwatch.errors import QuantityError, UsageError
+from benchwatch.register import Unit
 
 
 def output_of(*arguments: str) -> str:
@@ -90,6 +94,37 @@ def test_bad_uncertainty(u: str) -> None:
         output_of("2ppb", "--nominal", "10MHz", f"--u={u}")
 
 
-def test_nominal_is_needed() -> None:
-    """Without a nominal there is a sentence."""
-    assert CliRunner().invoke(elsewhere, ["1ppb"]).exit_code == 2
+@pytest.mark.parametrize(
+    ("words", "sentence"),
+    [
+        (("1ppb",), "of which frequency"),
+        (("--nominal", "10MHz"), "which offset"),
+    ],
+)
+def test_what_is_needed(words: tuple[str, ...], sentence: str) -> None:
+    """Without a nominal, or without an offset, there is a sentence."""
+    with pytest.raises(UsageError, match=sentence):
+        output_of(*words)
+
+
+def test_a_unit_of_the_register(tmp_path: Path) -> None:
+    """A unit gives its nominal, the frequencies at which it is used, and its newest record."""
+    register = made_register(tmp_path / "register.db", units=1)
+    unit = Unit(ident="0417", nominal_hz=Decimal(10_000_000), working_hz=(162.4e6,))
+    register.add([unit.draft()])
+    beside = ("--unit", "0417", "--journal", str(tmp_path / "journal.db"), "--json")
+
+    newest = [json.loads(line) for line in output_of(*beside).splitlines()]
+    typed = [json.loads(line) for line in output_of("1ppb", *beside).splitlines()]
+
+    assert [line["frequency_hz"] for line in newest] == [1e7, 162.4e6, 1.0]
+    assert [line["offset"] for line in newest] == pytest.approx([0.12e-9] * 3)
+    assert newest[0]["u"] > 0
+    assert {line["offset"] for line in typed} == {1e-9}
+    assert typed[0]["u"] is None
+
+
+def test_a_unit_that_is_not_there(tmp_path: Path) -> None:
+    """A unit that the register has not is a sentence."""
+    with pytest.raises(UsageError, match="there is no unit 0999"):
+        output_of("1ppb", "--unit", "0999", "--journal", str(tmp_path / "journal.db"))

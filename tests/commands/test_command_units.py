@@ -100,7 +100,7 @@ def test_show(register: RegisterFile) -> None:
     assert "due about" in text
     assert "ageing +1.6" in text
     assert "a year over 3 intervals" in text
-    assert "from as left of" in text
+    assert "changes from as left of one visit to as found of the next" in text
     assert "95 % between" in text
 
 

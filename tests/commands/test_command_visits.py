@@ -112,7 +112,7 @@ def test_show(register: RegisterFile) -> None:
     assert "U (95 %)" in text
     assert "kept automatically before the first turn" in text
     assert "the lid was loose" in text
-    assert "visit 1" in text
+    assert "changes from as left of one visit" in text
     assert "+36.850 ± 0.020 ppb" in text
 
 
