@@ -13,7 +13,7 @@ from decimal import Decimal
 from typing import Any, Final
 
 from benchwatch.estimate.uncertainty.offset_record import CAUTION
-from benchwatch.reading import AS_FOUND, AS_LEFT
+from benchwatch.reading import AS_FOUND, AS_LEFT, MEASURED
 from benchwatch.register.visit import Visit, VisitRecord, opening_fields, stated_utc, utc_of
 
 ROWS_OF_BUDGET: Final = 8
@@ -186,6 +186,8 @@ def _record_states(values: list[Any], *, has_caution: bool) -> dict[str, Any] | 
 
     Offset and u are those of `benchwatch.estimate.uncertainty.uncertainty_budget.Budget`.
     """
+    if values[0] == MEASURED:  # stands in no list
+        return {}
     field = _FIELDS.get(values[0])
     rows = [values[place : place + 3] for place in range(2, 2 + 3 * ROWS_OF_BUDGET, 3)]
     rows = [row for row in rows if row[0] is not None]

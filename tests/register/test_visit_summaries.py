@@ -12,7 +12,7 @@ from benchwatch.register.register_entry import Draft
 from benchwatch.register.register_file import RegisterFile
 from benchwatch.register.register_reader import RegisterReader, read_register
 from benchwatch.register.registered_unit import Unit
-from benchwatch.register.visit_summary import ROWS_OF_BUDGET, summary_of
+from benchwatch.register.visit_summary import ROWS_OF_BUDGET, read_summaries, summary_of
 
 
 @pytest.fixture
@@ -62,6 +62,22 @@ def test_summaries_are_what_the_visits_say(register, tmp_path):
     assert brief == expected
     assert brief[str(found.visit)].as_found is not None
     assert brief[str(found.visit)].as_found.offset == pytest.approx(1e-9)
+
+
+def test_usual_visits_are_not_read_in_full(register):
+    """Also with a plain measurement among their records, all come from one query."""
+    measured = {"record": record("measured", 2e-9).as_dict(), "automatic": False}
+    (*_, opened) = register.add([Draft(kind="visit", document={}, unit="0417"),
+                                 Draft(kind="record", document=measured, unit="0417"),
+                                 Draft(kind="note", document={"text": "lid on"})])  # fmt: skip
+    with register.reading() as connection, read_register(register.path) as reader:
+        assert connection is not None
+        brief = read_summaries(connection, reader.visit_names(), pytest.fail)
+        expected = in_full(reader)
+
+    assert len(brief) == 13
+    assert brief == expected
+    assert (brief[str(opened.visit)].as_found, brief[str(opened.visit)].as_left) == (None, None)
 
 
 @pytest.mark.parametrize("document", ["no JSON", "[]", '{"record":{"kind":"as found"}}', "{}"])
