@@ -1,7 +1,7 @@
 """What a watch says of a visit when it is left: results, what is open, and how to go on."""
 
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
-from benchwatch.estimate.uncertainty.uncertainty_budget import DEFAULT_COVERAGE
+from benchwatch.estimate.uncertainty.uncertainty_budget import USUAL_COVERAGE
 from benchwatch.quantity import format_duration, printable, write_fraction
 from benchwatch.snapshot import Records, Snapshot, VisitNow
 
@@ -29,15 +29,15 @@ def leaving_words(now: Snapshot) -> list[str]:
 
 
 def expanded_words(record: OffsetRecord) -> str:
-    """Write an offset with its expanded uncertainty: ``+0.31 ± 0.05 ppb (U, k = 2.1)``.
+    """Write an offset with its expanded uncertainty: ``+0.31 ± 0.05 ppb (U, k = 2.13)``.
 
     Without enough degrees of freedom for an interval it is the standard uncertainty.
     """
-    expanded = record.budget.expanded(DEFAULT_COVERAGE)
+    expanded = record.budget.expanded(USUAL_COVERAGE)
     if expanded is None:
         return f"{write_fraction(record.offset, record.u)} (u, k = 1)"
     amount = write_fraction(record.offset, expanded.half_width)
-    return f"{amount} (U, k = {expanded.k:.2g})"
+    return f"{amount} (U, k = {expanded.k:.3g})"
 
 
 def _name(visit: VisitNow) -> str:
@@ -54,7 +54,7 @@ def _results(now: Snapshot) -> list[str]:
     ] or ["nothing on record"]
     tolerance = now.numbers.tolerance
     if records.as_left is not None and tolerance is not None:
-        expanded = records.as_left.budget.expanded(DEFAULT_COVERAGE)
+        expanded = records.as_left.budget.expanded(USUAL_COVERAGE)
         reach = records.as_left.u if expanded is None else expanded.half_width
         results[-1] += f", {_side(abs(records.as_left.offset), reach, tolerance.limit)}"
     settle = now.numbers.settle

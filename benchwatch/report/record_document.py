@@ -10,6 +10,7 @@ from typing import Final, Literal
 
 from benchwatch.clock import iso_time
 from benchwatch.estimate.uncertainty.offset_record import CAUTION, OffsetRecord
+from benchwatch.estimate.uncertainty.uncertainty_budget import USUAL_COVERAGE
 from benchwatch.quantity import (
     OffsetUnit,
     QuantityText,
@@ -26,9 +27,6 @@ from benchwatch.report.blocks import DocumentPart, Phrases, Sentence, Span, Tabl
 MOST_DOF: Final = 300
 """More degrees of freedom are shown as unlimited: k is then within half a percent of its limit. GUM
 table G.2 also goes from 100 to infinity."""
-USUAL_COVERAGE: Final = 0.9545
-"""Coverage of the U beside u; k is 2 with unlimited degrees of freedom (GUM, G.6.6 and the column
-of 95.45 % in table G.2)."""
 SMALLEST_SHOWN: Final = 1e-12
 """The unit of this fraction is used if both the offset and its uncertainty are 0."""
 

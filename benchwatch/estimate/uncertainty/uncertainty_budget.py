@@ -26,6 +26,9 @@ DIVISORS: Final[dict[Bounded, float]] = {
 """Half-width divided by this is the standard uncertainty (GUM 4.3.7, 4.3.9, H.1.3.4)."""
 
 DEFAULT_COVERAGE: Final = 0.95
+USUAL_COVERAGE: Final = 0.9545
+"""Coverage of the U beside u; k is 2 with unlimited degrees of freedom (GUM, G.6.6 and the column
+of 95.45 % in table G.2)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
