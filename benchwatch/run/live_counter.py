@@ -25,7 +25,7 @@ from benchwatch.quantity import (
     printable,
     write_fraction,
 )
-from benchwatch.reading import MEASURED, POWER_WORDS, RecordKind, Touch
+from benchwatch.reading import MEASURED, POWER_WORDS, TYPED, RecordKind, Touch
 from benchwatch.register import Unit, read_ident, read_register
 from benchwatch.register.visit_writer import CLOSED_ALREADY, refuse_other_unit
 from benchwatch.run.visit_start import unit_of_plan, with_unit
@@ -235,6 +235,8 @@ class LiveCounter:
         reading = now.reading
         if reading is None or not is_current(now, self._now()[1]):
             return  # another source may have been connected since
+        if TYPED in reading.flags:
+            return  # the first one may have been mistyped, and have given the nominal
         far = abs(reading.frequency_hz - float(nominal)) > float(PLAUSIBLE_OFFSET * nominal)
         if not (far and math.isfinite(reading.frequency_hz)):
             return

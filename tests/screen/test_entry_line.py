@@ -239,6 +239,24 @@ def test_readings_are_typed_on_a_real_terminal(tmp_path: Path) -> None:
     assert kept(tmp_path / "benchwatch" / "journal.db") == [10000000.09, 10000000.10]
 
 
+def test_a_nominal_that_a_mistyped_reading_gave_is_mended(tmp_path: Path) -> None:
+    """A digit too few in the first reading: the command sets the nominal, and typing goes on."""
+    terminal = Terminal([*COMMAND, "watch", "-", "--no-journal"], tmp_path)
+    with contextlib.closing(terminal):
+        terminal.wait_for("reading 1 (Hz):")
+        terminal.type(b"1000000.09\r")
+        terminal.wait_for("newest 1000000.09")
+        terminal.type(b"10000000.09\r")
+        terminal.wait_for("not taken")
+        terminal.type(b":nominal 10MHz\r")
+        terminal.wait_for("main 10 MHz")
+        terminal.type(b"10000000.09\r")
+        terminal.wait_for("newest 10000000.09")
+        terminal.type(b"q")
+
+        assert terminal.end() == 0
+
+
 @pytest.mark.parametrize(
     "typed",
     [
