@@ -157,6 +157,7 @@ class Pipeline:
 
     def end(self, utc_s: float, elapsed_s: float, reason: str) -> Snapshot:
         """End the run; write `reason` to the journal and the snapshot."""
+        self.visit_is_closed()  # another program may have closed it: the last words depend on it
         with self._lock:
             self._journal.update_run(ended_utc_s=utc_s, end_reason=reason)
             self._show(link=LinkStatus("ended", elapsed_s, reason))
@@ -218,11 +219,20 @@ class Pipeline:
         self.take(mark)
         self.change_visit(lambda visit: visit.note(text))
 
+    def visit_is_closed(self) -> bool:
+        """Return whether the visit is closed, perhaps by another program, and show that it is."""
+        with self._lock:
+            closed = self._visit.is_closed
+            self._show()
+            return closed
+
     def change_visit(self, change: Callable[[VisitKeeper], None]) -> None:
         """Change the visit as the operator says; `change` gets its keeper."""
         with self._lock:
-            change(self._visit)
-            self._show()
+            try:
+                change(self._visit)
+            finally:
+                self._show()
 
     @property
     def register(self) -> RegisterFile | None:
@@ -350,6 +360,8 @@ class Pipeline:
         """At the first nudge, put the quiet stretch before it on record automatically."""
         quiet = self._analysis.trim.found
         if quiet is None or not quiet.frozen or self._records.has_as_found:
+            return
+        if self._visit.is_closed:  # the next unit may be on the bench already
             return
         counted_by = self._time_base.at(quiet.elapsed_s)
         self._records.keep_as_found(quiet, self._snapshot, counted_by, reading, self.plan.tolerance)

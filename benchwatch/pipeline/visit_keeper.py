@@ -38,6 +38,11 @@ class VisitKeeper:
         """The state of the visit; None without a register."""
         return None if self.writer is None else self.writer.now
 
+    @property
+    def is_closed(self) -> bool:
+        """Whether the visit is closed, perhaps by another program."""
+        return self.writer is not None and self.writer.is_closed()
+
     def begin(self, nominal: Decimal | None, tolerance: float | None) -> None:
         """Put the visit, or this run of it, into the register: the first reading has come."""
         self.begins = False

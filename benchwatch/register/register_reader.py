@@ -115,6 +115,10 @@ class RegisterReader:
         visits = self._visits_of(ident, f"AND {IS_OPEN}")
         return visits[-1] if visits else None
 
+    def is_closed(self, name: str) -> bool:
+        """Return whether the visit ``CHAIN/NUMBER`` is closed."""
+        return any(True for _ in self.entries("visit = ? AND kind = 'closed'", (name,)))
+
     def recent_runs(self) -> frozenset[int]:
         """Return the keys of the newest `NEWEST_RUNS` runs that are part of a visit, closed or not.
 

@@ -199,6 +199,18 @@ class VisitWriter:
             return None if visit is None else visit.as_found
         return None
 
+    def is_closed(self) -> bool:
+        """Return whether the visit is closed, perhaps by another program.
+
+        A register that can't be read is not asked.
+        """
+        with self._lock:
+            now = self._now
+            if not now.closed and now.name is not None:
+                with suppress(RegisterError), read_register(self.register.path) as register:
+                    now.closed = register.is_closed(now.name)
+            return now.closed
+
     def name_unit(self, ident: str) -> None:
         """Give the nameless visit its unit.
 
@@ -230,6 +242,9 @@ class VisitWriter:
                     close_visit(self._writer.register, now.name, now.unit)
                 except RegisterError:
                     self._add([self._draft("closed", {})])
+                except UsageError:  # another program has closed it
+                    now.closed = True
+                    raise
             now.closed = True
 
     def begin_another(self) -> None:

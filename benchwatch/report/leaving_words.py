@@ -1,5 +1,7 @@
 """What a watch says of a visit when it is left: results, what is open, and how to go on."""
 
+from shlex import quote
+
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 from benchwatch.estimate.uncertainty.uncertainty_budget import USUAL_COVERAGE
 from benchwatch.quantity import format_duration, printable, write_fraction
@@ -18,8 +20,8 @@ def leaving_words(now: Snapshot) -> list[str]:
         return []
     if visit.closed:
         return [f"{_name(visit)} is closed: {'; '.join(_results(now))}."]
-    unit = "" if visit.unit is None else " --unit " + printable(visit.unit)
-    how = "the same command goes on with it" if not unit else f"watch{unit} goes on with it"
+    unit = "" if visit.unit is None else quote(printable(visit.unit))
+    how = f"watch --unit {unit} goes on with it" if unit else "the same command goes on with it"
     sentences = [f"{_name(visit)}: {'; '.join(_results(now))}."]
     still_open = _still_open(now)
     if still_open:

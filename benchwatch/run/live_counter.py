@@ -155,10 +155,9 @@ class LiveCounter:
         """Refuse to put anything more into a visit that is closed.
 
         Raises:
-            UsageError: it is closed.
+            UsageError: it is closed, perhaps by another program.
         """
-        visit = self.snapshot.visit
-        if visit is not None and visit.closed:
+        if self.pipeline.visit_is_closed():
             raise UsageError(f"{CLOSED_ALREADY}.")
 
     def _find_or_make(self, ident: str, *, make: bool) -> Unit:
