@@ -108,14 +108,7 @@ def visits(
     elif found:
         header = ("visit", "unit", "opened", "state", "as found", "as left", "counter")
         print_fitted(header, [_row(one, own) for one in found])
-    if not found:
-        narrate(
-            f"no visit in {path} is so."
-            if any_visits
-            else f"there are no visits in {path} yet: watch --unit IDENT opens one."
-        )
-    elif len(found) == last and not chosen:
-        narrate(f"these are the newest {last}; --all lists all.")
+    _narrate_list(found, path, any_visits=any_visits, cut_at=None if chosen else last)
 
 
 @visits.command()
@@ -301,6 +294,25 @@ def _row(visit: VisitSummary, own_chain: str | None) -> list[str]:
         _amount(visit.as_left),
         "typed" if visit.source == TYPED_TABLE else visit.counter,
     ]
+
+
+def _narrate_list(
+    found: list[VisitSummary], path: Path, *, any_visits: bool, cut_at: int | None
+) -> None:
+    """Say what a list leaves open; `cut_at` is how many it shows where nothing was asked for."""
+    if any(map(_has_caution, found)):
+        narrate("! stands at records that say why they may be wrong: visits show NUMBER.")
+    if not any_visits:
+        narrate(f"there are no visits in {path} yet: watch --unit IDENT opens one.")
+    elif not found:
+        narrate(f"no visit in {path} is so.")
+    elif len(found) == cut_at:
+        narrate(f"these are the newest {cut_at}; --all lists all.")
+
+
+def _has_caution(visit: VisitSummary) -> bool:
+    records = (visit.as_found, visit.as_left)
+    return any(one is not None and one.has_caution for one in records)
 
 
 def _amount(one: OffsetInBrief | None) -> str:

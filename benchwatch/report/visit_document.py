@@ -179,7 +179,7 @@ def state_words(visit: Visit) -> str:
 
 def _due(standing: UnitStanding, style: VisitStyle) -> Sentence:
     words = due_words(standing.due, style.now_utc_s)
-    return Sentence(words if words.startswith("due") else f"due date: {words}")
+    return Sentence(f"due date: {words}" if words.startswith("can't") else words)
 
 
 def _source(visit: Visit) -> str:
