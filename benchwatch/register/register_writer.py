@@ -45,10 +45,15 @@ class RegisterWriter:
             make: makes the drafts when they are written; it is called again if that fails.
             take: gets the entries as they were written.
         """
-        with self._lock:
-            self._waiting.append((make, take))
-            if self.trouble is None:
-                self._write_waiting()
+        self._waiting.append((make, take))
+        # An attempt that is going on may wait for the disk: what is added then waits for it, and
+        # the thread that reads the counter does not.
+        if self._lock.acquire(blocking=self.trouble is None):
+            try:
+                if self.trouble is None:
+                    self._write_waiting()
+            finally:
+                self._lock.release()
 
     @property
     def waiting(self) -> int:
@@ -110,6 +115,7 @@ class RegisterWriter:
         while not self._clock.wait(self._ended, RETRY_S):
             with self._lock:
                 self._write_waiting()
+            with self._lock:  # something may have been added meanwhile
                 if not self._waiting:
                     self._thread = None
                     return

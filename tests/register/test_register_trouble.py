@@ -17,7 +17,7 @@ from pathlib import Path
 import pytest
 from disk_kit import NOBODY, tiny_disk
 from journal_kit import check_sound
-from load_kit import wait_until
+from load_kit import LONGEST_WAIT_S, wait_until
 from pipeline_kit import NOMINAL, StillClock
 from program_kit import start_python
 from register_kit import check_by_hand, made_register, record, rows_of
@@ -236,6 +236,44 @@ def test_an_entry_that_can_never_be_written_keeps_back_no_other(path):
     assert [row["kind"] for row in rows_of(path)] == ["chain", "condition"]
     (notice,) = writer.notices
     assert notice.startswith("an entry could not be written to the register: Out of range float")
+
+
+class SlowRegister(RegisterFile):
+    """A register whose disk answers when the test says so, after a first failure at once."""
+
+    attempts = 0
+
+    def __init__(self, path: Path) -> None:
+        super().__init__(path)
+        self.entered, self.answers = threading.Event(), threading.Event()
+
+    def add(self, *arguments, **named):
+        """Fail, then wait for the test, then add."""
+        self.attempts += 1
+        if self.attempts == 1:
+            raise RegisterError("the disk is slow.")
+        self.entered.set()
+        assert self.answers.wait(LONGEST_WAIT_S)
+        return super().add(*arguments, **named)
+
+
+def test_what_is_added_during_a_slow_attempt_waits_for_nothing_and_is_not_forgotten(path):
+    """The thread that reads the counter goes on; the entry is written in its turn."""
+    clock, register = TurnClock(), SlowRegister(path)
+    writer = RegisterWriter(register, clock)
+    notes = [Draft(kind="note", document={"text": text}) for text in ("first", "second")]
+    writer.add(lambda: notes[:1], lambda _: None)
+    clock.turn()
+    assert register.entered.wait(LONGEST_WAIT_S)
+    writer.add(lambda: notes[1:], lambda _: None)
+    waiting = writer.waiting
+    register.answers.set()
+    clock.turn()
+    assert wait_until(lambda: not writer.waiting)
+
+    assert waiting == 2
+    assert wait_until(lambda: writer.trouble is None)
+    assert texts(path) == ["first", "second"]
 
 
 # ------------------------------------------------------------- left over
