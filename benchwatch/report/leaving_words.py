@@ -21,7 +21,10 @@ def leaving_words(now: Snapshot) -> list[str]:
     if visit.closed:
         return [f"{_name(visit)} is closed: {'; '.join(_results(now))}."]
     unit = "" if visit.unit is None else quote(printable(visit.unit))
-    how = f"watch --unit {unit} goes on with it" if unit else "the same command goes on with it"
+    resource = quote(printable(now.resource, 200))
+    how = "the same command goes on with it"
+    if unit:
+        how = f"benchwatch watch {resource} --unit {unit} goes on with it"
     sentences = [f"{_name(visit)}: {'; '.join(_results(now))}."]
     still_open = _still_open(now)
     if still_open:
