@@ -155,7 +155,8 @@ def close(*, number: str, journal: Path | None, sim: bool, as_json: bool) -> Non
         print_json({"kind": "closed", "visit": visit.name, "number": visit.number,
                     "unit": visit.unit, "time": entry.at, "entry": entry.name})  # fmt: skip
     left = "" if visit.as_left is not None else "; it has no record as left"
-    narrate(f"visit {called} of {visit.unit or 'a unit without a name'} is closed{left}.")
+    of = "a unit without a name" if visit.unit is None else printable(visit.unit)
+    narrate(f"visit {printable(called)} of {of} is closed{left}.")
 
 
 @visits.command()
@@ -268,9 +269,11 @@ def verify(*, heads: tuple[str, ...], journal: Path | None, sim: bool, as_json: 
                         "head": chain.head, "faults": list(chain.faults)})  # fmt: skip
             continue
         state = "NOT as written" if chain.faults else "as written"
-        print_text(f"chain {chain.chain}: {chain.entries} entries, {state}, head {chain.head}")
+        print_text(
+            f"chain {printable(chain.chain)}: {chain.entries} entries, {state}, head {chain.head}"
+        )
         for fault in chain.faults:
-            print_text(f"  {fault}")
+            print_text(f"  {printable(fault, 500)}")
     for head, is_there in there.items():
         if as_json:
             print_json({"kind": "head", "head": head, "there": is_there})

@@ -69,6 +69,8 @@ def read_typed_visits(
         if not columns:
             columns = _columns(cells, where)
             continue
+        if separator == ";":  # numbers then have a decimal comma or a decimal point
+            cells = _with_decimal_points(cells, columns)
         row = _row(cells, columns, where, nominal_of, now_utc_s)
         day = (row.unit, _cell(cells, columns, "date")[:10])
         if day in first_of:
@@ -90,6 +92,15 @@ def _cells(text: str, separator: str, where: str) -> list[str]:
         return [cell.strip() for cell in next(csv.reader([text], delimiter=separator), [])]
     except csv.Error as error:
         raise FileError(f"{where}: this is no row of a table: {error}.") from error
+
+
+def _with_decimal_points(cells: list[str], columns: dict[str, _Column]) -> list[str]:
+    """Return the cells with a decimal comma of an offset written as a point."""
+    offsets = {column.index for name, column in columns.items() if name in OFFSET_COLUMNS}
+    return [
+        cell.replace(",", ".") if index in offsets and "." not in cell else cell
+        for index, cell in enumerate(cells)
+    ]
 
 
 def _columns(cells: list[str], where: str) -> dict[str, _Column]:

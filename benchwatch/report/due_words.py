@@ -24,8 +24,8 @@ def due_words(due: UnitDue, now_utc_s: float) -> str:
     if due.state == "not moved":
         since = "" if due.first_utc_s is None else f" since {month(due.first_utc_s)}"
         return (
-            f"can't tell yet: not moved by more than its uncertainty{since}; if it ages as fast as "
-            f"it might, {_not_before(due, now_utc_s)}"
+            f"can't tell yet: moved by less than its uncertainty{since}; at its fastest "
+            f"{_not_before(due, now_utc_s)}"
         )
     return _dates(due, now_utc_s)
 

@@ -1,6 +1,7 @@
 """The documents of a visit and of a unit: what the register has of it, for people."""
 
 from collections.abc import Iterator, Mapping, Sequence
+from typing import Final
 
 from benchwatch.estimate.ageing.visit_history import Interval
 from benchwatch.estimate.uncertainty.uncertainty_budget import DEFAULT_COVERAGE
@@ -18,6 +19,8 @@ from benchwatch.report.blocks import DocumentPart, Sentence, Table
 from benchwatch.report.due_words import due_words, history_cautions
 from benchwatch.report.unit_standing import UnitStanding
 from benchwatch.report.visit_style import NAMELESS, VisitStyle
+
+LONGEST_SENTENCE_CHARS: Final = 2500
 
 
 def unit_facts(unit: Unit) -> list[str]:
@@ -37,8 +40,12 @@ def unit_facts(unit: Unit) -> list[str]:
     return facts
 
 
-def unit_document(standing: UnitStanding, style: VisitStyle) -> Iterator[DocumentPart]:
-    """Yield all of one unit: what it is, how it stands, its visits and its ageing."""
+def unit_document(standing: UnitStanding, style: VisitStyle) -> list[DocumentPart]:
+    """Return all of one unit: what it is, how it stands, its visits and its ageing."""
+    return [_harmless(block) for block in _unit_blocks(standing, style)]
+
+
+def _unit_blocks(standing: UnitStanding, style: VisitStyle) -> Iterator[DocumentPart]:
     unit, newest = standing.unit, standing.newest
     about = f": {unit.description}" if unit.description else ""
     yield Sentence(f"{unit.ident}{about}", "strong")
@@ -75,8 +82,8 @@ def visit_document(
     standing: UnitStanding | None,
     style: VisitStyle,
     run_numbers: Mapping[int, int],
-) -> Iterator[DocumentPart]:
-    """Yield all of one visit.
+) -> list[DocumentPart]:
+    """Return all of one visit.
 
     Args:
         visit: the visit.
@@ -84,6 +91,22 @@ def visit_document(
         style: how times are written.
         run_numbers: numbers of its runs in their journals, by key, as far as they are known.
     """
+    return [_harmless(block) for block in _visit_blocks(visit, standing, style, run_numbers)]
+
+
+def _harmless(block: DocumentPart) -> DocumentPart:
+    """Escape a sentence; a register may come from elsewhere. Tables escape their cells."""
+    if isinstance(block, Sentence):
+        return Sentence(printable(block.text, LONGEST_SENTENCE_CHARS), block.tone)
+    return block
+
+
+def _visit_blocks(
+    visit: Visit,
+    standing: UnitStanding | None,
+    style: VisitStyle,
+    run_numbers: Mapping[int, int],
+) -> Iterator[DocumentPart]:
     of = f" of {visit.unit}" if visit.unit else ", not named yet"
     yield Sentence(f"visit {style.label(visit)}{of}", "strong")
     yield Sentence(f"opened {style.moment(visit.opened_utc_s)}{_source(visit)}")

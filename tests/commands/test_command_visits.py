@@ -2,6 +2,7 @@
 
 import json
 import time
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -14,6 +15,7 @@ from benchwatch.commands.common import fitted_table
 from benchwatch.commands.visits import visits
 from benchwatch.errors import FileError, UsageError
 from benchwatch.register import RegisterFile, Unit, read_register
+from benchwatch.register.register_entry import Draft
 
 MADE_AT = datetime.fromtimestamp(1.9e9, UTC)
 
@@ -361,6 +363,23 @@ def test_a_head_that_is_none(register: RegisterFile, head: str) -> None:
     """A word that can't be a head is refused, not taken for one that is missing."""
     with pytest.raises(UsageError, match="64 digits"):
         run(register, "verify", "--head", head)
+
+
+def test_a_register_with_hostile_text(tmp_path: Path) -> None:
+    """Idents, notes and names that control a terminal, as of a register that was merged, do not."""
+    register = RegisterFile(tmp_path / "register.db")
+    hostile = "04\x1b[2J\x07\u202e17"
+    register.add([Unit(ident=hostile, description=hostile).draft()])
+    drafts = [replace(draft, unit=hostile) for draft in visit_drafts(hostile, 1.9e9)[:5]]
+    note = Draft(kind="note", unit=hostile, document={"text": hostile}, at_utc_s=1.9e9)
+    register.add([*drafts, note])
+
+    said = [
+        run(register), run(register, "show", "1"), run(register, "show", "1", "--json"),
+        run(register, "close", "1"), run(register, "verify"),
+    ]  # fmt: skip
+
+    assert all(line.isprintable() for one in said for line in one.output.splitlines())
 
 
 @pytest.mark.usefixtures("later")

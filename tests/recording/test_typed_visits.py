@@ -39,7 +39,7 @@ def test_units_in_the_cells(tmp_path: Path) -> None:
     rows = read(
         tmp_path,
         "# from the old book\n\nUnit;Date;As found;u;nominal;note\n"
-        "0417;2031-05-04;-24mHz;;;lid was loose\n0418;2031-05-04T10:30;2.4ppb;0.1 ppb;10MHz;\n",
+        "0417;2031-05-04;-24,0mHz;;;lid was loose\n0418;2031-05-04T10:30;2.4ppb;0.1 ppb;10MHz;\n",
     )
 
     assert rows[0].as_found == TypedOffset(offset=-4.8e-9)

@@ -77,8 +77,8 @@ def test_dates_that_have_passed(today: float, words: str) -> None:
         (
             "not moved",
             (
-                "can't tell yet: not moved by more than its uncertainty since May 2031; if it ages "
-                "as fast as it might, not before January 2033"
+                "can't tell yet: moved by less than its uncertainty since May 2031; at its fastest "
+                "not before January 2033"
             ),
         ),
     ],

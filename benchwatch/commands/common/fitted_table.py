@@ -7,10 +7,12 @@ from collections.abc import Sequence
 from typing import Final
 
 from benchwatch.commands.common.output import print_text
+from benchwatch.quantity import printable
 from benchwatch.report.blocks import align_table
 
 INDENT: Final = " " * 6
 NARROWEST_CHARS: Final = 40
+LONGEST_BELOW_CHARS: Final = 500
 
 
 def print_fitted(
@@ -33,7 +35,8 @@ def print_fitted(
     for line, row in zip(lines, rows, strict=True):
         print_text(line)
         if below:
-            for part in textwrap.wrap(row[-1], max(columns, NARROWEST_CHARS) - len(INDENT)):
+            words = printable(row[-1], LONGEST_BELOW_CHARS)
+            for part in textwrap.wrap(words, max(columns, NARROWEST_CHARS) - len(INDENT)):
                 print_text(f"{INDENT}{part}")
 
 
