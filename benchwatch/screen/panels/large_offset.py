@@ -104,21 +104,23 @@ def _below(
 
 
 def _shows_left(frame: Frame) -> bool:
-    """Return whether the way left is the number to act on: the tool is on, and readings came."""
-    return tool_on(frame) and offset_pair(frame) is not None
+    """Return whether the way left is the number to act on: the tool is on, and its pull known.
+
+    Before the first lift nobody knows the aim: the offset with the tool on is all there is.
+    """
+    tool = tool_state(frame)
+    is_known = tool is not None and tool.aim_pull is not None
+    return is_known and tool_on(frame) and offset_pair(frame) is not None
 
 
 def _unknown_left(frame: Frame, width: int, rows: int) -> list[StyledLine]:
     """Draw a question mark, why the way left is not known, and the offset in plain characters."""
     now, offset = frame.snapshot.trim, offset_pair(frame)
-    tool = tool_state(frame)
-    why = "the pull of the tool is not known yet"
+    why = "no estimate yet: wait for readings"
     if frame.stale:
         why = "no readings come"
     elif now is not None and now.touched:
         why = "the tool was just put on: wait for readings"
-    elif tool is not None and tool.aim_pull is not None:
-        why = "no estimate yet: wait for readings"
     words = [
         line(("way left to the aim: not known", Role.STRONG)),
         line(why),

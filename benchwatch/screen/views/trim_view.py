@@ -117,7 +117,8 @@ TRIM_VIEW = View(
             "standard uncertainty (k = 1) below. They come from the readings since the last nudge "
             "or gap; how many, and over which span, is said in the line below them. With the tool "
             "on they are the way left to the aim instead: + means that the frequency must go up, "
-            "- down; while that is not known, words say why."
+            "- down; while that is not known, words say why. Before the first lift the pull of the "
+            "tool is not known, and they show the offset."
         ),
         (
             "On the scale o is the newest reading by itself and the block is the estimate, its "

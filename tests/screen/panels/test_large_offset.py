@@ -2,7 +2,6 @@
 
 from dataclasses import replace
 
-import pytest
 import screen_kit as kit
 
 from benchwatch.counter import LinkStatus
@@ -64,24 +63,25 @@ def test_with_the_tool_off_the_offset_is_large():
     assert side_word(off)[0] == "HIGH"
 
 
-@pytest.mark.parametrize(
-    ("trim", "why"),
-    [
-        ({"touched": True}, "the tool was just put on: wait for readings"),
-        (
-            {"left": None, "left_u": None, "tool": ToolState(on=True, since_s=1.0)},
-            "the pull of the tool is not known yet",
-        ),
-    ],
-    ids=["touched", "pull not known"],
-)
-def test_an_unknown_way_left_is_said_in_words(trim: dict, why: str):
+def test_before_the_first_lift_the_offset_stays_large():
+    """The pull of the tool is not known, and so no aim: the offset with the tool on is shown."""
+    first = kit.frame(
+        _shown(left=None, left_u=None, tool=ToolState(on=True, since_s=1.0), direction="high")
+    )
+    figure = [row.plain for row in large("+2.31", SIZES[-1], UNICODE)]
+    drawn = acting_figures(first, 80, 4)
+
+    assert all(part in row.plain for part, row in zip(figure, drawn, strict=False))
+    assert "way left" not in _text(one_figure(first, 80, 6))
+
+
+def test_an_unknown_way_left_is_said_in_words():
     """No way left from before is shown; the offset stands in plain characters."""
-    made = kit.frame(_shown(**trim))
+    made = kit.frame(_shown(touched=True))
 
     for text in (_text(acting_figures(made, 80, 4)), _text(one_figure(made, 80, 6))):
         assert "way left to the aim: not known" in text
-        assert why in text
+        assert "the tool was just put on: wait for readings" in text
         assert "offset +2.31 ± 0.11 ppb" in text
     assert side_word(made)[0] not in {"UP", "DOWN"}
 
