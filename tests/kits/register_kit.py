@@ -2,12 +2,17 @@
 
 import hashlib
 import json
+import re
 import sqlite3
+import threading
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from dataclasses import replace
+from decimal import Decimal
 from pathlib import Path
 from typing import Any, Final
+
+from pipeline_kit import StillClock
 
 from benchwatch.clock import Clock
 from benchwatch.estimate.uncertainty.offset_record import (
@@ -20,6 +25,8 @@ from benchwatch.reading import RecordKind
 from benchwatch.register.register_entry import Draft, RegisterEntry
 from benchwatch.register.register_file import RegisterFile
 from benchwatch.register.register_reader import read_register
+from benchwatch.register.register_writer import RegisterWriter
+from benchwatch.register.visit_writer import RunOfVisit, VisitWriter
 
 COLUMNS: Final = (
     "chain", "number", "at", "who", "kind", "unit", "visit", "amends", "document", "hash",
@@ -119,3 +126,37 @@ def read_all(register: RegisterFile) -> list[RegisterEntry]:
     """Return the entries of a register in the order of the file."""
     with read_register(register.path) as reader:
         return list(reader.entries())
+
+
+def texts_of(path: Path) -> list[str]:
+    """Return the texts of the notes, by chain and number."""
+    found = [re.findall(r'"text":"([^"]*)"', row["document"]) for row in rows_of(path)]
+    return [text for one in found for text in one]
+
+
+class TurnClock(StillClock):
+    """A clock whose waits end when the test says so."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._turn = threading.Semaphore(0)
+
+    def wait(self, event: threading.Event, timeout_s: float) -> bool:
+        """Wait for the test."""
+        self._turn.acquire()
+        return super().wait(event, timeout_s)
+
+    def turn(self) -> None:
+        """End one wait."""
+        self._turn.release()
+
+
+def begun_visit(writer: RegisterWriter) -> VisitWriter:
+    """Return the writer of a new visit of 0417 that has begun, with a note and a record."""
+    visit = VisitWriter(writer, unit="0417", clock=StillClock())
+    visit.attach(RunOfVisit(run=7, journal="journal.db", counter="main", resource=BENCH))
+    visit.begin(Decimal(10_000_000), 5e-9)
+    visit.write_note("first")
+    visit.write_record(record("as found", 36.97e-9), automatic=True)
+    visit.write_note("second")
+    return visit

@@ -5,22 +5,26 @@ What waits is written in its order as soon as the cause is gone, or is left in a
 
 import contextlib
 import os
-import re
 import sqlite3
 import stat
-import sys
-import tempfile
 import threading
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from disk_kit import NOBODY, tiny_disk
 from journal_kit import check_sound
 from load_kit import LONGEST_WAIT_S, wait_until
-from pipeline_kit import NOMINAL, StillClock
-from program_kit import start_python
-from register_kit import check_by_hand, made_register, record, rows_of
+from pipeline_kit import StillClock
+from register_kit import (
+    BENCH,
+    TurnClock,
+    begun_visit,
+    check_by_hand,
+    made_register,
+    record,
+    rows_of,
+    texts_of,
+)
 
 from benchwatch.errors import RegisterError
 from benchwatch.register.register_entry import Draft
@@ -31,24 +35,7 @@ from benchwatch.register.register_schema import APPLICATION_ID
 from benchwatch.register.register_writer import RegisterWriter
 from benchwatch.register.visit_writer import RunOfVisit, VisitWriter
 
-RUN = RunOfVisit(run=7, journal="journal.db", counter="main", resource="TCPIP0::127.0.0.1::INSTR")
-
-
-class TurnClock(StillClock):
-    """A clock whose waits end when the test says so."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self._turn = threading.Semaphore(0)
-
-    def wait(self, event: threading.Event, timeout_s: float) -> bool:
-        """Wait for the test."""
-        self._turn.acquire()
-        return super().wait(event, timeout_s)
-
-    def turn(self) -> None:
-        """End one wait."""
-        self._turn.release()
+RUN = RunOfVisit(run=7, journal="journal.db", counter="main", resource=BENCH)
 
 
 @pytest.fixture
@@ -58,12 +45,6 @@ def path(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
         monkeypatch.setenv(name, str(tmp_path / "home"))
     (tmp_path / "home").mkdir()
     return tmp_path / "register.db"
-
-
-def texts(path: Path) -> list[str]:
-    """Return the texts of the notes, by chain and number."""
-    found = [re.findall(r'"text":"([^"]*)"', row["document"]) for row in rows_of(path)]
-    return [text for one in found for text in one]
 
 
 def attempts(path: Path) -> Iterator[str]:
@@ -183,17 +164,6 @@ def test_an_empty_file_becomes_a_register(path):
 # ------------------------------------------------------------- waiting, and going on
 
 
-def a_visit(writer: RegisterWriter) -> VisitWriter:
-    """Return the writer of a new visit of 0417 that has begun, with a note and a record."""
-    visit = VisitWriter(writer, unit="0417", clock=StillClock())
-    visit.attach(RUN)
-    visit.begin(NOMINAL, 5e-9)
-    visit.write_note("first")
-    visit.write_record(record("as found", 36.97e-9), automatic=True)
-    visit.write_note("second")
-    return visit
-
-
 def block(path: Path) -> None:
     """Put a folder in the place of the register."""
     path.mkdir()
@@ -204,7 +174,7 @@ def test_what_waits_is_written_in_its_order_when_the_cause_is_gone(path):
     block(path)
     clock = TurnClock()
     writer = RegisterWriter(RegisterFile(path), clock)
-    visit = a_visit(writer)
+    visit = begun_visit(writer)
     before = visit.now.number, visit.now.trouble, writer.waiting
     path.rmdir()
     clock.turn()
@@ -221,7 +191,7 @@ def test_what_waits_is_written_in_its_order_when_the_cause_is_gone(path):
         "chain", "visit", "run", "note", "record", "note", "note", "closed",
     ]  # fmt: skip
     assert len({row["visit"] for row in rows_of(path)[1:]}) == 1
-    assert texts(path) == ["first", "second", "third"]
+    assert texts_of(path) == ["first", "second", "third"]
     assert writer.close() == ""
 
 
@@ -273,7 +243,7 @@ def test_what_is_added_during_a_slow_attempt_waits_for_nothing_and_is_not_forgot
 
     assert waiting == 2
     assert wait_until(lambda: writer.trouble is None)
-    assert texts(path) == ["first", "second"]
+    assert texts_of(path) == ["first", "second"]
 
 
 # ------------------------------------------------------------- left over
@@ -282,7 +252,7 @@ def test_what_is_added_during_a_slow_attempt_waits_for_nothing_and_is_not_forgot
 def test_what_still_waits_at_the_end_is_in_a_file_that_the_sentence_names(path):
     """It is taken over later: the visit keeps its name, and a visit of before goes on in it."""
     register = RegisterFile(path)
-    first = a_visit(RegisterWriter(register, TurnClock()))
+    first = begun_visit(RegisterWriter(register, TurnClock()))
     kept = path.rename(path.with_name("kept.db"))
     block(path)
     writer = RegisterWriter(register, TurnClock())
@@ -290,7 +260,7 @@ def test_what_still_waits_at_the_end_is_in_a_file_that_the_sentence_names(path):
         goes_on = VisitWriter(writer, visit=reader.typed_visit("1"), clock=StillClock())
     goes_on.attach(RUN)
     goes_on.write_record(record("as left", 0.12e-9), automatic=False)
-    opened = a_visit(writer)
+    opened = begun_visit(writer)
     said = writer.close()
     (left,) = path.parent.glob("register-left-20310504T*.db")
     check_by_hand(left)
@@ -323,7 +293,7 @@ def test_without_room_anywhere_the_sentence_says_what_is_lost(path, monkeypatch)
     """No folder takes a file: the number is said, and no half file stays."""
     block(path)
     writer = RegisterWriter(RegisterFile(path), TurnClock())
-    a_visit(writer)
+    begun_visit(writer)
     monkeypatch.setattr("benchwatch.register.left_over.folders_to_try", lambda _: [path / "none"])
     said = writer.close()
 
@@ -332,149 +302,3 @@ def test_without_room_anywhere_the_sentence_says_what_is_lost(path, monkeypatch)
         "journal has its records and notes."
     )
     assert [one.name for one in path.parent.rglob("*.db")] == ["register.db"]
-
-
-# ------------------------------------------------------------- disks
-
-
-FILLING = """
-import sys
-from pathlib import Path
-from benchwatch.errors import RegisterError
-from benchwatch.register.register_entry import Draft
-from benchwatch.register.register_file import RegisterFile
-register = RegisterFile(Path(sys.argv[1]))
-added = 0
-try:
-    for number in range(2000):
-        register.add([Draft(kind="note", document={"text": f"{number:06d}" + "x" * 200})])
-        added += 1
-except RegisterError as error:
-    print(added, error)
-"""
-"""Adds entries until the disk is full."""
-
-
-def test_a_full_disk_is_a_sentence_and_what_was_added_is_there(path, tmp_path):
-    """A watch waits, and is written when room is made; nothing is lost, and all is sound."""
-    with tiny_disk(tmp_path / "disk", "400k") as disk:
-        full = disk / "register.db"
-        room = disk / "room"
-        room.write_bytes(bytes(100_000))
-        output, errors = start_python(FILLING, str(full)).communicate()
-        added, _, said = output.partition(" ")
-        clock = TurnClock()
-        writer = RegisterWriter(RegisterFile(full), clock)
-        visit = a_visit(writer)
-        waiting = writer.waiting
-        room.unlink()
-        clock.turn()
-        assert wait_until(lambda: writer.trouble is None)
-        rows = rows_of(full)
-        check_by_hand(full)
-        check_sound(full)
-
-    assert errors == ""
-    assert "the register can't grow: the disk is full" in said
-    assert waiting > 0
-    assert [row["document"][9:15] for row in rows[1 : 1 + int(added)]] == [
-        f"{number:06d}" for number in range(int(added))
-    ]
-    assert visit.now.number == 1
-    assert [row["kind"] for row in rows[1 + int(added) :]] == ["visit", "run", "note", "record",
-                                                              "note"]  # fmt: skip
-
-
-LIMITED = (
-    """
-import resource
-resource.setrlimit(resource.RLIMIT_FSIZE, (60_000, resource.RLIM_INFINITY))
-"""
-    + FILLING
-    + """
-resource.setrlimit(resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY, resource.RLIM_INFINITY))
-register.add([Draft(kind="note", document={"text": "after"})])
-"""
-)
-
-
-def test_a_file_size_limit_of_the_system_is_a_sentence(path):
-    """After a write that the kernel refuses, nothing is half, and the register goes on."""
-    output, errors = start_python(LIMITED, str(path)).communicate()
-    added, _, said = output.partition(" ")
-
-    assert errors == ""
-    assert re.search("the disk reports an error, or a size limit is reached|disk is full", said)
-    check_by_hand(path)
-    check_sound(path)
-    assert len(texts(path)) == int(added) + 1
-    assert texts(path)[-1] == "after"
-
-
-READ_ONLY = f"""
-import getpass, os, sys
-from pathlib import Path
-import platformdirs, platformdirs.unix
-from benchwatch.errors import RegisterError
-from benchwatch.register.register_entry import Draft
-from benchwatch.register.register_file import RegisterFile
-from benchwatch.register.register_reader import read_register
-if os.geteuid() == 0:
-    os.setgid({NOBODY})
-    os.setuid({NOBODY})
-path = Path(sys.argv[1])
-try:
-    with read_register(path) as reader:
-        print(len(list(reader.entries())), "read")
-except RegisterError as error:
-    print(error)
-try:
-    RegisterFile(path).add([Draft(kind="note", document={{}})])
-except RegisterError as error:
-    print(error)
-else:
-    print("added")
-"""
-"""Reads the register and adds to it, as an account that owns nothing."""
-
-
-@pytest.mark.parametrize(
-    ("file_mode", "folder_mode", "reads", "adds"),
-    [
-        (0o444, 0o777, "19 read", "can't be written: it, its folder or its disk is read-only"),
-        (0o666, 0o555, "19 read", "can't be opened|can't be written"),
-        (0o444, 0o555, "19 read", "can't be opened|can't be written"),
-        (0o000, 0o777, "can't be opened: Permission denied", "can't be opened: Permission denied"),
-        (0o666, 0o000, "can't be opened: Permission denied", "can't be opened: Permission denied"),
-        (0o666, 0o777, "19 read", "added"),
-    ],
-)
-def test_a_read_only_file_or_folder_is_read_where_it_can_be(file_mode, folder_mode, reads, adds):
-    """Adding is a sentence; reading works wherever the bytes may be read."""
-    with tempfile.TemporaryDirectory(dir="/tmp") as name:  # the test's own folder is root's alone
-        folder = Path(name) / "folder"
-        folder.mkdir()
-        Path(name).chmod(0o755)
-        made_register(folder / "register.db", units=1, visits=3)
-        (folder / "register.db").chmod(file_mode)
-        folder.chmod(folder_mode)
-        output, errors = start_python(READ_ONLY, str(folder / "register.db")).communicate()
-        folder.chmod(0o755)
-    read, added = output.splitlines()
-
-    assert errors == ""
-    assert re.search(reads, read)
-    assert re.search(adds, added)
-
-
-@pytest.mark.skipif(sys.platform == "win32", reason="the folder is locked by the open file")
-def test_a_register_that_is_moved_away_is_begun_anew(path):
-    """No handle outlives an entry: the next one goes to a new file, and the old one is whole."""
-    register = made_register(path, units=1, visits=1)
-    moved = path.rename(path.with_name("moved.db"))
-    register.add([Draft(kind="note", document={"text": "new"})])
-
-    check_by_hand(moved)
-    check_by_hand(path)
-    assert len(rows_of(moved)) == 7
-    assert texts(path) == ["new"]
