@@ -17,12 +17,13 @@ from pathlib import Path
 from typing import Final
 
 from benchwatch.clock import Clock, SystemClock, iso_time
-from benchwatch.errors import JournalError, RegisterError
-from benchwatch.journal.damaged_file import DAMAGE_CODES, has_other_name
+from benchwatch.errors import RegisterError
+from benchwatch.journal.damaged_file import has_other_name
 from benchwatch.journal.journal_file import check_kind, check_name, log_path, uri
-from benchwatch.journal.sqlite_errors import GO_ELSEWHERE, PREDICATES, code
+from benchwatch.journal.sqlite_errors import code
 from benchwatch.quantity import printable
 from benchwatch.register.register_entry import Draft, RegisterEntry, canonical, entry_hash
+from benchwatch.register.register_errors import REPAIR, VERIFY, register_errors
 from benchwatch.register.register_schema import (
     INSERT,
     SELECT,
@@ -38,9 +39,6 @@ SIMULATED_FILE_NAME: Final = "register-simulated.db"
 BUSY_S: Final = 0.5
 """Longest wait for another program's transaction."""
 MACHINE_ID: Final = Path("/etc/machine-id")
-REPAIR: Final = "benchwatch visits repair sets it aside, and carries over what can be read of it."
-ELSEWHERE: Final = "Move it elsewhere, or choose another folder with --journal FILE."
-VERIFY: Final = "benchwatch visits verify says where."
 
 Check = Callable[[sqlite3.Connection], None]
 """Looks at the register inside the transaction that adds entries, and raises `RegisterError`."""
@@ -283,34 +281,3 @@ def _account() -> str:
         return printable(getpass.getuser(), 64)
     except (OSError, KeyError, ImportError):
         return "unknown"
-
-
-@contextmanager
-def register_errors(path: Path) -> Iterator[None]:
-    """Raise errors of SQLite and of the file as sentences about the register."""
-    try:
-        yield
-    except JournalError as error:
-        text = str(error).replace("the journal", "the register")
-        text = text.replace("no journal", "no register")
-        what_to_do = REPAIR if "damaged" in text and path.is_file() else ELSEWHERE
-        raise RegisterError(text.replace(GO_ELSEWHERE, what_to_do)) from error
-    except sqlite3.Error as error:
-        what = f"the register {_predicate(error)} ({path})."
-        raise RegisterError(f"{what} {REPAIR}" if is_damage(error) else what) from error
-    except UnicodeDecodeError as error:
-        raise RegisterError(f"the register is damaged ({path}). {REPAIR}") from error
-    except OSError as error:
-        raise RegisterError(f"the register can't be opened: {error.strerror} ({path}).") from error
-
-
-def is_damage(error: Exception) -> bool:
-    """Return whether SQLite found damage in the file, or bytes that are no text."""
-    if isinstance(error, sqlite3.OperationalError) and "decode to UTF-8" in str(error):
-        return True
-    return isinstance(error, sqlite3.Error) and code(error) in DAMAGE_CODES
-
-
-def _predicate(error: sqlite3.Error) -> str:
-    why = PREDICATES.get(code(error)) or ("is damaged" if is_damage(error) else None)
-    return f"fails: {error}" if why is None else why.replace("journal", "register")
