@@ -9,35 +9,21 @@ import statistics
 import subprocess
 import time
 from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from counter_kit import tiny_counter
 from program_kit import COMMAND
-from register_kit import BENCH, record, visit_drafts
+from register_kit import BENCH, UNITS, fill, record
 
 from benchwatch.register.chain_check import check_chains
 from benchwatch.register.register_entry import Draft
 from benchwatch.register.register_file import RegisterFile
 from benchwatch.register.register_reader import read_register
 
-VISITS, UNITS, STILL_OPEN = 10_000, 500, 5
+VISITS = 10_000
 ROUNDS = 9
 """Starts of each program, in turns."""
-
-
-def fill(path: Path, visits: int) -> RegisterFile:
-    """Make a register with so many visits, the newest of which are open."""
-    register = RegisterFile(path)
-    drafts = [Draft(kind="unit", unit=f"{n:04d}", document={"nominal_hz": "10000000"})
-              for n in range(UNITS)]  # fmt: skip
-    for number in range(visits):
-        of_visit = visit_drafts(f"{number % UNITS:04d}", 1.6e9 + 3600.0 * number, run=number)
-        is_open = number >= visits - STILL_OPEN
-        drafts += [replace(one, visit=None) for one in of_visit[: -1 if is_open else None]]
-    register.add(drafts)
-    return register
 
 
 @pytest.fixture(scope="module")

@@ -33,6 +33,8 @@ COLUMNS: Final = (
 )  # fmt: skip
 TRIGGERS: Final = ("entries_are_not_changed", "entries_are_not_removed", "entries_are_not_replaced")
 BENCH: Final = "TCPIP0::127.0.0.1::5025::SOCKET"
+UNITS, STILL_OPEN = 500, 5
+"""Units of a large register, and its visits that are open."""
 
 
 def rows_of(path: Path) -> list[dict[str, Any]]:
@@ -160,3 +162,16 @@ def begun_visit(writer: RegisterWriter) -> VisitWriter:
     visit.write_record(record("as found", 36.97e-9), automatic=True)
     visit.write_note("second")
     return visit
+
+
+def fill(path: Path, visits: int) -> RegisterFile:
+    """Make a register with so many visits, the newest of which are open."""
+    register = RegisterFile(path)
+    drafts = [Draft(kind="unit", unit=f"{n:04d}", document={"nominal_hz": "10000000"})
+              for n in range(UNITS)]  # fmt: skip
+    for number in range(visits):
+        of_visit = visit_drafts(f"{number % UNITS:04d}", 1.6e9 + 3600.0 * number, run=number)
+        is_open = number >= visits - STILL_OPEN
+        drafts += [replace(one, visit=None) for one in of_visit[: -1 if is_open else None]]
+    register.add(drafts)
+    return register
