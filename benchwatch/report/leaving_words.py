@@ -4,7 +4,9 @@ from shlex import quote
 
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 from benchwatch.estimate.uncertainty.uncertainty_budget import USUAL_COVERAGE
+from benchwatch.pipeline.event_log import limit_words
 from benchwatch.quantity import format_duration, printable, write_fraction
+from benchwatch.reading import DEFAULT_COUNTER
 from benchwatch.snapshot import Records, Snapshot, VisitNow
 
 
@@ -20,7 +22,7 @@ def leaving_words(now: Snapshot) -> list[str]:
         return []
     if visit.closed:
         return [f"{_name(visit)} is closed: {'; '.join(_results(now))}."]
-    unit = "" if visit.unit is None else quote(printable(visit.unit))
+    unit = "" if visit.unit is None else quote(option_value(visit.unit))
     resource = quote(printable(now.resource, 200))
     how = "the same command goes on with it"
     if unit:
@@ -31,6 +33,15 @@ def leaving_words(now: Snapshot) -> list[str]:
         sentences.append(f"still open: {', '.join(still_open)}.")
     sentences.append(f"{how}; benchwatch visits close {visit.number} closes it at the hand-over.")
     return sentences
+
+
+def option_value(ident: str) -> str:
+    """Return an ident as the option ``--unit`` takes it: with ``=`` in it, the counter goes before.
+
+    The counter of a command with one resource and no name is `DEFAULT_COUNTER`.
+    """
+    shown = printable(ident)
+    return f"{DEFAULT_COUNTER}={shown}" if "=" in shown else shown
 
 
 def expanded_words(record: OffsetRecord) -> str:
@@ -73,8 +84,7 @@ def _results(now: Snapshot) -> list[str]:
 
 def _side(size: float, reach: float, limit: float) -> str:
     """Say whether an offset of `size`, with its expanded uncertainty `reach`, is inside `limit`."""
-    within = write_fraction(limit)
-    shown = f"{within.digits.lstrip('+')} {within.unit}"
+    shown = limit_words(limit)
     if size + reach <= limit:
         return f"inside {shown}"
     if size - reach > limit:

@@ -98,7 +98,7 @@ def _settings(typed: str) -> list[Suggestion]:
 def _visit_changes(typed: str) -> list[Suggestion]:
     """Return the changes of the visit that `typed` names; those without a value while it has none.
 
-    The words of the line may be shortened: ``no lid on`` is a note.
+    The words of the line may be shortened: ``not lid on`` is a note.
     """
     words = typed.split()
     listed = []
