@@ -19,6 +19,11 @@ beginnings of the logarithmic law before the first visit are weighted by their l
 distribution of a later offset is the mixture of all. So a single interval gives a rate, and a range
 that says that the law is unknown: the logarithmic law, which slows down, makes the latest date
 later, and the random walk, which has no rate, widens both ends.
+
+On made units that were trimmed at each of 2, 3, 4, 6 and 8 visits (linear or logarithmic ageing of
+0.5 to 30 ppb a year, without or with a random walk of 5 to 50 % of that in a year, u of 0.02 to 0.2
+ppb) the 95 % band held the true offset a year on in 0.92 to 1.00 of 200 units of each kind, and the
+range of the due date its true day in 0.94 to 1.00 (``tests/benchmarks/test_quality_visit_history``).
 """
 
 import math

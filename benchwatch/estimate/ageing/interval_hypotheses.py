@@ -10,10 +10,10 @@ from benchwatch.estimate.array_types import FloatArray, IntArray
 
 AMOUNTS: Final = 10.0 ** np.arange(-1.5, 0.51, 0.25)
 """Standard deviations that a law adds over the visits, in units of the largest change seen."""
-WALK_SHARES: Final = (0.0, 0.05, 0.15, 0.5, 1.0)
+WALK_SHARES: Final = (0.0, 0.03, 0.1, 0.3, 0.6, 1.0)
 """Standard deviation of the walk over the visits, as a share of that of the law."""
-NO_WALK_PRIOR: Final = 0.4
-ONLY_WALK_PRIOR: Final = 0.03
+NO_WALK_PRIOR: Final = 0.3
+ONLY_WALK_PRIOR: Final = 0.05
 BOTH_LAWS_PRIOR: Final = 0.3
 BEGINNINGS_DAYS: Final = (1.0, 30.0, 365.0)
 """Days before the first visit at which the logarithmic law may have begun."""
