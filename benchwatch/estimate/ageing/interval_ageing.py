@@ -22,8 +22,8 @@ later, and the random walk, which has no rate, widens both ends.
 
 On made units that were trimmed at each of 2, 3, 4, 6 and 8 visits (linear or logarithmic ageing of
 0.5 to 30 ppb a year, without or with a random walk of 5 to 50 % of that in a year, u of 0.02 to 0.2
-ppb) the 95 % band held the true offset a year on in 0.92 to 1.00 of 200 units of each kind, and the
-range of the due date its true day in 0.94 to 1.00 (``tests/benchmarks/test_quality_visit_history``).
+ppb) the 95 % band held the true offset a year on in 0.91 to 1.00 of 200 units of each kind, and the
+range of the due date its true day in 0.94 to 1.00 (``test_quality_visit_history``).
 """
 
 import math
