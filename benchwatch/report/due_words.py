@@ -42,7 +42,7 @@ def history_cautions(history: VisitHistory) -> tuple[str, ...]:
     for earlier, later in history.conflicts:
         if earlier == later:
             found.append(
-                f"visit {earlier}: as left is dated before as found, so a clock was wrong; its "
+                f"visit {earlier}: as left is dated before as found; its "
                 "dates are left out of the ageing"
             )
         else:
