@@ -89,8 +89,8 @@ def resumed_words(
         known.append(f"the tool pulls by {write_fraction(pull.size, pull.u, unit)}")
     if earlier.tool_on:
         known.append("the tool is on the trimmer")
-    if earlier.notes or not known:
-        known.append(how_many(len(earlier.notes), "note"))
+    known.append(how_many(len(earlier.notes), "note") if earlier.notes else "")
+    known = list(filter(None, known)) or ["nothing on record yet"]
     last = f"last read {_ago(earlier.utc_s, utc_s)}"
     return f"{visit_words(visit)} goes on, {last}: {', '.join(known)}"
 

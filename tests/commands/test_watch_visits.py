@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 from program_kit import run_program
+from register_kit import visit_drafts
 
 from benchwatch.bench import load_bench
 from benchwatch.commands.common import watch_visits
@@ -215,6 +216,28 @@ def test_a_damaged_register_costs_the_limits_and_not_the_watch(
     assert said.count("register is damaged") == 2
     assert said.count("the watch goes on") == 2
     assert opened.visits["main"].now.unit == "0417"
+
+
+def test_the_visit_with_a_record_is_said_first(tmp_path: Path):
+    """Of two that go on, the trimmed one is what a person looks for."""
+    register = RegisterFile(tmp_path / "register.db")
+    plans = [
+        Plan(name=name, resource=where, nominal=NOMINAL, unit=ident)
+        for name, where, ident in (("one", ONE, "0418"), ("two", TWO, "0417"))
+    ]
+    for ident in ("0418", "0417"):
+        register.add([Unit(ident=ident).draft()])
+        drafts = visit_drafts(ident, 1.9e9)
+        register.add(drafts[: 4 if ident == "0417" else 2])
+    opened = open_visits(
+        plans, ("one", "two"), tmp_path / "journal.db", new=False, resumes=True, begins_at_once=True
+    )
+
+    first, second = opened.sentences
+    assert first.startswith("two: visit of 0417 goes on, last read ")
+    assert "as found +36.97" in first
+    assert second.startswith("one: visit of 0418 goes on, last read ")
+    assert second.endswith("nothing on record yet")
 
 
 def test_a_simulated_bench_has_a_register_of_its_own(tmp_path: Path):

@@ -285,6 +285,20 @@ def test_the_first_words_say_which_visit_goes_on_and_with_what(bench: MadeBench)
     )
 
 
+def test_a_visit_of_which_nothing_is_known_says_so(bench: MadeBench):
+    """There is no list of nothing."""
+    watched = bench.watch("0417")
+    watched.feed(40.0, 3)
+    bench.kill(watched)
+    bench.clock.now_s += 60.0
+    again = bench.watch("0417")
+    again.end()
+
+    assert again.start.earlier is not None
+    words = resumed_words(again.start.earlier, bench.clock.utc(), again.start.writer.now)
+    assert words == "visit of 0417 goes on, last read 1 min ago: nothing on record yet"
+
+
 UNIT = Unit(
     ident="0417",
     nominal_hz=NOMINAL,

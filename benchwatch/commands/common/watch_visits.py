@@ -18,6 +18,7 @@ from benchwatch.register import RegisterFile, Unit, read_register, register_path
 from benchwatch.register.register_writer import RegisterWriter
 from benchwatch.register.visit_writer import VisitWriter
 from benchwatch.run.visit_start import earlier_runs, start_visits, unit_of_plan
+from benchwatch.snapshot import Records
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -143,11 +144,16 @@ def open_visits(
         visits={name: start.writer for name, start in starts.items()},
         earlier=earlier_runs(starts),
         sentences=tuple(
-            f"{name}: " * several + resumed_words(start.earlier, clock.utc(), start.writer.now)
-            for name, start in starts.items()
-            if start.earlier is not None
+            f"{name}: " * several + resumed_words(earlier, clock.utc(), starts[name].writer.now)
+            for name, earlier in sorted(earlier_runs(starts).items(), key=_least_known)
         ),
     )
+
+
+def _least_known(one: tuple[str, InterruptedRun]) -> tuple[bool, bool]:
+    """Return a key by which visits with a record or a pull of the tool come first."""
+    _, earlier = one
+    return earlier.records == Records(), not earlier.samples
 
 
 def _may_make(ident: str, there_is: str) -> bool:

@@ -52,6 +52,8 @@ def header_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     nominal = format_frequency(snapshot.nominal_hz)
     visit = snapshot.visit
     number = "" if visit is None or visit.number is None else f"visit {visit.number}  "
+    if visit is not None and visit.closed:
+        number = number.replace("  ", " closed  ")
     what = f"{nominal if snapshot.nominal_hz > 0 else 'nominal unknown'} "
     ident = line(" ") + ident_line(subject(snapshot), frame.theme.glyphs.cut) + line(" ")
     who, rest = ident + line(what), StyledLine()
