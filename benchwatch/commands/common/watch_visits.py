@@ -2,6 +2,7 @@
 
 import sys
 from collections.abc import Collection, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -64,15 +65,11 @@ def look_up_units(idents: dict[str, str], register: Path | None, *, typed: bool)
     if len(set(idents.values())) < len(idents):
         raise UsageError("one unit is given to two counters: a unit has one at a time.")
     known: dict[str, Unit] = {}
-    try:
-        with read_register(register) as reader:
-            for name, ident in idents.items():
-                unit = reader.unit(ident)
-                if unit is not None:
-                    known[name] = unit
-    except RegisterError as error:
-        if idents:
-            narrate(f"{error} What it knows of the units is left out; the watch goes on.")
+    with suppress(RegisterError), read_register(register) as reader:  # making them reports it
+        for name, ident in idents.items():
+            unit = reader.unit(ident)
+            if unit is not None:
+                known[name] = unit
     return UnitsOnBench(idents=idents, known=known)
 
 
