@@ -70,6 +70,8 @@ class VisitNow:
     opened_utc_s: float | None = None
     """Unix seconds; None before the first entry."""
     closed: bool = False
+    simulated: bool = False
+    """Whether it is in the register of simulated benches."""
     asks_power: bool = False
     """Whether the operator is asked if the unit was switched off before this run."""
     trouble: str | None = None

@@ -11,7 +11,7 @@ from benchwatch.clock import Clock, SystemClock
 from benchwatch.errors import RegisterError, UsageError
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 from benchwatch.register.register_entry import Draft, EntryKind, RegisterEntry
-from benchwatch.register.register_file import RegisterFile
+from benchwatch.register.register_file import SIMULATED_FILE_NAME, RegisterFile
 from benchwatch.register.register_reader import read_register
 from benchwatch.register.register_writer import RegisterWriter
 from benchwatch.register.registered_unit import Unit, hertz_text
@@ -118,6 +118,7 @@ class VisitWriter:
             number=number,
             opened_utc_s=now.opened_utc_s,
             closed=now.closed,
+            simulated=self.register.path.name == SIMULATED_FILE_NAME,
             asks_power=self._asks_power,
             trouble=self._writer.trouble,
         )

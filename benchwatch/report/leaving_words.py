@@ -23,16 +23,26 @@ def leaving_words(now: Snapshot) -> list[str]:
     if visit.closed:
         return [f"{_name(visit)} is closed: {'; '.join(_results(now))}."]
     unit = "" if visit.unit is None else quote(option_value(visit.unit))
-    resource = quote(printable(now.resource, 200))
-    how = "the same command goes on with it"
-    if unit:
-        how = f"benchwatch watch {resource} --unit {unit} goes on with it"
     sentences = [f"{_name(visit)}: {'; '.join(_results(now))}."]
     still_open = _still_open(now)
     if still_open:
         sentences.append(f"still open: {', '.join(still_open)}.")
-    sentences.append(f"{how}; benchwatch visits close {visit.number} closes it at the hand-over.")
+    close = f"benchwatch visits close {visit.number}{' --sim' if visit.simulated else ''}"
+    sentences.append(f"{_how_to_go_on(now, unit)}; {close} closes it at the hand-over.")
     return sentences
+
+
+def _how_to_go_on(now: Snapshot, unit: str) -> str:
+    """Write which command goes on with the visit; `unit` is empty without a name."""
+    simulated = now.visit is not None and now.visit.simulated
+    if simulated and unit:
+        return f"the same command with --unit {unit} goes on with it"
+    if simulated:
+        return "a visit of a simulated bench goes on only under the name of its unit"
+    if unit:
+        resource = quote(printable(now.resource, 200))
+        return f"benchwatch watch {resource} --unit {unit} goes on with it"
+    return "the same command goes on with it"
 
 
 def option_value(ident: str) -> str:

@@ -171,9 +171,10 @@ class LiveCounter:
             unit, like = reader.unit(ident), reader.like(ident)
             other = reader.open_visit_of(ident)
         if other is not None and (visit is None or visit.number != other.number):
+            sim = " --sim" if visit is not None and visit.simulated else ""
             raise UsageError(
                 f"{ident} has visit {other.number} open. Close it first (benchwatch visits close "
-                f"{other.number}), or go on with it: watch --unit {ident}."
+                f"{other.number}{sim}), or go on with it: watch --unit {ident}."
             )
         if unit is not None:
             return unit
