@@ -1,9 +1,10 @@
-"""Finds the interrupted run that a new run on the same counter continues, and reads its results.
+"""Reads the results of earlier runs that a new run goes on with: those of its visit.
 
 A closed terminal, a power cut or ``kill -9`` ends a run in the middle of a trim. As found can't
-be measured again, and a nudge in the next run would put a false one on record. So a run of the
-same resource and nominal, up to `LONGEST_INTERRUPTION_S` later, continues the interrupted one: with
-its records, the tool's pull, its notes and its last turn.
+be measured again, and a nudge in the next run would put a false one on record. The register says
+which runs a visit has (`read_earlier`). Of a run that is in no visit, and where the register can't
+be read, the journal alone decides (`find_interrupted`): a run of the same resource and nominal, up
+to `LONGEST_INTERRUPTION_S` later, goes on with the interrupted one.
 """
 
 import math
@@ -51,8 +52,8 @@ LONGEST_CHAIN_RUNS: Final = 100
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class InterruptedRun:
-    """Results of an interrupted run and of those it continued; times are seconds of the new run."""
+class EarlierRuns:
+    """Results of earlier runs that a new run goes on with; times are seconds of the new run."""
 
     runs: tuple[int, ...]
     """Keys of these runs, oldest first; empty where the journal has none of them any more."""
@@ -81,7 +82,7 @@ def find_interrupted(
     *,
     utc_s: float,
     unit: str | None = None,
-) -> InterruptedRun | None:
+) -> EarlierRuns | None:
     """Return the newest interrupted run of `resource`, or None if none can be continued.
 
     A later or parallel run that ended by its own limits (``--count 5``) makes no difference.
@@ -103,7 +104,7 @@ def find_interrupted(
         )
 
 
-def read_earlier(path: Path, keys: Collection[int], utc_s: float) -> InterruptedRun | None:
+def read_earlier(path: Path, keys: Collection[int], utc_s: float) -> EarlierRuns | None:
     """Read the results of the runs with these keys, those of one visit.
 
     Args:
@@ -130,7 +131,7 @@ def _find(
     nominal: Decimal | None,
     same: dict[str, str | None],
     utc_s: float,
-) -> InterruptedRun | None:
+) -> EarlierRuns | None:
     """Find the run as `find_interrupted` does; `same`: settings of it that must be the same."""
     runs = {run.key: run for run in journal.runs()}
     same_resource = [run for run in runs.values() if run.resource == resource]
@@ -203,7 +204,7 @@ def _last_entry_s(journal: JournalReader, run: JournalRun) -> float:
 
 def _read(
     journal: JournalReader, chain: list[JournalRun], last_s: float, utc_s: float
-) -> InterruptedRun:
+) -> EarlierRuns:
     nominal = chain[-1].nominal_hz
     left = TrimEntries(utc_s, None if nominal is None else float(nominal))
     power_on_s = chain[0].started_utc_s - utc_s
@@ -215,7 +216,7 @@ def _read(
                 left.take(at_utc_s, kind, document, lasted_s)
         if any(note.text == POWER_WORDS[True] for note in left.notes[notes:]):
             power_on_s = run.started_utc_s - utc_s
-    return InterruptedRun(
+    return EarlierRuns(
         runs=tuple(run.key for run in chain),
         utc_s=last_s,
         records=left.records,

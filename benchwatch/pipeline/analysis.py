@@ -8,7 +8,7 @@ from benchwatch.estimate.live_estimate import LiveEstimate
 from benchwatch.estimate.reading_spacing import ReadingSpacing
 from benchwatch.estimate.results import Drift, Numbers, SettleLimit
 from benchwatch.estimate.trim.as_found import least_motion
-from benchwatch.journal.resume import InterruptedRun
+from benchwatch.journal.resume import EarlierRuns
 from benchwatch.pipeline.history import History
 from benchwatch.pipeline.slow_statistics import StabilityTracker
 from benchwatch.pipeline.trim_tracker import TrimTracker
@@ -56,7 +56,7 @@ class Analysis:
         restarted.trim.resume(self.trim.samples, None, known=has_turned, tool_on=self.trim.tool.on)
         return restarted
 
-    def resume(self, earlier: InterruptedRun, *, as_found_known: bool) -> TrimNow:
+    def resume(self, earlier: EarlierRuns, *, as_found_known: bool) -> TrimNow:
         """Continue the trim of an interrupted run; return its state."""
         nudges = [note.nudge for note in earlier.notes if note.kind == "nudge"]
         self.trim.resume(

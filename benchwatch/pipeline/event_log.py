@@ -9,7 +9,7 @@ from benchwatch.estimate.results import Estimate, Nudge, Numbers, Settle, Settle
 from benchwatch.estimate.trim.mean_pull import MeanPull, mean_pull
 from benchwatch.estimate.trim.tool_pull import ToolState
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
-from benchwatch.journal.resume import InterruptedRun
+from benchwatch.journal.resume import EarlierRuns
 from benchwatch.journal.trim_entries import gap_words
 from benchwatch.quantity import OffsetUnit, format_duration, how_many, printable, write_fraction
 from benchwatch.reading import INTERNAL_TIMEBASE, Gap, Reading
@@ -69,7 +69,7 @@ def settled_words(settle: SettleLimit) -> str:
 
 
 def resumed_words(
-    earlier: InterruptedRun, utc_s: float, visit: VisitNow | None, unit: OffsetUnit | None = None
+    earlier: EarlierRuns, utc_s: float, visit: VisitNow | None, unit: OffsetUnit | None = None
 ) -> str:
     """Write which visit goes on, and with what: records, tool's pull, notes.
 
@@ -133,7 +133,7 @@ class EventLog:
         self._readings_unchanged = 0
         """Readings since `_unwritten` changed."""
 
-    def resume(self, earlier: InterruptedRun, utc_s: float, visit: VisitNow | None) -> None:
+    def resume(self, earlier: EarlierRuns, utc_s: float, visit: VisitNow | None) -> None:
         """Put the entries of the earlier runs first, and add one that says what goes on.
 
         Args:

@@ -17,7 +17,7 @@ from benchwatch.counter import LinkStatus
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 from benchwatch.journal import Journal
-from benchwatch.journal.resume import InterruptedRun
+from benchwatch.journal.resume import EarlierRuns
 from benchwatch.journal.run_writer import RunWriter, run_of
 from benchwatch.pipeline.analysis import Analysis, without_news
 from benchwatch.pipeline.event_log import EventLog, settled_words, tolerance_words
@@ -71,7 +71,7 @@ class Pipeline:
         journal: Journal | None = None,
         utc_s: float = 0.0,
         watch: int = 0,
-        earlier: InterruptedRun | None = None,
+        earlier: EarlierRuns | None = None,
         visit: VisitWriter | None = None,
     ) -> None:
         self.plan = plan
@@ -388,7 +388,7 @@ class Pipeline:
         self._log.add_text(utc_s, elapsed_s, "setting", nominal_words(nominal_hz, before_hz, was))
         self._show(**WITHOUT_MEASUREMENTS)
 
-    def _resume(self, earlier: InterruptedRun, utc_s: float) -> None:
+    def _resume(self, earlier: EarlierRuns, utc_s: float) -> None:
         """Continue an interrupted run."""
         self._resumed_hz = None if earlier.nominal is None else float(earlier.nominal)
         self._earlier_trace, self._power_on_s = earlier.trace, earlier.power_on_s

@@ -11,7 +11,7 @@ from benchwatch.acquire import Acquisition, TypedAcquisition
 from benchwatch.clock import Clock, SystemClock
 from benchwatch.errors import INTERRUPTED, BenchwatchError, LinkLost, NoReadings
 from benchwatch.journal import Journal, new_key
-from benchwatch.journal.resume import InterruptedRun
+from benchwatch.journal.resume import EarlierRuns
 from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.pipeline.slow_statistics import REFRESH_RATIO, REFRESH_S
 from benchwatch.plan import Plan
@@ -99,7 +99,7 @@ class LiveWatch:
         lines: bool = False,
         clock: Clock | None = None,
         acquire: Callable[..., Acquisition | TypedAcquisition],
-        earlier: Mapping[str, InterruptedRun] | None = None,
+        earlier: Mapping[str, EarlierRuns] | None = None,
         visits: Mapping[str, VisitWriter] | None = None,
         register: RegisterWriter | None = None,
     ) -> None:

@@ -15,7 +15,7 @@ from benchwatch.bus.file_wire import STANDARD_INPUT, file_of
 from benchwatch.clock import Clock
 from benchwatch.errors import JournalError, RegisterError
 from benchwatch.estimate.results import SettleLimit
-from benchwatch.journal.resume import InterruptedRun, find_interrupted, read_earlier
+from benchwatch.journal.resume import EarlierRuns, find_interrupted, read_earlier
 from benchwatch.plan import Plan
 from benchwatch.register.register_reader import RegisterReader, read_register
 from benchwatch.register.register_writer import RegisterWriter
@@ -39,7 +39,7 @@ class VisitStart:
     writer: VisitWriter
     visit: Visit | None = None
     """The open visit that goes on; None: a new one."""
-    earlier: InterruptedRun | None = None
+    earlier: EarlierRuns | None = None
     """Results of its earlier runs; None without any."""
 
 
@@ -147,7 +147,7 @@ def _start(
     )
 
 
-def earlier_runs(starts: Mapping[str, VisitStart]) -> dict[str, InterruptedRun]:
+def earlier_runs(starts: Mapping[str, VisitStart]) -> dict[str, EarlierRuns]:
     """Return the results of earlier runs, by name of the counter."""
     return {name: one.earlier for name, one in starts.items() if one.earlier is not None}
 
@@ -169,7 +169,7 @@ def _open_visit(reader: RegisterReader, plan: Plan, journal: Path, utc_s: float)
     return None
 
 
-def _of_visit(visit: Visit, journal: Path, utc_s: float) -> InterruptedRun:
+def _of_visit(visit: Visit, journal: Path, utc_s: float) -> EarlierRuns:
     """Return the results of the earlier runs of `visit`, from the journal where that has them."""
     with suppress(JournalError):
         found = read_earlier(journal, [run.key for run in visit.runs], utc_s)
@@ -178,7 +178,7 @@ def _of_visit(visit: Visit, journal: Path, utc_s: float) -> InterruptedRun:
     return _earlier_in_register(visit, utc_s)
 
 
-def _interrupted(plan: Plan, journal: Path, utc_s: float) -> InterruptedRun | None:
+def _interrupted(plan: Plan, journal: Path, utc_s: float) -> EarlierRuns | None:
     """Return the results of an interrupted run that may be in no visit."""
     with suppress(JournalError):
         return find_interrupted(
@@ -204,7 +204,7 @@ def _records(visit: Visit) -> Records | None:
     )
 
 
-def _earlier_in_register(visit: Visit, utc_s: float) -> InterruptedRun:
+def _earlier_in_register(visit: Visit, utc_s: float) -> EarlierRuns:
     """Return what the register alone has of a visit whose runs are not in the journal any more."""
     notes = tuple(
         LoggedEvent(
@@ -215,7 +215,7 @@ def _earlier_in_register(visit: Visit, utc_s: float) -> InterruptedRun:
         )
         for one in visit.remarks
     )
-    return InterruptedRun(
+    return EarlierRuns(
         runs=(),
         utc_s=visit.newest_utc_s,
         records=_records(visit) or Records(),

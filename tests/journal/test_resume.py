@@ -23,7 +23,7 @@ from terminal_kit import Terminal
 
 from benchwatch.estimate.results import Nudge
 from benchwatch.journal import Journal
-from benchwatch.journal.resume import InterruptedRun, find_interrupted
+from benchwatch.journal.resume import EarlierRuns, find_interrupted
 from benchwatch.journal.schema import JournalRun
 from benchwatch.journal.trim_entries import KEPT_BY_ITSELF, PULL_KIND
 from benchwatch.pipeline.event_log import resumed_words
@@ -206,7 +206,7 @@ def made_journal(
     return path
 
 
-def found_in(path: Path, nominal: int | None = 10_000_000) -> InterruptedRun | None:
+def found_in(path: Path, nominal: int | None = 10_000_000) -> EarlierRuns | None:
     """Look for a run to go on with."""
     asked = None if nominal is None else Decimal(nominal)
     return find_interrupted(path, RESOURCE, asked, None, utc_s=NOW_S)

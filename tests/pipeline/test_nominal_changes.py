@@ -11,7 +11,7 @@ from seed_kit import unseen_seed
 from benchwatch.acquire import CounterStatus
 from benchwatch.counter import LinkStatus
 from benchwatch.estimate.results import Nudge, SettleLimit
-from benchwatch.journal.resume import InterruptedRun
+from benchwatch.journal.resume import EarlierRuns
 from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.plan import Plan
 from benchwatch.quantity import difference
@@ -21,7 +21,7 @@ TEN_MHZ, OTHER, FIVE_MHZ = Decimal(10_000_000), Decimal("10000000.5"), Decimal(5
 TURN_AT, END = 60, 120
 
 
-def pipeline(nominal: Decimal | None, earlier: InterruptedRun | None = None) -> Pipeline:
+def pipeline(nominal: Decimal | None, earlier: EarlierRuns | None = None) -> Pipeline:
     """Return the pipeline of a settled oscillator."""
     plan = Plan(
         name="main",
@@ -83,7 +83,7 @@ def test_what_nobody_turned_is_kept_as_found_under_another_nominal() -> None:
 
 def test_the_tool_and_its_pull_outlive_another_nominal() -> None:
     """The tool is still on the trimmer, with the same fractional pull."""
-    earlier = InterruptedRun(
+    earlier = EarlierRuns(
         runs=(7,), utc_s=START_UTC_S - 60, samples=((6e-9, 1e-10),), tool_on=True, nominal=TEN_MHZ
     )
     run = pipeline(TEN_MHZ, earlier)
@@ -102,7 +102,7 @@ def test_a_run_of_another_nominal_leaves_no_record_in_view() -> None:
     """No nominal was typed, and the counter reads 5 MHz instead of 10 MHz: that is noted."""
     found = feed_found()
     turn = Nudge(-30.0, -5e-9, 1e-11)
-    earlier = InterruptedRun(
+    earlier = EarlierRuns(
         runs=(7,), utc_s=START_UTC_S - 60, records=found, turn=turn, nominal=TEN_MHZ
     )
     run = pipeline(None, earlier)

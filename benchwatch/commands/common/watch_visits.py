@@ -11,7 +11,7 @@ import click
 from benchwatch.clock import SystemClock
 from benchwatch.commands.common.output import narrate
 from benchwatch.errors import RegisterError, UsageError
-from benchwatch.journal.resume import InterruptedRun
+from benchwatch.journal.resume import EarlierRuns
 from benchwatch.pipeline.event_log import resumed_words
 from benchwatch.plan import Plan
 from benchwatch.quantity import printable
@@ -31,7 +31,7 @@ class WatchVisits:
     register: RegisterWriter | None = None
     """None: nothing is kept."""
     visits: dict[str, VisitWriter] = field(default_factory=dict)
-    earlier: dict[str, InterruptedRun] = field(default_factory=dict)
+    earlier: dict[str, EarlierRuns] = field(default_factory=dict)
     sentences: tuple[str, ...] = ()
     """A sentence for each visit that goes on."""
 
@@ -147,7 +147,7 @@ def open_visits(
     )
 
 
-def _least_known(one: tuple[str, InterruptedRun]) -> tuple[bool, bool]:
+def _least_known(one: tuple[str, EarlierRuns]) -> tuple[bool, bool]:
     """Return a key by which visits with a record or a pull of the tool come first."""
     _, earlier = one
     return earlier.records == Records(), not earlier.samples
