@@ -52,7 +52,7 @@ def is_record(kind: str, document: str) -> bool:
 
 
 class TrimEntries:
-    """Collects the state of a trim from the entries of interrupted runs, in order of writing.
+    """Collects the state of a trim from the entries of earlier runs, in order of writing.
 
     Args:
         utc_s: zero of the new run's time, Unix seconds.

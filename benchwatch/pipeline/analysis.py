@@ -57,7 +57,7 @@ class Analysis:
         return restarted
 
     def resume(self, earlier: EarlierRuns, *, as_found_known: bool) -> TrimNow:
-        """Continue the trim of an interrupted run; return its state."""
+        """Continue the trim of earlier runs; return its state."""
         nudges = [note.nudge for note in earlier.notes if note.kind == "nudge"]
         self.trim.resume(
             earlier.samples,

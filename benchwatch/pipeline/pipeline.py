@@ -87,7 +87,7 @@ class Pipeline:
         self._earlier_trace, self._power_on_s = Trace(), 0.0
         """Readings of earlier runs for the charts, and when the first of them began."""
         self._resumed_hz: float | None = None
-        """Nominal of the interrupted run that this one continues; None if not known."""
+        """Nominal of the earlier runs; None if not known."""
         self._snapshot = Snapshot(
             counter=plan.name,
             resource=plan.resource,
@@ -389,7 +389,7 @@ class Pipeline:
         self._show(**WITHOUT_MEASUREMENTS)
 
     def _resume(self, earlier: EarlierRuns, utc_s: float) -> None:
-        """Continue an interrupted run."""
+        """Go on with earlier runs."""
         self._resumed_hz = None if earlier.nominal is None else float(earlier.nominal)
         self._earlier_trace, self._power_on_s = earlier.trace, earlier.power_on_s
         self._records.resume(earlier.records)

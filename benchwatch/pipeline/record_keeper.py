@@ -46,7 +46,7 @@ class RecordKeeper:
         return self.newest is not None and self.newest.as_found is not None
 
     def resume(self, records: Records) -> None:
-        """Start with the records of an interrupted run."""
+        """Start with the records of the earlier runs."""
         if records.as_found is not None or records.as_left is not None:
             self.newest = records
 

@@ -82,7 +82,7 @@ class TrimTracker:
         tool_on: bool = False,
         sizes: Iterable[float] = (),
     ) -> None:
-        """Continue the trim of an interrupted run.
+        """Continue the trim of earlier runs.
 
         Args:
             samples: its measured pulls of the tool, fractional.

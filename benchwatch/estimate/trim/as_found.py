@@ -80,7 +80,7 @@ class AsFound:
         self._settle = settle
 
     def resume(self) -> None:
-        """Note that the trimmer was turned in an interrupted run: no later offset is as found."""
+        """Note that the trimmer was turned in an earlier run: no later offset is as found."""
         self.missed = True
 
     @property

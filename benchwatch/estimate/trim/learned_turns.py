@@ -139,7 +139,7 @@ class LearnedTurns:
             self._renew()
 
     def resume(self, sizes: Iterable[float]) -> None:
-        """Begin with the signed sizes of the turns of an interrupted run, oldest first."""
+        """Begin with the signed sizes of the turns of earlier runs, oldest first."""
         for size in sizes:
             self._turns.append(_Turn(size=size))
         self._renew()

@@ -117,7 +117,7 @@ class PullSamples:
         return mean_pull(self.known.samples)
 
     def resume(self, samples: tuple[PullSample, ...]) -> None:
-        """Begin with the samples of an interrupted run."""
+        """Begin with the samples of earlier runs."""
         self.known = KnownSamples(samples[-SAMPLES_KEPT:])
 
     def learn(self, step: TouchStep, *, on: bool) -> Nudge | None:

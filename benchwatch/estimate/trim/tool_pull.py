@@ -118,7 +118,7 @@ class ToolPull:
         return () if known.unproved else known.samples
 
     def resume(self, samples: Iterable[PullSample], *, on: bool = False) -> None:
-        """Begin with the samples of an interrupted run, and with the tool on or off."""
+        """Begin with the samples of earlier runs, and with the tool on or off."""
         self._touch = replace(self._touch, on=on)
         self._samples.resume(tuple(samples))
         self._renew()

@@ -111,7 +111,7 @@ def to_go(left_s: float) -> str:
 def run_time(elapsed_s: float) -> str:
     """Write the time since the run began as hours, minutes and seconds.
 
-    Times before the resumption of an interrupted run are negative.
+    Times of earlier runs are negative.
     """
     whole = abs(math.floor(elapsed_s))
     sign = "-" if elapsed_s < 0 else ""
