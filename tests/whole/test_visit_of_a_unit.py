@@ -98,7 +98,7 @@ def _hand(bench: OvenBench, terminal: Terminal, line: str, *, then: str, key: by
     _wait(terminal, 3)  # a gate under way keeps its pace
     _pace(QUICKLY, bench, terminal)
     _says(terminal, then)
-    _wait(terminal, 10)
+    _wait(terminal, 5)
 
 
 def _type(terminal: Terminal, line: str, *, then: str) -> None:
@@ -136,7 +136,7 @@ def _trimmed(home: Path) -> float:
         first.wait_for("[SETTLED]")
         first.type(b"1")
         _says(first, r"good to \S+ ppb, turn")
-        _wait(first, 20)
+        _wait(first, 10)
         found = _records(bench, first, b"a", "as found")
         _hand(bench, first, "tool on one", key=b" ", then="tool on")
         _hand(bench, first, "tool off one", key=b" ", then="tool off, it pulls by")
@@ -161,7 +161,7 @@ def _trimmed(home: Path) -> float:
         _hand(bench, second, f"turn {-float(found) / 50.0:.4f} one", then="last nudge down")
         _hand(bench, second, "tool off one", key=b" ", then="tool off")
         second.wait_for("[LANDED]")
-        _wait(second, 20)
+        _wait(second, 10)
         left = _records(bench, second, b"l", "as left")
         truth = float(bench.ask("truth one"))
         _type(second, "close visit", then="the visit is closed")
