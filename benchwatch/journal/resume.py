@@ -29,6 +29,8 @@ if TYPE_CHECKING:
 
 LONGEST_INTERRUPTION_S: Final = 12 * 3600.0
 """A run that was interrupted longer ago is not continued."""
+ASK_POWER_AFTER_S: Final = 120.0
+"""After a shorter pause the operator is not asked whether the unit was switched off."""
 ALIVE_WITHIN_S: Final = 120.0
 """A run that wrote an entry within this time, or within five gates, and whose process exists, is
 still running. After that time the process must also run this program, because the system uses
@@ -72,6 +74,9 @@ class EarlierRuns:
     """Some of the readings, for charts; nan between two runs."""
     power_on_s: float = 0.0
     """Start of the first of the runs since the unit was last switched off, as far as was said."""
+    power_unanswered: bool = False
+    """Whether it was not said if the unit was switched off in a pause of more than
+    `ASK_POWER_AFTER_S` before one of the runs, or before the new one."""
 
 
 def find_interrupted(
@@ -207,14 +212,18 @@ def _read(
 ) -> EarlierRuns:
     nominal = chain[-1].nominal_hz
     left = TrimEntries(utc_s, None if nominal is None else float(nominal))
-    power_on_s = chain[0].started_utc_s - utc_s
+    power_on_s, ended_s, is_open = chain[0].started_utc_s - utc_s, math.inf, False
     for run in chain:
+        is_open |= run.started_utc_s - ended_s > ASK_POWER_AFTER_S
+        ended_s = _last_entry_s(journal, run)
         notes = len(left.notes)
         for at_utc_s, kind, document, lasted_s in _entries(journal, run):
             # An entry in a form that this program does not write is left out.
             with suppress(KeyError, TypeError, ValueError, OverflowError, FileError):
                 left.take(at_utc_s, kind, document, lasted_s)
-        if any(note.text == POWER_WORDS[True] for note in left.notes[notes:]):
+        answers = [note.text for note in left.notes[notes:] if note.kind == "power"]
+        is_open &= not answers
+        if POWER_WORDS[True] in answers:
             power_on_s = run.started_utc_s - utc_s
     return EarlierRuns(
         runs=tuple(run.key for run in chain),
@@ -227,6 +236,7 @@ def _read(
         nominal=nominal,
         trace=Trace() if nominal is None else _trace(journal, chain, float(nominal), utc_s),
         power_on_s=power_on_s,
+        power_unanswered=is_open or utc_s - last_s > ASK_POWER_AFTER_S,
     )
 
 

@@ -15,7 +15,12 @@ from benchwatch.bus.file_wire import STANDARD_INPUT, file_of
 from benchwatch.clock import Clock
 from benchwatch.errors import JournalError, RegisterError
 from benchwatch.estimate.results import SettleLimit
-from benchwatch.journal.resume import EarlierRuns, find_interrupted, read_earlier
+from benchwatch.journal.resume import (
+    ASK_POWER_AFTER_S,
+    EarlierRuns,
+    find_interrupted,
+    read_earlier,
+)
 from benchwatch.plan import Plan
 from benchwatch.register.register_reader import RegisterReader, read_register
 from benchwatch.register.register_writer import RegisterWriter
@@ -26,8 +31,6 @@ from benchwatch.snapshot import LoggedEvent, Records
 
 LONGEST_PAUSE_S: Final = 12 * 3600.0
 """A visit whose unit was not named this time goes on after a pause of so long at most."""
-ASK_POWER_AFTER_S: Final = 120.0
-"""After a shorter pause the operator is not asked whether the unit was switched off."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -139,7 +142,7 @@ def _start(
                 if key not in known
             ],
             begins_at_once=begins_at_once or plan.unit is not None,
-            asks_power=earlier is not None and utc_s - earlier.utc_s > ASK_POWER_AFTER_S,
+            asks_power=earlier is not None and earlier.power_unanswered,
             clock=clock,
         ),
         visit=visit,
@@ -222,4 +225,5 @@ def _earlier_in_register(visit: Visit, utc_s: float) -> EarlierRuns:
         samples=visit.pulls,
         notes=notes,
         nominal=visit.nominal_hz,
+        power_unanswered=utc_s - visit.newest_utc_s > ASK_POWER_AFTER_S,
     )

@@ -202,20 +202,23 @@ def test_a_typed_unit_goes_before_that_of_the_bench_file(register: RegisterFile,
 def test_a_damaged_register_costs_the_limits_and_not_the_watch(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ):
-    """One sentence each for what is not known and what is not written."""
+    """One sentence says so of all units."""
     path = tmp_path / "register.db"
     path.write_bytes(b"SQLite format 3\0" + b"\xa5" * 9000)
-    units = look_up_units({"main": "0417"}, path, typed=True)
-    plan = Plan(name="main", resource=ONE, nominal=NOMINAL, unit="0417")
+    units = look_up_units({"one": "0417", "two": "0418"}, path, typed=True)
+    plans = [
+        Plan(name=name, resource=where, nominal=NOMINAL, unit=ident)
+        for name, where, ident in (("one", ONE, "0417"), ("two", TWO, "0418"))
+    ]
     opened = open_visits(
-        [plan], units.known, tmp_path / "journal.db", new=True, resumes=True, begins_at_once=True
+        plans, units.known, tmp_path / "journal.db", new=True, resumes=True, begins_at_once=True
     )
     said = capsys.readouterr().err
 
-    assert units == UnitsOnBench(idents={"main": "0417"})
-    assert said.count("register is damaged") == 2
-    assert said.count("the watch goes on") == 2
-    assert opened.visits["main"].now.unit == "0417"
+    assert not units.known
+    assert said.count("register is damaged") == 1
+    assert "The units 0417, 0418 are not in it; the watch goes on." in said
+    assert [visit.now.unit for visit in opened.visits.values()] == ["0417", "0418"]
 
 
 def test_the_visit_with_a_record_is_said_first(tmp_path: Path):

@@ -269,6 +269,43 @@ def test_the_answer_about_power_sets_the_warm_up(bench: MadeBench, answer: Any):
     assert [one.kind for one in visit.remarks if one.kind == "power"] == ["power"]
 
 
+@pytest.mark.parametrize(
+    ("answer", "asks", "since_s"),
+    [(None, True, 0.0), ("switched off", False, -40.0), ("stayed on", False, -3700.0)],
+)
+def test_an_open_question_about_power_is_asked_again(
+    bench: MadeBench, answer: Any, asks: bool, since_s: float
+):
+    """By the next run, however soon; an answer holds for the runs after it."""
+    trimmed(bench, "0417")
+    bench.clock.now_s += 3600.0
+    second = bench.watch("0417")
+    if answer is not None:
+        second.counter.change_visit(answer, "")
+    second.feed(10.0)
+    bench.kill(second)
+    bench.clock.now_s += 10.0
+    with bench.watching("0417") as third:
+        now = third.now
+
+    assert now.visit is not None
+    assert now.visit.asks_power == asks
+    assert now.warm_up is not None
+    assert now.warm_up.since_s == pytest.approx(since_s)
+
+
+def test_power_is_asked_about_when_only_the_register_is_left(bench: MadeBench):
+    """The pause is that since its newest entry."""
+    trimmed(bench, "0417")
+    bench.journal.unlink()
+    bench.clock.now_s += 3600.0
+    with bench.watching("0417") as again:
+        visit = again.now.visit
+
+    assert visit is not None
+    assert visit.asks_power
+
+
 def test_the_first_words_say_which_visit_goes_on_and_with_what(bench: MadeBench):
     """Unit, pause, as found with its age, tool and notes."""
     trimmed(bench, "0417")

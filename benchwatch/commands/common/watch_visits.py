@@ -87,6 +87,8 @@ def make_units(
     Raises:
         UsageError: there is no such unit, and it was not to be made.
     """
+    missing: list[str] = []
+    why = ""
     for plan in plans:
         ident = plan.unit
         if ident is None or plan.name in known:
@@ -102,7 +104,11 @@ def make_units(
                 )
             register.add([unit_of_plan(ident, plan).draft()])
         except RegisterError as error:
-            narrate(f"{error} The unit {ident} is not in it; the watch goes on.")
+            missing.append(ident)
+            why = str(error)
+    if missing:
+        units = f"unit {missing[0]} is" if len(missing) == 1 else f"units {', '.join(missing)} are"
+        narrate(f"{why} The {units} not in it; the watch goes on.")
 
 
 def open_visits(
