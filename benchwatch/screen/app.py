@@ -97,8 +97,7 @@ class BenchwatchApp(App[None]):
             self.set_interval(digits_s, self.redraw_digits)
             self.set_interval(charts_s, self.redraw)
         self.call_after_refresh(self.redraw)
-        if self.screen_state.asks_power:
-            self.call_after_refresh(self._ask_power)
+        self.call_after_refresh(self._ask_power)
 
     def on_view_widget_resized(self) -> None:
         """Draw for the new size."""
@@ -248,6 +247,7 @@ class BenchwatchApp(App[None]):
             case _:
                 self.screen_state.press(key)
                 self.redraw_soon()
+                self._ask_power()
 
     def _page(self, opener: str, view: View, available: Collection[Capability]) -> TextOverlay:
         """Make the page that the key with the id `opener` opens; keys of other pages replace it."""
@@ -316,9 +316,12 @@ class BenchwatchApp(App[None]):
 
     def _ask_power(self) -> None:
         """Ask whether the unit was switched off before this run; no answer leaves it open."""
+        whose = self.screen_state.power_question()
+        if whose is None:
+            return
         self._ask(
-            "Was the unit switched off since it was last read? y: the warm-up begins anew; n: it "
-            "stayed on (later: the commands switched off, stayed on)",
+            f"Was {printable(whose, 24)} switched off since it was last read? y: the warm-up "
+            "begins anew; n: it stayed on (later: the commands switched off, stayed on)",
             self._answer_power,
         )
 

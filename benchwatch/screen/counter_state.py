@@ -25,6 +25,8 @@ class CounterState:
     """The reading that is being typed, where a person types them."""
     gate_asked: bool = False
     """Whether a gate was requested and the counter has not answered yet."""
+    power_asked: bool = False
+    """Whether the operator was asked if the unit was switched off before this run."""
     link: "LinkStatus | None" = None
     gate_s: float | None = None
     automatic_record: "OffsetRecord | None" = None

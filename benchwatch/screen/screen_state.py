@@ -13,6 +13,7 @@ from benchwatch.screen.display_options import DisplayOptions
 from benchwatch.screen.entry_line import shown_keys
 from benchwatch.screen.frame import Frame
 from benchwatch.screen.key_binding import KeyBinding, capabilities
+from benchwatch.screen.panels.ident import subject
 from benchwatch.screen.panels.status_text import tool_on
 from benchwatch.screen.preferences import Preferences
 from benchwatch.screen.shown_view import ShownView
@@ -241,11 +242,17 @@ class ScreenState:
             self._try(lambda: handle.change(command.setting, command.text))
             self._counter.gate_asked |= command.setting == "gate"
 
-    @property
-    def asks_power(self) -> bool:
-        """Whether the operator is to say if the unit was switched off before this run."""
-        visit = self._handle.snapshot.visit
-        return self._handle.takes_commands and visit is not None and visit.asks_power
+    def power_question(self) -> str | None:
+        """Return whose power the operator is asked about now; each counter is asked for once.
+
+        None: nothing is asked of the counter that is shown.
+        """
+        now = self._handle.snapshot
+        asks = self._handle.takes_commands and now.visit is not None and now.visit.asks_power
+        if not asks or self._counter.power_asked:
+            return None
+        self._counter.power_asked = True
+        return subject(now)
 
     def change_visit(self, command: VisitCommand) -> bool:
         """Change the visit; show a sentence. Return False if its unit is not known yet."""

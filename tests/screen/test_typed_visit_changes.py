@@ -103,6 +103,28 @@ async def test_the_power_is_asked_about_once(
         assert not isinstance(app.screen, PromptOverlay)
 
 
+async def test_each_counter_is_asked_about_once_when_it_is_shown():
+    """The question names the unit; coming back to a counter asks nothing more."""
+    shown = [
+        kit.snapshot(counter=name, visit=VisitNow(unit=ident, number=number, asks_power=True))
+        for number, (name, ident) in enumerate({"one": "0417", "two": "0418"}.items(), start=1)
+    ]
+    watch = kit.FakeWatch(*shown, operator=kit.FakeOperator())
+    app = BenchwatchApp(watch, options=DisplayOptions(theme=Theme(), view="trim"), every_s=None)
+    asked: list[str] = []
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        await pilot.pause()
+        for _ in range(3):
+            if isinstance(app.screen, PromptOverlay):
+                asked.append(app.screen._prompt)
+                await pilot.press("escape")
+            await pilot.press("n")
+            await pilot.pause()
+
+        assert [one.partition(" switched off")[0] for one in asked] == ["Was 0417", "Was 0418"]
+
+
 @pytest.mark.parametrize(("asks", "operator"), [(False, True), (True, False)])
 async def test_nothing_is_asked_without_a_reason(asks: bool, operator: bool):
     """After a short pause, or in a recording."""
