@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from benchwatch.errors import JournalError
+from benchwatch.journal.migrations import migrate
 from benchwatch.journal.run_numbers import TABLES as NUMBER_TABLES
 from benchwatch.journal.run_numbers import number_statements, number_the_rest
 from benchwatch.journal.sqlite_errors import GO_ELSEWHERE
@@ -120,19 +121,8 @@ def prepare(
         if connection.execute(_UNNUMBERED).fetchone() is not None:
             number_the_rest(connection)
         return
-    connection.execute("BEGIN IMMEDIATE")
-    try:
-        version = int(connection.execute("PRAGMA user_version").fetchone()[0])
-        for step in MIGRATIONS[version:]:
-            for statement in filter(str.strip, step.split(";")):
-                connection.execute(statement)
-        connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-        connection.execute(f"PRAGMA user_version = {len(MIGRATIONS)}")
-        connection.execute("COMMIT")
-    except sqlite3.Error:
-        if connection.in_transaction:
-            connection.execute("ROLLBACK")
-        raise
+    statements = [list(filter(str.strip, step.split(";"))) for step in MIGRATIONS]
+    migrate(connection, statements, APPLICATION_ID)
 
 
 def check_owner(path: Path, owner: int, version: int, *, empty: bool) -> None:

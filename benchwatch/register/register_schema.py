@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import Final
 
 from benchwatch.errors import RegisterError
+from benchwatch.journal.migrations import migrate
 from benchwatch.register.register_entry import RegisterEntry
 
 APPLICATION_ID: Final = 0x42775231
@@ -61,19 +62,7 @@ def prepare_register(connection: sqlite3.Connection, path: Path) -> None:
     if check_register(connection, path) == len(MIGRATIONS):
         return
     connection.execute("PRAGMA journal_mode = WAL")
-    connection.execute("BEGIN IMMEDIATE")
-    try:
-        version = _one(connection, "PRAGMA user_version")
-        for step in MIGRATIONS[version:]:
-            for statement in step:
-                connection.execute(statement)
-        connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-        connection.execute(f"PRAGMA user_version = {len(MIGRATIONS)}")
-        connection.execute("COMMIT")
-    except sqlite3.Error:
-        if connection.in_transaction:
-            connection.execute("ROLLBACK")
-        raise
+    migrate(connection, MIGRATIONS, APPLICATION_ID)
 
 
 def check_register(connection: sqlite3.Connection, path: Path) -> int:

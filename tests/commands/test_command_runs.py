@@ -1,36 +1,17 @@
 """Earlier runs read back by number: which is read, what is said of it, and what can't be read."""
 
-import json
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from pipeline_kit import RUN, START_UTC_S, reading
+from command_kit import Command, command_in
+from command_kit import made_run as run
+from pipeline_kit import START_UTC_S, reading
 
-from benchwatch import cli
 from benchwatch.journal import Journal, default_path
 from benchwatch.journal.schema import JournalRun, settings_text
 
-HOUR_S = 3600.0
 SIMULATED = settings_text(simulated_bench="station")
-
-
-@dataclass(frozen=True)
-class Done:
-    """Exit code and output of a command."""
-
-    code: int
-    out: str
-    err: str
-
-    @property
-    def lines(self) -> list[dict[str, object]]:
-        """The lines of JSON on standard output."""
-        return [json.loads(line) for line in self.out.splitlines()]
-
-
-Command = Callable[..., Done]
 
 
 @pytest.fixture
@@ -38,21 +19,7 @@ def command(
     capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> Command:
     """Run a command in this process, with a data folder of the test's own."""
-    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "home"))
-
-    def run_here(*words: str) -> Done:
-        capsys.readouterr()
-        code = cli.run(words)
-        return Done(code, *capsys.readouterr())
-
-    return run_here
-
-
-def run(number: int, **changed: object) -> JournalRun:
-    """Return a made run of a watch of its own, `number` hours after the first."""
-    key = (1_900_000_000_000 + number) << 20
-    made = replace(RUN, key=key, watch=key, started_utc_s=START_UTC_S + number * HOUR_S)
-    return replace(made, **changed)  # type: ignore[arg-type]
+    return command_in(capsys, monkeypatch, tmp_path)
 
 
 def add(path: Path, *runs: JournalRun, offset: float = 0.0) -> None:

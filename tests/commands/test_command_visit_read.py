@@ -1,38 +1,19 @@
 """All runs of a visit read back as one: which they are, and what can't be read."""
 
 import json
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from pipeline_kit import RUN, START_UTC_S, reading
+from command_kit import Command, command_in
+from command_kit import made_run as run
+from pipeline_kit import START_UTC_S, reading
 from register_kit import BENCH
 
-from benchwatch import cli
 from benchwatch.journal import Journal, default_path
 from benchwatch.journal.schema import JournalRun
 from benchwatch.register.register_entry import Draft
 from benchwatch.register.register_file import RegisterFile, register_path
-
-HOUR_S = 3600.0
-
-
-@dataclass(frozen=True)
-class Done:
-    """Exit code and output of a command."""
-
-    code: int
-    out: str
-    err: str
-
-    @property
-    def lines(self) -> list[dict[str, object]]:
-        """The lines of JSON on standard output."""
-        return [json.loads(line) for line in self.out.splitlines()]
-
-
-Command = Callable[..., Done]
 
 
 @pytest.fixture
@@ -40,21 +21,7 @@ def command(
     capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> Command:
     """Run a command in this process, with a data folder of the test's own."""
-    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "home"))
-
-    def run_here(*words: str) -> Done:
-        capsys.readouterr()
-        code = cli.run(words)
-        return Done(code, *capsys.readouterr())
-
-    return run_here
-
-
-def run(number: int, **changed: object) -> JournalRun:
-    """Return a made run of a watch of its own, `number` hours after the first."""
-    key = (1_900_000_000_000 + number) << 20
-    made = replace(RUN, key=key, watch=key, started_utc_s=START_UTC_S + number * HOUR_S)
-    return replace(made, **changed)  # type: ignore[arg-type]
+    return command_in(capsys, monkeypatch, tmp_path)
 
 
 def visit(*runs: JournalRun, unit: str = "0417", simulated: bool = False) -> None:
