@@ -57,7 +57,10 @@ def test_a_visit_of_a_unit_goes_on_after_any_pause(bench: MadeBench, pause_s: fl
     assert [one.record.kind for one in visit.records] == ["as found"]
 
 
-@pytest.mark.parametrize(("pause_s", "goes_on"), [(11 * HOUR_S, True), (13 * HOUR_S, False)])
+@pytest.mark.parametrize(
+    ("pause_s", "goes_on"),
+    [(11 * HOUR_S, True), (13 * HOUR_S, False), (-11 * HOUR_S, True), (-13 * HOUR_S, False)],
+)
 def test_a_nameless_visit_goes_on_for_half_a_day(bench: MadeBench, pause_s: float, goes_on: bool):
     """On the same resource and nominal; later it is another unit's."""
     trimmed(bench)
@@ -140,11 +143,14 @@ def test_the_register_alone_brings_back_a_visit(bench: MadeBench):
 
 
 def spoil(path: Path, how: str) -> None:
-    """Let the register be gone, damaged, or of a newer version."""
+    """Let the register be gone, damaged, a folder, or of a newer version."""
     for end in ("-wal", "-shm"):
         path.with_name(path.name + end).unlink(missing_ok=True)
     if how == "gone":
         path.unlink()
+    elif how == "a folder":
+        path.unlink()
+        path.mkdir()
     elif how == "damaged":
         path.write_bytes(b"SQLite format 3\0" + b"\xa5" * 9000)
     else:
@@ -153,7 +159,7 @@ def spoil(path: Path, how: str) -> None:
         connection.close()
 
 
-@pytest.mark.parametrize("how", ["gone", "damaged", "newer"])
+@pytest.mark.parametrize("how", ["gone", "damaged", "newer", "a folder"])
 @pytest.mark.parametrize("unit", ["0417", None])
 def test_the_journal_alone_brings_back_a_trim(bench: MadeBench, how: str, unit: str | None):
     """The watch goes on with as found and records into the journal; a sentence says why."""
