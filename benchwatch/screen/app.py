@@ -304,6 +304,8 @@ class BenchwatchApp(App[None]):
                 self.screen_state.show(command.view)
             if self.screen_state.key(command.key) is not None:
                 self.act(command.key)
+        elif isinstance(command, VisitCommand) and command.change == "close visit":
+            self._ask("Close the visit? It can't be opened again. (y/n)", self._close_visit)
         elif isinstance(command, VisitCommand):
             if not self.screen_state.change_visit(command):
                 ident = printable(command.text)
@@ -332,13 +334,26 @@ class BenchwatchApp(App[None]):
             case "n" | "no":
                 self._command(VisitCommand("stayed on"))
 
+    def _close_visit(self, answer: str | None) -> None:
+        """Close the visit, if the operator has said yes."""
+        if _is_yes(answer):
+            self.screen_state.change_visit(VisitCommand("close visit"))
+        else:
+            self.screen_state.show_message("the visit stays open")
+        self.redraw_soon()
+
     def _make_unit(self, answer: str | None, ident: str) -> None:
         """Make the unit `ident`, if the operator has said yes."""
-        if answer is not None and answer.strip().lower() in {"y", "yes"}:
+        if _is_yes(answer):
             self._command(VisitCommand("new unit", ident))
         else:
             self.screen_state.show_message("no unit was made; the visit stays as it was")
             self.redraw_soon()
+
+
+def _is_yes(answer: str | None) -> bool:
+    """Return whether the answer to a question is yes; None: it was cancelled."""
+    return answer is not None and answer.strip().lower() in {"y", "yes"}
 
 
 def described(error: BaseException) -> str:

@@ -149,3 +149,18 @@ async def test_an_unknown_unit_is_made_after_one_question(answer: str, made: boo
 
         assert asked
         assert watch.visit_changes == ([("new unit", "0418")] if made else [])
+
+
+@pytest.mark.parametrize(("answer", "closed"), [("y", True), ("n", False), ("", False)])
+async def test_a_visit_is_closed_after_one_question(answer: str, closed: bool):
+    """It can't be opened again; with no it stays open, and the screen says so."""
+    app, watch = asking(asks=False)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press(*":close", "enter")
+        await pilot.pause()
+        asked = isinstance(app.screen, PromptOverlay)
+        await pilot.press(*answer, "enter")
+        await pilot.pause()
+
+        assert asked
+        assert watch.visit_changes == ([("close visit", "")] if closed else [])

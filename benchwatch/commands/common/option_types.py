@@ -125,9 +125,12 @@ def check_names(
     known = tuple(names)
     for name, _ in values:
         if name is not None and name not in known:
+            hint = ""
+            if option == "--unit":  # the ident may hold the sign itself
+                hint = f" An ident with = needs the counter's name: {option} {known[0]}=..."
             raise UsageError(
                 f"{option} {printable(name)}=...: no counter has that name. There are: "
-                f"{', '.join(known)}."
+                f"{', '.join(known)}.{hint}"
             )
 
 
