@@ -27,7 +27,7 @@ from benchwatch.commands.common.visit_lookup import (
     run_numbers_of,
 )
 from benchwatch.errors import UsageError
-from benchwatch.quantity import printable, write_fraction
+from benchwatch.quantity import OffsetUnit, offset_unit, printable, write_fraction
 from benchwatch.register import RegisterFile, read_register
 from benchwatch.register.amending import amend_entry
 from benchwatch.register.chain_check import check_chains, has_head
@@ -107,7 +107,8 @@ def visits(
             print_json(summary_values(one))
     elif found:
         header = ("visit", "unit", "opened", "state", "as found", "as left", "counter")
-        print_fitted(header, [_row(one, own) for one in found])
+        unit = _unit_of_list(found)
+        print_fitted(header, [_row(one, own, unit) for one in found])
     _narrate_list(found, path, any_visits=any_visits, cut_at=None if chosen else last)
 
 
@@ -287,14 +288,21 @@ visits.add_command(merge)
 visits.add_command(repair)
 
 
-def _row(visit: VisitSummary, own_chain: str | None) -> list[str]:
+def _unit_of_list(found: list[VisitSummary]) -> OffsetUnit:
+    """Return the unit of all offsets of a list: that of the middle one by size."""
+    records = [one for visit in found for one in (visit.as_found, visit.as_left) if one is not None]
+    sizes = sorted(abs(one.offset) for one in records) or [0.0]
+    return offset_unit(sizes[len(sizes) // 2])
+
+
+def _row(visit: VisitSummary, own_chain: str | None, unit: OffsetUnit) -> list[str]:
     return [
         str(visit.number) if visit.chain == own_chain else visit.name,
         visit.unit or NAMELESS,
         local_minute(visit.opened_utc_s)[:10] or NAMELESS,
         "open" if visit.closed_utc_s is None else "closed",
-        _amount(visit.as_found),
-        _amount(visit.as_left),
+        _amount(visit.as_found, unit),
+        _amount(visit.as_left, unit),
         "typed" if visit.source == TYPED_TABLE else visit.counter,
     ]
 
@@ -318,9 +326,9 @@ def _has_caution(visit: VisitSummary) -> bool:
     return any(one is not None and one.has_caution for one in records)
 
 
-def _amount(one: OffsetInBrief | None) -> str:
+def _amount(one: OffsetInBrief | None, unit: OffsetUnit) -> str:
     if one is None:
         return NAMELESS
-    text = write_fraction(one.offset, one.u or None)
+    text = write_fraction(one.offset, one.u or None, unit)
     mark = " !" if one.has_caution else ""
     return f"{text if one.u else text.bare}{mark}"
