@@ -107,8 +107,8 @@ def visits(
             print_json(summary_values(one))
     elif found:
         header = ("visit", "unit", "opened", "state", "as found", "as left", "counter")
-        unit = _unit_of_list(found)
-        print_fitted(header, [_row(one, own, unit) for one in found])
+        shown_in = _unit_of_list(found)
+        print_fitted(header, [_row(one, own, shown_in) for one in found])
     _narrate_list(found, path, any_visits=any_visits, cut_at=None if chosen else last)
 
 
