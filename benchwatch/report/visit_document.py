@@ -4,7 +4,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Final
 
 from benchwatch.estimate.ageing.visit_history import Interval
-from benchwatch.estimate.uncertainty.uncertainty_budget import DEFAULT_COVERAGE
+from benchwatch.estimate.uncertainty.uncertainty_budget import DEFAULT_COVERAGE, USUAL_COVERAGE
 from benchwatch.quantity import (
     OffsetUnit,
     format_duration,
@@ -236,7 +236,7 @@ def _records(visit: Visit, style: VisitStyle) -> Iterator[DocumentPart]:
         return
     rows = []
     for one in visit.records:
-        expanded = one.record.budget.expanded()
+        expanded = one.record.budget.expanded(USUAL_COVERAGE)
         unit = offset_unit(max(abs(one.record.offset), one.record.u))
         utc_s = one.record.utc_s if one.record.utc_s is not None else one.at_utc_s
         half = None if expanded is None else write_fraction(0.0, expanded.half_width, unit)
@@ -252,7 +252,7 @@ def _records(visit: Visit, style: VisitStyle) -> Iterator[DocumentPart]:
             )
         )
     yield Table(
-        ("record", "offset, u (k = 1)", "U (95 %)", "k", "around", "readings", "entry"),
+        ("record", "offset, u (k = 1)", "U (about 95 %)", "k", "around", "readings", "entry"),
         tuple(rows),
     )
     for one in visit.records:

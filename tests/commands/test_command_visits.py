@@ -111,7 +111,7 @@ def test_show(register: RegisterFile) -> None:
 
     assert text.startswith("visit 4 of 0417\n")
     assert "as found  +36.970 ± 0.014 ppb" in text
-    assert "U (95 %)" in text
+    assert "U (about 95 %)" in text
     assert "kept automatically before the first turn" in text
     assert "the lid was loose" in text
     assert "changes from as left of one visit" in text

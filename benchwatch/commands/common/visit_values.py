@@ -6,7 +6,7 @@ from typing import Any
 from benchwatch.clock import iso_time
 from benchwatch.estimate.ageing.unit_due import UnitDue
 from benchwatch.estimate.ageing.visit_history import Interval
-from benchwatch.estimate.uncertainty.uncertainty_budget import DEFAULT_COVERAGE
+from benchwatch.estimate.uncertainty.uncertainty_budget import DEFAULT_COVERAGE, USUAL_COVERAGE
 from benchwatch.register.registered_unit import Unit
 from benchwatch.register.visit import Remark, Visit, VisitRecord
 from benchwatch.register.visit_summary import OffsetInBrief, VisitSummary
@@ -105,7 +105,7 @@ def visit_values(visit: Visit, run_numbers: Mapping[int, int]) -> dict[str, Any]
 
 def _record(one: VisitRecord) -> dict[str, Any]:
     record = one.record
-    expanded = record.budget.expanded()
+    expanded = record.budget.expanded(USUAL_COVERAGE)
     return {
         "entry": one.entry, "offset": record.offset, "u": record.u,
         "expanded": None if expanded is None else
