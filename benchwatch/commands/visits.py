@@ -3,13 +3,12 @@
 import re
 import time
 from pathlib import Path
-from typing import Any
 
 import click
 
 from benchwatch.commands.common.completed_words import FILES, UNITS, VISITS
 from benchwatch.commands.common.fitted_table import print_fitted
-from benchwatch.commands.common.option_types import FRACTION, IDENT
+from benchwatch.commands.common.option_types import IDENT
 from benchwatch.commands.common.output import narrate, print_json, print_text
 from benchwatch.commands.common.register_options import (
     chosen_register,
@@ -20,21 +19,15 @@ from benchwatch.commands.common.register_options import (
     shown_visit,
 )
 from benchwatch.commands.common.register_upkeep import merge, repair
-from benchwatch.commands.common.visit_lookup import (
-    amended_entry,
-    changed_record,
-    local_moment,
-    run_numbers_of,
-)
+from benchwatch.commands.common.visit_amendment import amend
+from benchwatch.commands.common.visit_lookup import local_moment, run_numbers_of
 from benchwatch.errors import UsageError
 from benchwatch.quantity import OffsetUnit, offset_unit, printable, write_fraction
 from benchwatch.register import RegisterFile, read_register
-from benchwatch.register.amending import amend_entry
 from benchwatch.register.chain_check import check_chains, has_head
 from benchwatch.register.visit import TYPED_TABLE
 from benchwatch.register.visit_closing import close_visit
 from benchwatch.register.visit_import import (
-    TypedOffset,
     import_visits,
     imported_words,
 )
@@ -160,60 +153,6 @@ def close(*, number: str, journal: Path | None, sim: bool, as_json: bool) -> Non
     narrate(f"visit {printable(called)} of {of} is closed{left}.")
 
 
-@visits.command()
-@click.argument("number", shell_complete=VISITS)
-@click.argument("entry", required=False)
-@click.option("--reason", required=True, help="Why; it is kept with the amendment.")
-@click.option("--text", "new_text", help="The text that a note or condition should have.")
-@click.option("--offset", type=FRACTION, help="The offset that a record should have: 2.3ppb.")
-@click.option("--u", type=FRACTION, help="Its standard uncertainty; unknown if left out.")
-@click.option("--unit", type=IDENT, shell_complete=UNITS, help="The unit that it was really of.")
-@click.option("--withdraw", is_flag=True, help="Take the entry back altogether.")
-@register_options
-def amend(
-    *,
-    number: str,
-    entry: str | None,
-    reason: str,
-    new_text: str | None,
-    offset: float | None,
-    u: float | None,
-    unit: str | None,
-    withdraw: bool,
-    journal: Path | None,
-    sim: bool,
-    as_json: bool,
-) -> None:
-    """Amend ENTRY of visit NUMBER; visits show NUMBER names the entries.
-
-    What was written stays in the register, and the newest amendment stands. With --unit the
-    visit's own unit is put right, and no ENTRY is needed.
-    """
-    if sum((new_text is not None, offset is not None, unit is not None, withdraw)) != 1:
-        raise UsageError("say what to amend with one of --text, --offset, --unit and --withdraw.")
-    if u is not None and (offset is None or u < 0):
-        raise UsageError("--u is that of --offset, and not negative.")
-    path = chosen_register(journal, sim=sim)
-    with read_register(path) as register:
-        visit = register.typed_visit(number)
-        if unit is not None:
-            known_unit(register, unit)
-        found = amended_entry(register, visit, entry, of_unit=unit is not None)
-    values: dict[str, Any] | None = dict(found.values())
-    if withdraw:
-        values = None
-    elif new_text is not None:
-        values = {**found.values(), "text": new_text}
-    elif offset is not None:
-        values = {**found.values(), **changed_record(found, TypedOffset(offset=offset, u=u))}
-    written = amend_entry(RegisterFile(path), found, values, reason, visit=visit.name, unit=unit)
-    if as_json:
-        print_json({"kind": "amended", "visit": visit.name, "number": visit.number,
-                    "entry": found.name, "by": written.name, "withdrawn": withdraw})  # fmt: skip
-    done = "withdrawn" if withdraw else "amended"
-    narrate(f"entry {found.number} of visit {visit.number} is {done} by entry {written.number}.")
-
-
 @visits.command(name="import")
 @click.argument("file", shell_complete=FILES)
 @click.option("--new", "new_units", is_flag=True, help="Make the units that are not known.")
@@ -284,6 +223,7 @@ def verify(*, heads: tuple[str, ...], journal: Path | None, sim: bool, as_json: 
     return 0 if sound else NOT_SOUND
 
 
+visits.add_command(amend)
 visits.add_command(merge)
 visits.add_command(repair)
 

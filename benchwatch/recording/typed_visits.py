@@ -1,6 +1,7 @@
 """Reads a table of earlier visits as a person typed it, one row a visit."""
 
 import csv
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime, time
@@ -27,6 +28,8 @@ FORMS: Final = (
 MOST_ROWS: Final = 100_000
 LONGEST_NOTE_CHARS: Final = 1000
 _LATEST_AHEAD_S: Final = 86400.0
+_UNIT_LETTER: Final = re.compile(r"[^\W\d_eE]|%")
+"""A letter that stands in no bare number; e is that of a power of ten."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +47,8 @@ def read_typed_visits(
 
     unit, date and one of as_found and as_left are needed, the others may be left out. A ``u``
     belongs to the offset before it. A number has its unit in the cell, ``2.3ppb``, or in the name
-    of its column, ``as_found_ppb``. A date without a time of day is noon, local time.
+    of its column, ``as_found_ppb``; a ``u`` without either has that of its offset's column. A date
+    without a time of day is noon, local time.
 
     Args:
         path: the file; ``-`` is standard input.
@@ -118,6 +122,7 @@ def _columns(cells: list[str], where: str) -> dict[str, _Column]:
             base, unit = name, ""
         if base == "u" and offset:
             base = f"u_{offset.removeprefix('as_')}"
+            unit = unit or found[offset].unit
         if base in {"as_found", "as_left"}:
             offset = base
         known = base in OFFSET_COLUMNS or (base in OTHER_COLUMNS and not unit)
@@ -220,6 +225,11 @@ def _offset(
     return TypedOffset(offset=offset, u=u or None)
 
 
+def _bare(text: str) -> bool:
+    """Return whether a number stands in a cell without a unit of its own."""
+    return not _UNIT_LETTER.search(text)
+
+
 def _fraction(
     cells: list[str],
     columns: dict[str, _Column],
@@ -233,7 +243,7 @@ def _fraction(
         return None
     unit = columns[name].unit
     try:
-        found = parse_fraction(f"{text} {UNITS[unit]}" if unit else text, nominal)
+        found = parse_fraction(f"{text} {UNITS[unit]}" if unit and _bare(text) else text, nominal)
     except QuantityError as error:
         raise FileError(f"{where}, column {name}: {error}") from error
     if not abs(found) <= float(PLAUSIBLE_OFFSET):

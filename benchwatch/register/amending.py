@@ -4,7 +4,7 @@ Nothing is changed: an amendment is a further entry. The newest one of an entry 
 """
 
 import sqlite3
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 from benchwatch.errors import FileError, UsageError
@@ -56,7 +56,42 @@ def amend_entry(
         UsageError: the entry can't be amended, or not by these values; nothing is written.
         RegisterError: the register can't be written.
     """
-    _check_entry(entry, visit)
+    if unit is not None and entry.kind not in {"visit", "named"}:
+        _check_entry(entry, visit)
+        raise UsageError(
+            f"entry {entry.number} is a {entry.kind}, which states no unit: amend the entry that "
+            "opened or named the visit."
+        )
+    return amend_entries(register, [(entry, values)], reason, visit=visit, unit=unit)[-1]
+
+
+def amend_entries(
+    register: RegisterFile,
+    changes: Sequence[tuple[RegisterEntry, Mapping[str, Any] | None]],
+    reason: str,
+    *,
+    visit: str | None = None,
+    unit: str | None = None,
+) -> list[RegisterEntry]:
+    """Add amendments of several entries in one transaction, for one reason.
+
+    Args:
+        register: the register that has the entries.
+        changes: each entry as it was written, and its new object, as for `amend_entry`.
+        reason: why, in words; it is kept with each.
+        visit: as for `amend_entry`.
+        unit: as for `amend_entry`.
+
+    Raises:
+        UsageError: one of them can't be amended so; nothing is written.
+        RegisterError: the register can't be written.
+    """
+    for entry, values in changes:
+        _check_entry(entry, visit)
+        if values is None:
+            _check_withdrawal(entry)
+        else:
+            _check_values(entry, values)
     why = " ".join(reason.split())
     if not why:
         raise UsageError("an amendment needs its reason: say in words why it is made.")
@@ -65,24 +100,18 @@ def amend_entry(
             f"the reason has {len(why)} characters: {LONGEST_REASON} at most. Put the rest into a "
             "note of the visit."
         )
-    if values is None:
-        _check_withdrawal(entry)
-    else:
-        _check_values(entry, values)
-    if unit is not None and entry.kind not in {"visit", "named"}:
-        raise UsageError(
-            f"entry {entry.number} is a {entry.kind}, which states no unit: amend the entry that "
-            "opened or named the visit."
-        )
     with register.writing() as connection:
-        draft = Draft(
-            kind="amendment",
-            document={"reason": why, "document": None if values is None else dict(values)},
-            unit=unit or _present_unit(connection, register, entry),
-            visit=entry.visit,
-            amends=entry.name,
-        )
-        return register.put(connection, [draft])[-1]
+        drafts = [
+            Draft(
+                kind="amendment",
+                document={"reason": why, "document": None if values is None else dict(values)},
+                unit=unit or _present_unit(connection, register, entry),
+                visit=entry.visit,
+                amends=entry.name,
+            )
+            for entry, values in changes
+        ]
+        return list(register.put(connection, drafts))
 
 
 def _check_entry(entry: RegisterEntry, visit: str | None) -> None:

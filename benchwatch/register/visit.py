@@ -12,6 +12,7 @@ from benchwatch.quantity import printable
 from benchwatch.reading import AS_FOUND, AS_LEFT, RecordKind
 from benchwatch.register.register_entry import AMENDABLE, RegisterEntry, in_order_of_writing
 from benchwatch.register.registered_unit import decimal_of
+from benchwatch.register.visit_amendments import Amendment, amendments_of
 
 WATCHED, TYPED_TABLE = "watch", "typed table"
 """Where a visit comes from: watched by this program, or imported from a table that was typed."""
@@ -87,8 +88,8 @@ class Visit:
     newest_utc_s: float = 0.0
     """When its newest entry was written."""
     newest_entry: str = ""
-    amendments: tuple[Remark, ...] = ()
-    """Each amendment, with its reason as text."""
+    amendments: tuple[Amendment, ...] = ()
+    """In the order of writing."""
 
     @property
     def chain(self) -> str:
@@ -128,8 +129,9 @@ def build_visit(name: str, entries: Iterable[RegisterEntry]) -> Visit:
     fields: dict[str, Any] = {"name": name, "opened_utc_s": 0.0}
     if entries:  # where the entry that opened it was lost, the first one that is left counts
         fields |= {"opened_utc_s": utc_of(entries[0].at), "unit": entries[0].unit}
-    lists: dict[str, list[Any]] = {"runs": [], "records": [], "remarks": [], "amendments": []}
+    lists: dict[str, list[Any]] = {"runs": [], "records": [], "remarks": []}
     fields |= lists
+    fields["amendments"] = tuple(amendments_of(entries))
     for entry in entries:
         amendment = newest_amendment.get(entry.name) if entry.kind in AMENDABLE else None
         values: Mapping[str, Any] | None = entry.values()
@@ -178,9 +180,6 @@ def _take(
         case "closed":
             fields["closed_utc_s"] = stated_utc(values.get("ended"), at_utc_s)
             fields["closed_by"] = entry.who
-        case "amendment":
-            text = {"text": values.get("reason")}
-            fields["amendments"].append(_remark(entry, at_utc_s, text, ""))
         case "note" | "condition" | "power" | "comparison" | "check" | "report":
             remark = _remark(shown, at_utc_s, values, reason, kind=entry.kind)
             fields["remarks"].append(remark)

@@ -59,7 +59,9 @@ def expanded_words(record: OffsetRecord) -> str:
 
     Without enough degrees of freedom for an interval it is the standard uncertainty.
     """
-    expanded = record.budget.expanded(USUAL_COVERAGE)
+    if record.known_u is None:
+        return f"{write_fraction(record.offset).bare} (u unknown)"
+    expanded = record.expanded(USUAL_COVERAGE)
     if expanded is None:
         return f"{write_fraction(record.offset, record.u)} (u, k = 1)"
     amount = write_fraction(record.offset, expanded.half_width)

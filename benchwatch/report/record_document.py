@@ -76,10 +76,12 @@ def record_text(record: OffsetRecord, coverage: float) -> str:
 
 def _offset(record: OffsetRecord, style: DocumentStyle) -> Iterator[DocumentPart]:
     """Yield the offset with u and U, the time and the number of readings."""
-    fraction = style.amount(write_fraction(record.offset, record.u, style.unit))
+    u = record.known_u
+    fraction = _amount(write_fraction(record.offset, u, style.unit), u, style)
     hertz = ""
     if record.nominal_hz is not None and record.offset_hz is not None:
-        hertz = style.amount(write_hz(record.offset_hz, record.u * record.nominal_hz))
+        u_hz = None if u is None else u * record.nominal_hz
+        hertz = _amount(write_hz(record.offset_hz, u_hz), u, style)
     at = None if record.utc_s is None else style.moment(record.utc_s)
     when = f"around {at}" if at else ""
     readings = f"{how_many(record.readings, 'reading')} over {format_duration(record.span_s)}"
@@ -95,9 +97,16 @@ def _offset(record: OffsetRecord, style: DocumentStyle) -> Iterator[DocumentPart
     yield Sentence(_usual_expanded(record, style.unit))
 
 
+def _amount(text: QuantityText, u: float | None, style: DocumentStyle) -> str:
+    """Write a value with its u, or alone where that is not known."""
+    return text.bare if u is None else style.amount(text)
+
+
 def _usual_expanded(record: OffsetRecord, unit: OffsetUnit) -> str:
     """Write U in `unit`, and in hertz where the nominal is known, with k by degrees of freedom."""
-    expanded = record.budget.expanded(USUAL_COVERAGE)
+    expanded = record.expanded(USUAL_COVERAGE)
+    if record.known_u is None:
+        return "u and U: unknown"
     if expanded is None:
         return "U: not stated, too few degrees of freedom"
     half = write_fraction(expanded.half_width, expanded.half_width, unit)
@@ -151,9 +160,12 @@ def _combined(record: OffsetRecord, style: DocumentStyle) -> Iterator[DocumentPa
     """Yield the combined and the expanded uncertainty; nothing in the short document."""
     if style.detail == "short":
         return
+    if record.known_u is None:
+        yield Sentence("combined u: unknown")
+        return
     unit = style.unit
     combined = f"combined u = {in_unit(record.u, unit)} {unit.name}"
-    expanded = record.budget.expanded(style.coverage)
+    expanded = record.expanded(style.coverage)
     if expanded is None:
         yield Sentence(f"{combined}; too few degrees of freedom to state an interval.")
         return

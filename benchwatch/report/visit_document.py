@@ -4,9 +4,11 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Final
 
 from benchwatch.estimate.ageing.visit_history import Interval
+from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 from benchwatch.estimate.uncertainty.uncertainty_budget import DEFAULT_COVERAGE, USUAL_COVERAGE
 from benchwatch.quantity import (
     OffsetUnit,
+    QuantityText,
     format_duration,
     format_frequency,
     offset_unit,
@@ -15,6 +17,7 @@ from benchwatch.quantity import (
 )
 from benchwatch.register.registered_unit import Unit
 from benchwatch.register.visit import TYPED_TABLE, Remark, Visit, VisitRecord
+from benchwatch.report.amendment_words import amendment_words
 from benchwatch.report.blocks import DocumentPart, Sentence, Table
 from benchwatch.report.due_words import due_words, history_cautions
 from benchwatch.report.unit_standing import UnitStanding
@@ -139,7 +142,7 @@ def _visit_blocks(
             ),
         )
     for one in visit.amendments:
-        yield Sentence(f"entry {style.entry(one.entry)} amends: {one.text}", "quiet")
+        yield Sentence(amendment_words(one, style.entry), "quiet")
     if standing is not None:
         labels = {visit.name, str(visit.number)}
         here = [
@@ -180,7 +183,7 @@ def record_amount(one: VisitRecord | None) -> str:
     """Write the offset on record; ``-`` where there is none."""
     if one is None:
         return NAMELESS
-    return amount(one.record.offset, one.record.u or None)
+    return amount(one.record.offset, one.record.known_u)
 
 
 def _limit(fraction: float) -> str:
@@ -236,15 +239,16 @@ def _records(visit: Visit, style: VisitStyle) -> Iterator[DocumentPart]:
         return
     rows = []
     for one in visit.records:
-        expanded = one.record.budget.expanded(USUAL_COVERAGE)
+        expanded = one.record.expanded(USUAL_COVERAGE)
         unit = offset_unit(max(abs(one.record.offset), one.record.u))
         utc_s = one.record.utc_s if one.record.utc_s is not None else one.at_utc_s
         half = None if expanded is None else write_fraction(0.0, expanded.half_width, unit)
         rows.append(
             (
                 one.record.kind,
-                amount(one.record.offset, one.record.u or None, unit),
-                NAMELESS if half is None or not one.record.u else f"{half.u} {half.unit}",
+                amount(one.record.offset, one.record.known_u, unit)
+                + (", u unknown" if one.record.known_u is None else ""),
+                _half_width_words(one.record, half),
                 NAMELESS if expanded is None else f"{expanded.k:.2f}",
                 style.moment(utc_s),
                 str(one.record.readings),
@@ -265,7 +269,14 @@ def _records(visit: Visit, style: VisitStyle) -> Iterator[DocumentPart]:
             yield Sentence(f"{name}: amended, {one.amended}")
         if one.record.budget.missing:
             missing = printable("; ".join(one.record.budget.missing), 500)
-            yield Sentence(f"{name}: u is a lower limit, for not known is: {missing}")
+            what = "u is a lower limit" if one.record.known_u else "u is unknown"
+            yield Sentence(f"{name}: {what}, for not known is: {missing}")
+
+
+def _half_width_words(record: OffsetRecord, half: QuantityText | None) -> str:
+    if half is not None:
+        return f"{half.u} {half.unit}"
+    return "unknown" if record.known_u is None else NAMELESS
 
 
 def _remarks(remarks: Sequence[Remark], style: VisitStyle) -> Iterator[DocumentPart]:

@@ -170,7 +170,8 @@ def test_amend_a_note(register: RegisterFile) -> None:
     assert f"entry {entry} of visit 1 is amended by entry" in done.stderr
     shown = run(register, "show", "1").stdout
     assert "the lid was tight (amended: a slip)" in shown
-    assert "the lid was loose" not in shown
+    assert shown.count("the lid was loose") == 1
+    assert f"amended: note the lid was loose (entry {entry}) to note the lid was tight" in shown
     assert any("the lid was loose" in one.document for one in read_all(register))
 
 
@@ -187,6 +188,36 @@ def test_amend_a_record(register: RegisterFile) -> None:
     assert record["record"]["kind"] == "as found"
     assert record["record"]["readings"] == 14
     assert record["amended"] == "read off the wrong counter"
+
+
+def test_an_amended_offset_keeps_its_uncertainty(register: RegisterFile) -> None:
+    """A slip of the pen is put right without --u: u and U are those of before, and it is said."""
+    entry = entry_of(register, 1, "record")
+    before = lines(run(register, "show", "1", "--json"))[0]["records"][0]
+
+    done = run(register, "amend", "1", entry, "--offset", "37.2ppb", "--reason", "a slip")
+
+    record = lines(run(register, "show", "1", "--json"))[0]["records"][0]
+    assert record["offset"] == pytest.approx(37.2e-9)
+    assert record["u"] == pytest.approx(before["u"]) != 0
+    assert record["expanded"] == pytest.approx(before["expanded"])
+    assert "keeps its own standard uncertainty, 0.014 ppb" in done.stderr
+
+
+def test_what_was_amended_is_shown(register: RegisterFile) -> None:
+    """Entry, the value before, the value now and the reason, of a change and a withdrawal."""
+    entry = entry_of(register, 1, "record")
+    run(register, "amend", "1", entry, "--offset", "37.2ppb", "--reason", "a slip")
+    run(register, "amend", "1", entry, "--withdraw", "--reason", "the wrong unit")
+
+    shown = run(register, "show", "1")
+    values = lines(run(register, "show", "1", "--json"))[0]["amendments"]
+
+    old, new = "as found +36.970 ± 0.014 ppb", "as found +37.200 ± 0.014 ppb"
+    assert f"amended: {old} (entry {entry}) to {new}: a slip" in shown.stdout
+    assert f"withdrawn: {new} (entry {entry}): the wrong unit" in shown.stdout
+    assert [one["before"] for one in values] == [old, new]
+    assert [one["withdrawn"] for one in values] == [False, True]
 
 
 def test_withdraw_a_record(register: RegisterFile) -> None:
@@ -308,6 +339,52 @@ def test_nothing_is_imported_of_a_file_with_an_error(
         import_table(register, f"{TABLE}{row}\n")
 
     assert len(read_all(register)) == before
+
+
+@pytest.mark.usefixtures("later")
+def test_an_uncertainty_that_was_not_typed_is_unknown(register: RegisterFile) -> None:
+    """Null for programs, a word for people, and no ± anywhere."""
+    import_table(register, "unit,date,as_found_ppb\n0417,2028-05-04,37.5\n")
+
+    listed = lines(run(register, "--unit", "0417", "--json"))[0]["as_found"]
+    record = lines(run(register, "show", "7", "--json"))[0]["records"][0]
+    text = run(register, "show", "7").stdout
+
+    assert listed["u"] is None
+    assert (record["u"], record["expanded"]) == (None, None)
+    assert record["record"]["budget"]["lines"][0]["u"] is None
+    assert "+37.50 ppb, u unknown" in text
+    assert "u is unknown, for not known is: uncertainty: none was typed" in text
+
+
+@pytest.mark.usefixtures("later")
+def test_amend_the_nominal_of_an_imported_visit(register: RegisterFile) -> None:
+    """The visit and both its records get it; a visit that was watched does not."""
+    import_table(register, TABLE)
+
+    run(register, "amend", "7", "--nominal", "10MHz", "--reason", "the other oscillator")
+
+    visit = lines(run(register, "show", "7", "--json"))[0]
+    assert visit["nominal_hz"] == 10e6
+    assert [one["record"]["nominal_hz"] for one in visit["records"]] == [10e6, 10e6]
+    assert [one["offset"] for one in visit["records"]] == pytest.approx([37e-9, 0.2e-9])
+    with pytest.raises(UsageError, match="was watched"):
+        run(register, "amend", "1", "--nominal", "10MHz", "--reason", "x")
+
+
+@pytest.mark.usefixtures("later")
+def test_the_header_of_the_readme_is_imported(register: RegisterFile) -> None:
+    """The columns that README.md names are taken as they stand; a bare u is in ppb too."""
+    readme = Path(__file__).parents[2] / "README.md"
+    (line,) = [one for one in readme.read_text("utf-8").splitlines() if "visits import ea" in one]
+    header = line.partition("#")[2].strip()
+
+    import_table(register, f"{header}\n0417,2028-05-04,37.0,0.2,0.4,0.1,5MHz,lid was loose\n")
+
+    found = lines(run(register, "--unit", "0417", "--json"))[0]
+    assert "as_found_ppb,u," in header
+    assert found["as_found"]["u"] == pytest.approx(0.2e-9)
+    assert found["as_left"]["u"] == pytest.approx(0.1e-9)
 
 
 @pytest.mark.usefixtures("later")

@@ -7,9 +7,12 @@ from benchwatch.clock import iso_time
 from benchwatch.estimate.ageing.unit_due import UnitDue
 from benchwatch.estimate.ageing.visit_history import Interval
 from benchwatch.estimate.uncertainty.uncertainty_budget import DEFAULT_COVERAGE, USUAL_COVERAGE
+from benchwatch.quantity import printable
 from benchwatch.register.registered_unit import Unit
-from benchwatch.register.visit import Remark, Visit, VisitRecord
+from benchwatch.register.visit import Remark, Visit, VisitRecord, utc_of
+from benchwatch.register.visit_amendments import Amendment
 from benchwatch.register.visit_summary import OffsetInBrief, VisitSummary
+from benchwatch.report.amendment_words import stated_words
 from benchwatch.report.due_words import due_words, history_cautions
 from benchwatch.report.unit_standing import UnitStanding
 
@@ -99,19 +102,23 @@ def visit_values(visit: Visit, run_numbers: Mapping[int, int]) -> dict[str, Any]
         "records": [_record(one) for one in visit.records],
         "pulls": [{"size": size, "u": u} for size, u in visit.pulls],
         "remarks": [_remark(one) for one in visit.remarks],
-        "amendments": [_remark(one) for one in visit.amendments],
+        "amendments": [_amendment(one) for one in visit.amendments],
     }  # fmt: skip
 
 
 def _record(one: VisitRecord) -> dict[str, Any]:
     record = one.record
-    expanded = record.budget.expanded(USUAL_COVERAGE)
+    expanded = record.expanded(USUAL_COVERAGE)
+    whole = record.as_dict()
+    if record.known_u is None:
+        for row in whole["budget"]["lines"]:
+            row |= {"u": None, "contribution": None}
     return {
-        "entry": one.entry, "offset": record.offset, "u": record.u,
+        "entry": one.entry, "offset": record.offset, "u": record.known_u,
         "expanded": None if expanded is None else
         {"half_width": expanded.half_width, "k": expanded.k, "coverage": expanded.coverage},
         "automatic": one.automatic, "amended": one.amended or None,
-        "caution": record.caution or None, "record": record.as_dict(),
+        "caution": record.caution or None, "record": whole,
     }  # fmt: skip
 
 
@@ -122,10 +129,20 @@ def _remark(one: Remark) -> dict[str, Any]:
     }  # fmt: skip
 
 
+def _amendment(one: Amendment) -> dict[str, Any]:
+    return {
+        "entry": one.entry, "time": iso_time(utc_of(one.at)), "kind": "amendment", "name": None,
+        "text": printable(one.text, 500) if isinstance(one.text, str) else "", "amended": None,
+        "amends": one.amends, "of_kind": one.of_kind, "withdrawn": one.after is None,
+        "before": stated_words(one, one.before, one.unit_before) or None,
+        "after": None if one.after is None else stated_words(one, one.after, one.unit_after),
+    }  # fmt: skip
+
+
 def _brief(one: OffsetInBrief | None) -> dict[str, Any] | None:
     if one is None:
         return None
-    return {"offset": one.offset, "u": one.u, "u_is_lower_limit": one.u_is_lower_limit,
+    return {"offset": one.offset, "u": one.u or None, "u_is_lower_limit": one.u_is_lower_limit,
             "caution": one.has_caution}  # fmt: skip
 
 

@@ -15,6 +15,7 @@ from benchwatch.estimate.uncertainty.uncertainty_budget import (
     Budget,
     BudgetRow,
     Distribution,
+    Expanded,
     resolution_uncertainty,
     standard_uncertainty,
 )
@@ -215,6 +216,15 @@ class OffsetRecord:
     def u(self) -> float:
         """Combined standard uncertainty, fractional; a lower limit while something is missing."""
         return self.budget.u
+
+    @property
+    def known_u(self) -> float | None:
+        """Combined standard uncertainty, fractional; None where nothing of it is known."""
+        return self.u or None
+
+    def expanded(self, coverage: float) -> Expanded | None:
+        """Expand u to `coverage`, 0 to 1; None where u or its degrees of freedom are not known."""
+        return None if self.known_u is None else self.budget.expanded(coverage)
 
     def as_dict(self) -> dict[str, Any]:
         """Return the record as plain values for JSON; infinite degrees of freedom become None."""
