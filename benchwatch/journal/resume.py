@@ -68,8 +68,12 @@ class EarlierRuns:
     """The newest turn of the trimmer."""
     tool_on: bool = False
     """Whether the operator had last reported the tool as on the trimmer."""
+    first_touch: "PullSample | None" = None
+    """What the tool moved by when it went on, where it is on and no lift has confirmed a pull."""
     nominal: Decimal | None = None
     """Hertz; None: not known."""
+    ended_in_order: bool = False
+    """Whether the newest run was ended by whoever ran it, and not interrupted."""
     trace: Trace = field(default_factory=Trace)
     """Some of the readings, for charts; nan between two runs."""
     power_on_s: float = 0.0
@@ -233,6 +237,8 @@ def _read(
         notes=tuple(left.notes),
         turn=left.turn,
         tool_on=left.tool_on,
+        first_touch=left.first_touch,
+        ended_in_order=chain[-1].end_reason in ENDED_IN_ORDER,
         nominal=nominal,
         trace=Trace() if nominal is None else _trace(journal, chain, float(nominal), utc_s),
         power_on_s=power_on_s,

@@ -67,6 +67,19 @@ class TrimEntries:
         self.turn: Nudge | None = None
         self.tool_on = False
 
+    @property
+    def first_touch(self) -> "PullSample | None":
+        """What the tool moved by when it went on, if it is on and no pull is known; fractional."""
+        if not self.tool_on or self.samples:
+            return None
+        moved = None
+        for note in reversed(self.notes):  # back to the touch: turns may have come after it
+            if note.kind == "tool" and note.nudge is not None:
+                moved = note.nudge.size, note.nudge.u
+            elif note.kind == "tool" and note.text == TOOL_WORDS[True]:
+                break
+        return moved
+
     def take(self, utc_s: float, kind: str, document: str, lasted_s: float) -> None:
         """Add an entry.
 

@@ -62,6 +62,7 @@ class Analysis:
         self.trim.resume(
             earlier.samples,
             earlier.turn,
+            first_touch=earlier.first_touch,
             known=as_found_known,
             tool_on=earlier.tool_on,
             sizes=[nudge.size for nudge in nudges if nudge is not None],

@@ -80,6 +80,7 @@ class TrimTracker:
         *,
         known: bool,
         tool_on: bool = False,
+        first_touch: tuple[float, float | None] | None = None,
         sizes: Iterable[float] = (),
     ) -> None:
         """Continue the trim of earlier runs.
@@ -89,10 +90,11 @@ class TrimTracker:
             turn: its newest turn of the trimmer; None when there was none.
             known: whether as found is on record.
             tool_on: whether the tool was on the trimmer.
+            first_touch: what it moved by when it went on, where no lift has confirmed a pull.
             sizes: sizes of its turns, fractional and signed, oldest first.
         """
         self._turns.resume(sizes)
-        self._tool.resume(samples, on=tool_on)
+        self._tool.resume(samples, on=tool_on, first=first_touch)
         self._newest_turn.turn = turn
         if known or turn is not None:
             self._as_found.resume()

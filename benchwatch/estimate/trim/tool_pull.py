@@ -117,10 +117,20 @@ class ToolPull:
         known = self._samples.known
         return () if known.unproved else known.samples
 
-    def resume(self, samples: Iterable[PullSample], *, on: bool = False) -> None:
-        """Begin with the samples of earlier runs, and with the tool on or off."""
+    def resume(
+        self, samples: Iterable[PullSample], *, on: bool = False, first: PullSample | None = None
+    ) -> None:
+        """Begin with the samples of earlier runs, and with the tool on or off.
+
+        Args:
+            samples: proved samples.
+            on: whether the tool is on the trimmer.
+            first: what it moved by when it went on, which no lift has confirmed yet.
+        """
         self._touch = replace(self._touch, on=on)
         self._samples.resume(tuple(samples))
+        if first is not None and on and not self._samples.known.samples:
+            self._samples.known = KnownSamples((first,), unproved=True)
         self._renew()
 
     def unsettled(self, at_s: float) -> bool:
