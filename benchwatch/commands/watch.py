@@ -260,6 +260,8 @@ def watch(
             register=opened.register,
         )
         _introduce(bench, described, kept)
+        for sentence in opened.passed_over:
+            narrate(sentence)
         for sentence in opened.sentences:
             narrate(f"{sentence}; --no-resume begins another.")
         end = partial(_end, run, kept, opened.register)
@@ -288,7 +290,7 @@ def watch(
                         screen.options(),
                         trimmer=trimmer,
                         with_sound=sound,
-                        message=". ".join(opened.sentences),
+                        message=". ".join((*opened.sentences, *opened.passed_over)),
                         cleanup=end,
                     )
         finally:

@@ -42,7 +42,7 @@ def _how_to_go_on(now: Snapshot, unit: str) -> str:
     if unit:
         resource = quote(printable(now.resource, 200))
         return f"benchwatch watch {resource} --unit {unit} goes on with it"
-    return "the same command goes on with it"
+    return "the same command, without --unit, goes on with it within 12 hours"
 
 
 def option_value(ident: str) -> str:
@@ -76,7 +76,7 @@ def _name(visit: VisitNow) -> str:
 def _results(now: Snapshot) -> list[str]:
     records = now.records or Records()
     results = [
-        f"{one.kind} {expanded_words(one)}"
+        f"{one.kind} {expanded_words(one)}" + (f" (! {one.caution})" if one.caution else "")
         for one in (records.as_found, records.as_left)
         if one is not None
     ] or ["nothing on record"]

@@ -25,7 +25,7 @@ from benchwatch.quantity import (
     printable,
     write_fraction,
 )
-from benchwatch.reading import MEASURED, POWER_WORDS, TYPED, RecordKind, Touch
+from benchwatch.reading import AS_FOUND, MEASURED, POWER_WORDS, TYPED, RecordKind, Touch
 from benchwatch.register import Unit, read_ident, read_register
 from benchwatch.register.visit_writer import CLOSED_ALREADY, refuse_other_unit
 from benchwatch.run.visit_start import unit_of_plan, with_unit
@@ -87,6 +87,8 @@ class LiveCounter:
             UsageError: the visit is closed.
         """
         self._refuse_closed()
+        if kind == AS_FOUND:
+            self._refuse_false_as_found()
         record = self.pipeline.record(kind, *self._now())
         offset = write_fraction(record.offset, record.u, unit)
         least = " (uncertainty at least that)" if record.budget.missing else ""
@@ -150,6 +152,20 @@ class LiveCounter:
         self.pipeline.change_visit(lambda visit: visit.name_unit(ident, *now))
         self.pipeline.use_unit(with_unit(replace(self.pipeline.plan, unit=None), unit), *now)
         return f"this is the visit of {printable(ident)}"
+
+    def _refuse_false_as_found(self) -> None:
+        """Refuse to replace as found once the trimmer was turned: it can't be measured again.
+
+        Raises:
+            UsageError: it is refused.
+        """
+        records, trim = self.snapshot.records, self.snapshot.trim
+        found = None if records is None else records.as_found
+        if found is not None and trim is not None and trim.turn is not None:
+            raise UsageError(
+                f"as found is on record ({write_fraction(found.offset, found.u)}), and the trimmer "
+                "was turned since: nothing was recorded. :record takes a plain measurement."
+            )
 
     def _refuse_closed(self) -> None:
         """Refuse to put anything more into a visit that is closed.

@@ -42,6 +42,8 @@ class VisitStart:
     writer: VisitWriter
     visit: Visit | None = None
     """The open visit that goes on; None: a new one."""
+    passed_over: Visit | None = None
+    """An open visit on this resource that goes on only when its unit is named; None without one."""
     earlier: EarlierRuns | None = None
     """Results of its earlier runs; None without any."""
 
@@ -114,10 +116,11 @@ def _start(
 ) -> VisitStart:
     """Return how one counter begins; arguments as those of `start_visits`."""
     utc_s = clock.utc()
-    visit, earlier, unit = None, None, None
+    visit, passed_over, earlier, unit = None, None, None, None
     is_in_visit: Callable[[int], bool] = lambda _: False  # noqa: E731 - as long as there is no register
     with suppress(RegisterError), read_register(register.register.path) as reader:
-        visit = _open_visit(reader, plan, journal, utc_s) if resumes else None
+        if resumes:
+            visit, passed_over = _open_visit(reader, plan, journal, utc_s)
         ident = plan.unit or (None if visit is None else visit.unit)
         unit = None if ident is None else reader.unit(ident)
         is_in_visit = reader.recent_runs().__contains__
@@ -146,6 +149,7 @@ def _start(
             clock=clock,
         ),
         visit=visit,
+        passed_over=passed_over,
         earlier=earlier,
     )
 
@@ -155,21 +159,34 @@ def earlier_runs(starts: Mapping[str, VisitStart]) -> dict[str, EarlierRuns]:
     return {name: one.earlier for name, one in starts.items() if one.earlier is not None}
 
 
-def _open_visit(reader: RegisterReader, plan: Plan, journal: Path, utc_s: float) -> Visit | None:
+def _open_visit(
+    reader: RegisterReader, plan: Plan, journal: Path, utc_s: float
+) -> tuple[Visit | None, Visit | None]:
+    """Return the open visit that goes on, and one that was passed over; None: there is none.
+
+    A visit that has a unit goes on without being named only where its run was interrupted: after an
+    orderly end another unit may stand there.
+    """
     if plan.unit is not None:
-        return reader.open_visit_of(plan.unit)
+        return reader.open_visit_of(plan.unit), None
     if plan.simulated is not None:  # another oscillator each time
-        return None
+        return None, None
     if file_of(plan.resource) == STANDARD_INPUT:
-        return None
+        return None, None
+    passed_over = None
     for visit in reader.open_visits(plan.resource, plan.nominal):
-        newest_s = visit.newest_utc_s
+        newest_s, ended_in_order = visit.newest_utc_s, False
         with suppress(JournalError):
             found = read_earlier(journal, [run.key for run in visit.runs], utc_s)
-            newest_s = newest_s if found is None else max(newest_s, found.utc_s)
-        if abs(utc_s - newest_s) <= LONGEST_PAUSE_S:  # a clock may have been set back meanwhile
-            return visit
-    return None
+            if found is not None:
+                newest_s = max(newest_s, found.utc_s)
+                ended_in_order = found.ended_in_order
+        if abs(utc_s - newest_s) > LONGEST_PAUSE_S:  # a clock may have been set back meanwhile
+            continue
+        if visit.unit is None or not ended_in_order:
+            return visit, passed_over
+        passed_over = passed_over or visit
+    return None, passed_over
 
 
 def _of_visit(visit: Visit, journal: Path, utc_s: float) -> EarlierRuns:

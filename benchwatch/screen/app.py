@@ -333,6 +333,11 @@ class BenchwatchApp(App[None]):
                 self._command(VisitCommand("switched off"))
             case "n" | "no":
                 self._command(VisitCommand("stayed on"))
+            case _:
+                self.screen_state.show_message(
+                    "not answered: type switched off, or stayed on, after : when you know"
+                )
+                self.redraw_soon()
 
     def _close_visit(self, answer: str | None) -> None:
         """Close the visit, if the operator has said yes."""

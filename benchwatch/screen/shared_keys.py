@@ -101,8 +101,8 @@ UNIT_KEY = KeyBinding(
     id="unit",
     keys=("u",),
     label="u",
-    footer="unit",
-    action="Show fractions in the next unit",
+    footer="ppb",
+    action="Show fractions in ppm, ppb or smaller",
     help=f"Show fractions in {', '.join(unit.name for unit in OFFSET_UNITS)}, or by size.",
 )
 AS_FOUND_KEY = KeyBinding(

@@ -365,3 +365,28 @@ def test_a_short_run_beside_or_after_changes_nothing(
 def test_an_interrupted_run_is_gone_on_with_though_its_end_was_written(tmp_path: Path):
     """A terminal that closes ends the run in order, and it was interrupted all the same."""
     assert found_in(made_journal(tmp_path, ended="interrupted"), None) is not None
+
+
+def test_what_a_tool_moved_by_is_kept_until_it_is_lifted(tmp_path: Path):
+    """Put on, seen in the readings, turned, killed: its first touch comes back, a lift ends it."""
+    began_s = NOW_S - 160.0
+    step = json.dumps({"text": "by the tool", "nudge": {"size": 6e-9, "u": 1e-10}})
+    turn = json.dumps({"text": "", "nudge": {"size": -5e-9, "u": 1e-10}})
+    touches = [json.dumps({"text": f"tool {word}", "nudge": None}) for word in ("on", "off")]
+    entries = [("pull", '{"samples": []}'), ("tool", touches[0]), ("tool", step), ("nudge", turn)]
+    more = [
+        Note(counter="main", utc_s=began_s + at, elapsed_s=at, kind=kind, document=document)
+        for at, (kind, document) in enumerate(entries, start=60)
+    ]
+    lift = Note(
+        counter="main", utc_s=began_s + 70, elapsed_s=70.0, kind="tool", document=touches[1]
+    )
+    on = found_in(made_journal(tmp_path, more=tuple(more)))
+    (tmp_path / "journal.db").unlink()
+    off = found_in(made_journal(tmp_path, more=(*more, lift)))
+
+    assert on is not None
+    assert on.tool_on
+    assert on.first_touch == (6e-9, 1e-10)
+    assert off is not None
+    assert off.first_touch is None

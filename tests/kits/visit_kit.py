@@ -154,7 +154,8 @@ class MadeBench:
                 if reader.unit(unit) is None:
                     self.make_unit(unit)
         journal = Journal(self.journal)
-        writer = RegisterWriter(RegisterFile(self.register, clock=self.clock), self.clock)
+        # Retries wait by the computer's clock: the still one goes on while somebody waits for it.
+        writer = RegisterWriter(RegisterFile(self.register, clock=self.clock))
         starts = start_visits(
             [planned],
             writer,
@@ -167,7 +168,8 @@ class MadeBench:
 
     def watch_nothing_kept(self) -> Watched:
         """Begin a watch without a journal and a register."""
-        writer = RegisterWriter(RegisterFile(self.register, clock=self.clock), self.clock)
+        # Retries wait by the computer's clock: the still one goes on while somebody waits for it.
+        writer = RegisterWriter(RegisterFile(self.register, clock=self.clock))
         plan = Plan(name="main", resource=RESOURCE, nominal=NOMINAL, tolerance=1e-9)
         return self._begun(VisitStart(plan=plan, writer=VisitWriter(writer)), writer, None)
 

@@ -62,7 +62,7 @@ def test_what_is_open_is_named():
         "still open: as found is not on record, as left is not on record, the unit has no name "
         "(:unit IDENT), entries wait for the register."
     )
-    assert said[2].startswith("the same command goes on with it")
+    assert said[2].startswith("the same command, without --unit, goes on with it")
 
 
 @pytest.mark.parametrize("on", [True, False])

@@ -10,6 +10,7 @@ from pipeline_kit import NOMINAL
 from register_kit import rows_of
 from visit_kit import DAY_S, HOUR_S, RESOURCE, MadeBench
 
+from benchwatch.errors import UsageError
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.pipeline.event_log import resumed_words
 from benchwatch.plan import Plan
@@ -384,3 +385,32 @@ def test_what_is_stated_goes_over_the_unit():
         unit="0417",
     )
     assert unit_of_plan("0417", plan).nominal_hz == NOMINAL / 2
+
+
+def test_a_named_visit_goes_on_unnamed_only_where_it_was_cut_off(bench: MadeBench):
+    """After an orderly end another unit may stand there: a new visit, and the open one is named."""
+    trimmed(bench, "0417")
+    with bench.watching() as cut_off:
+        cut_off.feed(10.0)
+    after_the_end = bench.watch()
+    after_the_end.end()
+
+    assert cut_off.start.visit is not None
+    assert cut_off.start.passed_over is None
+    assert after_the_end.start.visit is None
+    assert after_the_end.start.passed_over is not None
+    assert after_the_end.start.passed_over.unit == "0417"
+    assert after_the_end.start.earlier is None
+
+
+def test_as_found_is_not_replaced_once_the_trimmer_was_turned(bench: MadeBench):
+    """It can't be measured again: a sentence, and the record stays, also in the register."""
+    with bench.watching("0417") as watched:
+        watched.feed(40.0)
+        watched.counter.record("as found")
+        watched.feed(20.0, seed=6)
+        with pytest.raises(UsageError, match=r"as found is on record .*nothing was recorded"):
+            watched.counter.record("as found")
+
+    (visit,) = bench.visits()
+    assert [one.record.kind for one in visit.records] == ["as found"]

@@ -32,6 +32,8 @@ class WatchVisits:
     """None: nothing is kept."""
     visits: dict[str, VisitWriter] = field(default_factory=dict)
     earlier: dict[str, EarlierRuns] = field(default_factory=dict)
+    passed_over: tuple[str, ...] = ()
+    """A sentence for each open visit that goes on only when its unit is named."""
     sentences: tuple[str, ...] = ()
     """A sentence for each visit that goes on."""
 
@@ -146,6 +148,12 @@ def open_visits(
         register=register,
         visits={name: start.writer for name, start in starts.items()},
         earlier=earlier_runs(starts),
+        passed_over=tuple(
+            f"visit {visit.number} of {printable(visit.unit or '')} is open on this counter; it "
+            "goes on only where its unit is named with --unit."
+            for start in starts.values()
+            if (visit := start.passed_over) is not None
+        ),
         sentences=tuple(
             f"{name}: " * several + resumed_words(earlier, clock.utc(), starts[name].writer.now)
             for name, earlier in sorted(earlier_runs(starts).items(), key=_least_known)

@@ -34,7 +34,7 @@ def suggestion_lines(found: Sequence[Suggestion], chosen: int, rows: int) -> lis
     drawn = []
     for index, one in enumerate(found[first : first + rows], first):
         role, mark = (Role.PLAIN_LAMP, ">") if index == chosen else (Role.TEXT, " ")
-        drawn.append(line((f"{mark}{one.name:<{KEY_CELLS}}", Role.KEY), (one.text, role)))
+        drawn.append(line((f"{mark}{one.name:<{KEY_CELLS - 1}} ", Role.KEY), (one.text, role)))
     return drawn
 
 
