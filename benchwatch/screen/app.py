@@ -12,6 +12,7 @@ from textual.events import Key as KeyPress
 from benchwatch.errors import INTERRUPTED, QuantityError
 from benchwatch.plan import SETTING_FORMS
 from benchwatch.quantity import DURATION_FORMS, parse_duration, printable
+from benchwatch.reading import AS_FOUND, AS_LEFT, RecordKind
 from benchwatch.screen.display_options import DisplayOptions
 from benchwatch.screen.drawing.styled_text import StyledLine
 from benchwatch.screen.frame import Frame
@@ -238,6 +239,8 @@ class BenchwatchApp(App[None]):
                 self._ask(f"Time of the recording, such as {DURATION_FORMS}", self._go_to)
             case "set_settle":
                 self._ask(f"Settled means, such as {SETTING_FORMS['settle']}", self._set_settle)
+            case "found" | "left" if "typed" in available:
+                self._ask_record(key, AS_FOUND if key == "found" else AS_LEFT)
             case "command":
                 self.screen_state.keep_view()
                 overlay = CommandOverlay(
@@ -273,6 +276,22 @@ class BenchwatchApp(App[None]):
     def _ask(self, prompt: str, then: Callable[[str | None], None]) -> None:
         """Ask for a line of text, and call `then` with the answer; None: cancelled."""
         self.push_screen(PromptOverlay(self.options.theme, prompt), then)
+
+    def _ask_record(self, key: str, kind: RecordKind) -> None:
+        """Ask before a record is made where readings are typed: l may be a slip for 1."""
+
+        def answered(answer: str | None) -> None:
+            words = f"nothing was recorded {kind}"
+            if _is_yes(answer):
+                self.screen_state.press(key)
+            elif answer is None or _is_no(answer):
+                self.screen_state.show_message(words)
+            else:
+                why = f"{printable(answer, 24)} is neither y nor n"
+                self.screen_state.show_message(f"{words}, and no reading taken: {why}")
+            self.redraw_soon()
+
+        self._ask(f"Record {kind}? (y/n)", answered)
 
     def _mark(self, text: str | None) -> None:
         if text is not None:
@@ -359,6 +378,11 @@ class BenchwatchApp(App[None]):
 def _is_yes(answer: str | None) -> bool:
     """Return whether the answer to a question is yes; None: it was cancelled."""
     return answer is not None and answer.strip().lower() in {"y", "yes"}
+
+
+def _is_no(answer: str) -> bool:
+    """Return whether the answer to a question is no, or empty."""
+    return answer.strip().lower() in {"", "n", "no"}
 
 
 def described(error: BaseException) -> str:

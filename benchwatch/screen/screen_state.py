@@ -155,7 +155,7 @@ class ScreenState:
                 if (link := counter.link) and name != self._shown and link.state != "reading"
             ],
             tabs=VIEWS.tabs_for(view),
-            keys=shown_keys(VIEWS.keys_in(view, available), available),
+            keys=shown_keys(VIEWS.keys_in(view, available), available, self._counter.entry.text),
             capabilities=available,
             unit=axes.unit,
             drift_unit=axes.drift_unit,
@@ -202,6 +202,9 @@ class ScreenState:
         else:
             entry.clear()
             self._message = _Message()
+
+    def _clear_entry(self) -> None:
+        self._counter.entry.clear()
 
     def press(self, id_: str) -> None:
         """Run the action of the key with this id, unless it has no effect in this view now."""
@@ -280,6 +283,7 @@ class ScreenState:
             "unit": self._next_unit,
             "next_counter": self._next_counter,
             "take_reading": self._take_reading,
+            "clear_entry": self._clear_entry,
             "next_view": lambda: self.show(VIEWS.beside(self.view, 1).name),
             "previous_view": lambda: self.show(VIEWS.beside(self.view, -1).name),
             "fine_up": lambda: self._turn(FINE_TURNS),

@@ -38,9 +38,20 @@ TAKE_READING_KEY = KeyBinding(
     footer="take reading",
     action="Take the typed reading",
     help=(
-        "Take the reading on the entry line. Type what the counter shows, with digits, sign, "
-        "point, comma, apostrophe and blanks; Backspace takes back a character, Esc all."
+        "Take the reading on the entry line. Type what the counter shows: a digit, a sign, a point "
+        "or a comma begins the line, and then all that is typed goes onto it, blanks and a unit "
+        "such as MHz too. Letters and Space are keys on an empty line only. Backspace takes back a "
+        "character, Esc all."
     ),
+    needs="typed",
+)
+CLEAR_ENTRY_KEY = KeyBinding(
+    id="clear_entry",
+    keys=("escape",),
+    label="Esc",
+    footer="clear",
+    action="Clear the entry line",
+    help="Clear the entry line.",
     needs="typed",
 )
 END_TYPING_KEY = KeyBinding(

@@ -79,7 +79,8 @@ class ViewList:
         self.tabs: Final = tuple(view for view in views if not view.parent)
         forms = [view for view in views if view.parent]
         shared = (
-            keys.TAKE_READING_KEY, keys.QUIT_KEY, keys.HELP_KEY, keys.LIST_KEYS_KEY,
+            keys.TAKE_READING_KEY, keys.CLEAR_ENTRY_KEY,
+            keys.QUIT_KEY, keys.HELP_KEY, keys.LIST_KEYS_KEY,
             *(self._tab_key(view) for view in self.tabs),
             keys.NEXT_VIEW_KEY, keys.PREVIOUS_VIEW_KEY, keys.END_TYPING_KEY,
             keys.MARK_KEY, keys.TOOL_KEY, keys.PAUSE_KEY, keys.COMMAND_KEY,

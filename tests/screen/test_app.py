@@ -665,7 +665,7 @@ async def test_c_looks_closer_at_the_warm_up():
         assert close[1] - close[0] < whole[1] - whole[0]
 
 
-BEFORE = {"newer": ("pagedown",)}
+BEFORE = {"newer": ("pagedown",), "clear_entry": ("1",)}
 """Keys to press before a key that has no effect at first."""
 
 

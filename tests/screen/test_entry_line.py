@@ -12,6 +12,7 @@ from journal_kit import kept
 from load_kit import LONGEST_WAIT_S
 from program_kit import COMMAND
 from terminal_kit import Terminal
+from textual.keys import key_to_character
 
 from benchwatch.errors import QuantityError
 from benchwatch.screen.app import BenchwatchApp
@@ -19,7 +20,7 @@ from benchwatch.screen.display_options import DisplayOptions
 from benchwatch.screen.drawing.theme import Theme
 from benchwatch.screen.entry_line import LONGEST_ENTRY, EntryLine, shown_keys
 from benchwatch.screen.key_binding import capabilities
-from benchwatch.screen.view import picture
+from benchwatch.screen.view import View, picture
 from benchwatch.screen.views.view_list import VIEWS
 
 pytestmark = pytest.mark.long
@@ -103,18 +104,92 @@ async def test_a_number_typed_after_a_refused_one_takes_its_place() -> None:
 
 
 async def test_letters_and_a_blank_on_an_empty_line_are_keys_of_the_view() -> None:
-    """Space is the tool; within a number it is a blank, and a letter is still a key."""
+    """Space is the tool and u the unit; behind a digit both go onto the line."""
     app = made_app(Typed())
     operator = app.screen_state._watch.operator
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("space")
         touched = list(operator.calls)
+        await pilot.press("u")
+        chosen = app.screen_state.preferences.unit
         await pilot.press("1", "space", "u")
 
         assert len(touched) == 1
         assert operator.calls == touched
-        assert "fractions in" in app.screen_state.frame().message
-        assert "(Hz): 1 " in row_of_entry(app)
+        assert chosen
+        assert app.screen_state.preferences.unit == chosen
+        assert "(Hz): 1 u " in row_of_entry(app)
+
+
+async def test_a_unit_is_typed_behind_the_number() -> None:
+    """Its letters are keys of the view on an empty line only; z, x and q change nothing either."""
+    typed = Typed()
+    app = made_app(typed)
+    async with app.run_test(size=(80, 24)) as pilot:
+        span_s = app.screen_state.preferences.span_s
+        await pilot.press(*"10.00000012", "space", *"MHz", "enter", *"1e7xlaq?:", "enter")
+
+        assert typed.lines == ["10.00000012 MHz", "1e7xlaq?:"]
+        assert app.screen_state.preferences.span_s == span_s
+        assert app.screen_state._watch.operator.calls == []
+        assert not app.ending
+
+
+async def test_a_unit_is_added_to_a_refused_number() -> None:
+    """A digit would begin the line anew; a blank or a letter does not."""
+    typed = Typed()
+    app = made_app(typed)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press(*"777", "enter", "space", *"kHz", "enter")
+
+        assert typed.lines == ["777 kHz"]
+
+
+@pytest.mark.parametrize(("key", "kind"), [("l", "as left"), ("a", "as found")])
+async def test_a_slip_of_a_letter_for_a_digit_makes_no_record(key: str, kind: str) -> None:
+    """What is typed behind it goes into the question, and is no yes; y records."""
+    typed = Typed()
+    app = made_app(typed)
+    operator = app.screen_state._watch.operator
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press(key, *"0000000.12", "enter")
+        slipped = app.screen_state.frame().message
+        await pilot.press(key, "n", "enter")
+        denied = app.screen_state.frame().message
+        await pilot.press(key, "escape")
+        before = list(operator.calls)
+        await pilot.press(key, "y", "enter")
+
+        assert slipped == (
+            f"nothing was recorded {kind}, and no reading taken: 0000000.12 is neither y nor n"
+        )
+        assert denied == f"nothing was recorded {kind}"
+        assert before == []
+        assert typed.lines == []
+        assert [call[:3] for call in operator.calls] == [("record", "main", kind)]
+
+
+async def test_where_nothing_is_typed_a_record_is_made_at_once() -> None:
+    """The question is for the entry line only."""
+    app = made_app(None)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("l")
+
+        assert [call[:3] for call in app.screen_state._watch.operator.calls] == [
+            ("record", "main", "as left")
+        ]
+
+
+async def test_q_ends_it_on_an_empty_line_only() -> None:
+    """Esc clears the line first; Ctrl-D ends it anyhow."""
+    app = made_app(Typed())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("1", "q")
+        kept = app.ending
+        await pilot.press("escape", "q")
+
+        assert not kept
+        assert app.ending
 
 
 async def test_tab_shows_the_next_view_and_shift_tab_the_one_before() -> None:
@@ -149,8 +224,40 @@ async def test_a_view_is_still_reached_by_a_typed_command() -> None:
         assert app.screen_state.view.name == "warm_up"
 
 
+@given(
+    begin=st.sampled_from("0123456789+-.,"),
+    rest=st.text(st.characters(exclude_categories=["C", "Zl", "Zp"]), max_size=LONGEST_ENTRY - 1),
+)
+def test_a_line_that_has_begun_takes_every_printable_key(begin: str, rest: str) -> None:
+    """As it was typed, and without the keys that type nothing."""
+    entry = EntryLine()
+
+    taken = [entry.take(character, character) for character in begin + rest]
+    ignored = [entry.take(*key) for key in (("tab", "\t"), ("ctrl+d", "\x04"), ("enter", "\r"))]
+
+    assert all(taken)
+    assert not any(ignored)
+    assert entry.text == begin + rest
+
+
+@pytest.mark.parametrize("view", VIEWS.views, ids=lambda view: view.name)
+def test_the_keys_beside_a_half_typed_line_type_nothing(view: View) -> None:
+    """In no view is a key named that would go onto the line; the terminal library names each."""
+    available = capabilities(
+        trimmer=True, operator=True, counters=2, playing=False, sound=True, typed=True
+    )
+
+    keys = shown_keys(VIEWS.keys_in(view, available), available, "1")
+
+    names = [name for key in keys for name in key.keys]
+    assert {"enter", "escape", "tab", "ctrl+d", "ctrl+p"} <= set(names)
+    assert all(len(name) > 1 for name in names)
+    assert not any((key_to_character(name) or "\n").isprintable() for name in names)
+    assert {"plus", "minus"}.isdisjoint(names)
+
+
 def test_the_footer_names_no_key_that_types() -> None:
-    """Digits, plus and minus are left out, and Tab stands for the views."""
+    """Digits, plus and minus are left out, Tab stands for the views, and records are asked for."""
     available = capabilities(
         trimmer=False, operator=True, counters=1, playing=False, sound=True, typed=True
     )
@@ -161,6 +268,8 @@ def test_the_footer_names_no_key_that_types() -> None:
     assert names.isdisjoint({*"0123456789", "plus", "minus"})
     assert [key.footer for key in keys if "tab" in key.keys] == ["view"]
     assert "enter" in names
+    assert "escape" not in names
+    assert {key.footer for key in keys} >= {"as found?", "as left?"}
 
 
 @given(pasted=st.text(max_size=10_000))
@@ -209,7 +318,7 @@ def test_the_last_rows_show_what_is_typed_and_which_keys_work(width: int) -> Non
         trimmer=False, operator=True, counters=1, playing=False, sound=False, typed=True
     )
     view = VIEWS.named("trim")
-    keys = shown_keys(VIEWS.keys_in(view, available), available)
+    keys = shown_keys(VIEWS.keys_in(view, available), available, "10 000 000.0")
     made = replace(kit.frame(operator=True), entry="10 000 000.0", keys=keys)
 
     rows = kit.text_of(picture(view, made, width, 36), made).splitlines()
@@ -218,11 +327,15 @@ def test_the_last_rows_show_what_is_typed_and_which_keys_work(width: int) -> Non
     assert rows[place].split() == [
         "reading", "741", "(Hz):", "10", "000", "000.0", "newest", "10000000.0246",
     ]  # fmt: skip
-    assert rows[place + 1].startswith(" Enter take reading  q quit  h help  ? keys  Tab view")
+    shown = " ".join(" ".join(rows[place + 1 :]).split())
+    assert shown == (
+        "Enter take reading Esc clear Tab view Ctrl-D quit Ctrl-P command "
+        "letters go onto the line until it is empty"
+    )
 
 
 def test_readings_are_typed_on_a_real_terminal(tmp_path: Path) -> None:
-    """Shown at once, kept on disk; q ends it though a number is half typed."""
+    """Shown at once, kept on disk; Ctrl-D ends it though a number is half typed."""
     terminal = Terminal([*COMMAND, "watch", "-", "--tolerance", "5ppb"], tmp_path)
     with contextlib.closing(terminal):
         terminal.wait_for("reading 1 (Hz):")
@@ -232,7 +345,7 @@ def test_readings_are_typed_on_a_real_terminal(tmp_path: Path) -> None:
         terminal.wait_for("nowhere near the nominal of 10 MHz")
         terminal.type(b"\x7f\x7f0.10\r")
         terminal.wait_for("reading 3 (Hz):")
-        terminal.type(b"10q")
+        terminal.type(b"10\x04")
         code = terminal.end()
 
     assert code == 0
@@ -240,7 +353,7 @@ def test_readings_are_typed_on_a_real_terminal(tmp_path: Path) -> None:
 
 
 def test_a_nominal_that_a_mistyped_reading_gave_is_mended(tmp_path: Path) -> None:
-    """A digit too few in the first reading: the command sets the nominal, and typing goes on."""
+    """A digit too few in the first reading: Ctrl-P sets the nominal, and typing goes on."""
     terminal = Terminal([*COMMAND, "watch", "-", "--no-journal"], tmp_path)
     with contextlib.closing(terminal):
         terminal.wait_for("reading 1 (Hz):")
@@ -248,7 +361,7 @@ def test_a_nominal_that_a_mistyped_reading_gave_is_mended(tmp_path: Path) -> Non
         terminal.wait_for("newest 1000000.09")
         terminal.type(b"10000000.09\r")
         terminal.wait_for("not taken")
-        terminal.type(b":nominal 10MHz\r")
+        terminal.type(b"\x10nominal 10MHz\r")
         terminal.wait_for("main 10 MHz")
         terminal.type(b"10000000.09\r")
         terminal.wait_for("newest 10000000.09")

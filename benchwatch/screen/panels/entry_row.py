@@ -7,7 +7,7 @@ from benchwatch.screen.frame import Frame
 
 LEAST_ENTRY_CELLS: Final = 20
 """Cells kept for what is typed, before the newest reading is left out beside it."""
-REFUSED: Final = " not taken"
+REFUSED: Final = " not taken: Esc clears"
 
 
 def entry_rows(frame: Frame, _width: int, _height: int) -> int:

@@ -28,6 +28,7 @@ TALL_HEIGHT = 32
 
 IDENTITY_CELLS = 20
 """Cells of the counter's identity that must stay: the gate is left out rather than these."""
+LETTERS_ARE_TYPED = "letters go onto the line until it is empty"
 MOST_TROUBLE_ROWS = 2
 """Most rows of a fault or message on a short screen; other screens have one more."""
 
@@ -167,8 +168,10 @@ def key_rows(frame: Frame, width: int, height: int) -> int:
 
 def key_lines(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     """Draw the footer: every key that has an effect in this view now."""
-    shown = [key for key in frame.keys if key.footer]
-    return [line(" ") + row for row in wrapped([_key(key) for key in shown], width - 1)]
+    shown = [_key(key) for key in frame.keys if key.footer]
+    if frame.entry:
+        shown.append(line((LETTERS_ARE_TYPED, Role.DIM)))
+    return [line(" ") + row for row in wrapped(shown, width - 1)]
 
 
 def _key(key: KeyBinding) -> StyledLine:
