@@ -125,7 +125,8 @@ def _unit_now(ident: str, register: Path) -> "tuple[Unit, DatedOffset | None]":
 
     with read_register(register) as reader:
         unit = known_unit(reader, ident)
-        return unit, history_of(reader.visits_of(ident)).newest
+        nominal_hz = None if unit.nominal_hz is None else float(unit.nominal_hz)
+        return unit, history_of(reader.visits_of(ident), nominal_hz).newest
 
 
 def _uncertainty(text: str, nominal: Decimal) -> float:

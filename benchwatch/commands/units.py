@@ -1,5 +1,6 @@
 """``benchwatch units``: lists units, shows one with its history, makes or changes one."""
 
+import math
 import time
 from dataclasses import replace
 from pathlib import Path
@@ -37,8 +38,9 @@ from benchwatch.register import RegisterFile, Unit, read_register
 from benchwatch.register.visit_summary import summary_of
 from benchwatch.report.blocks import plain_text
 from benchwatch.report.due_words import due_words
+from benchwatch.report.side_words import side_column
 from benchwatch.report.unit_standing import UnitStanding, unit_standing
-from benchwatch.report.visit_document import amount, side_word, unit_document
+from benchwatch.report.visit_document import amount, unit_document
 from benchwatch.report.visit_style import NAMELESS
 
 ANY_TIME = "any"
@@ -63,7 +65,8 @@ def units(
     """List the units with their newest record and when each is due.
 
     With --due they come in the order of their due date, or where that can't be told of the
-    earliest one; units that can't be told about at all are left out.
+    earliest one. Those that are outside or overdue, or may leave their tolerance within the time
+    that is typed, are listed; units that can't be told about at all are left out.
     """
     if context.invoked_subcommand is not None:
         refuse_options_before(context)
@@ -82,6 +85,8 @@ def units(
         rows = [_row(one, style.day(one.newest.utc_s) if one.newest else "", now) for one in found]
         header = ("unit", "nominal", "visits", "newest", "offset", "side", "due")
         print_fitted(header, rows, below=True)
+    if any(one.newest is not None and one.newest.caution for one in found):
+        narrate("! stands at records that say why they may be wrong: units show IDENT.")
     if not any_units:
         narrate(f"there are no units in {path} yet: watch --unit IDENT or units set IDENT.")
     elif not found:
@@ -187,16 +192,14 @@ def _within_s(text: str) -> float | None:
 
 
 def _due(found: list[UnitStanding], now_utc_s: float, within_s: float | None) -> list[UnitStanding]:
-    """Return the units whose date is known, soonest first, within a time from now."""
-    dated = [(one.due.order_utc_s, one) for one in found]
-    told = [(at, one) for at, one in dated if at is not None]
+    """Return the units that may be due within a time from now, soonest first."""
+    by_utc_s = math.inf if within_s is None else now_utc_s + within_s
     chosen = [
-        (at, one)
-        for at, one in told
-        if within_s is None or at <= now_utc_s + within_s or one.due.state == "outside"
+        (one.due.order_utc_s, one)
+        for one in found
+        if one.due.order_utc_s is not None and one.due.may_be_due_by(by_utc_s)
     ]
-    first = {"outside": 0}
-    chosen.sort(key=lambda pair: (first.get(pair[1].due.state, 1), pair[0]))
+    chosen.sort(key=lambda pair: (pair[1].due.state != "outside", pair[0]))
     return [one for _, one in chosen]
 
 
@@ -207,7 +210,9 @@ def _row(one: UnitStanding, day: str, now_utc_s: float) -> list[str]:
         NAMELESS if unit.nominal_hz is None else format_frequency(unit.nominal_hz),
         str(len(one.visits)),
         day or NAMELESS,
-        NAMELESS if newest is None else amount(newest.offset, newest.u),
-        NAMELESS if one.inside is None else side_word(one.inside),
+        NAMELESS
+        if newest is None
+        else amount(newest.offset, newest.u) + " !" * bool(newest.caution),
+        side_column(one.side, u_known=newest is not None and newest.u is not None) or NAMELESS,
         due_words(one.due, now_utc_s),
     ]

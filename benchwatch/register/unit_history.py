@@ -15,11 +15,12 @@ from benchwatch.reading import MEASURED
 from benchwatch.register.visit import TYPED_TABLE, Visit, VisitRecord
 
 
-def history_of(visits: Iterable[Visit]) -> VisitHistory:
-    """Return the history of the unit that all of `visits` are of."""
+def history_of(visits: Iterable[Visit], nominal_hz: float | None = None) -> VisitHistory:
+    """Return the history of the unit that all of `visits` are of; `nominal_hz` is the unit's."""
     ordered = in_order_of_visiting(visits)
     chains = {visit.chain for visit in ordered}
-    return visit_history(_offsets(visit, several=len(chains) > 1) for visit in ordered)
+    offsets = (_offsets(visit, several=len(chains) > 1) for visit in ordered)
+    return visit_history(offsets, nominal_hz)
 
 
 def in_order_of_visiting(visits: Iterable[Visit]) -> list[Visit]:

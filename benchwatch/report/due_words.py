@@ -10,6 +10,8 @@ _WITHOUT_DATES: Final[dict[DueState, str]] = {
     "no record": "can't tell yet: no record",
     "no tolerance": "can't tell: no tolerance",
     "outside": "outside now",
+    "too near": "perhaps due now: too near its tolerance to tell",
+    "u unknown": "perhaps due now: can't tell without its uncertainty",
     "one visit": "can't tell yet: one visit only",
 }
 
@@ -52,7 +54,15 @@ def history_cautions(history: VisitHistory) -> tuple[str, ...]:
             )
     if history.other_nominals:
         numbers = ", ".join(history.other_nominals)
-        found.append(f"measured at another nominal and left out of the ageing: visit {numbers}")
+        found.append(
+            f"measured at another nominal and left out of the ageing: visit {numbers}; visits "
+            "amend NUMBER --nominal puts that of an imported visit right"
+        )
+    if any(not one.u_known for one in history.intervals):
+        found.append(
+            "the uncertainty of some records is unknown: it is taken as that of the others, or as "
+            "a share of the changes where none states one"
+        )
     if any(not one.shared_known for one in history.intervals):
         found.append(
             "what records share, such as their reference, is not known for all of them: their "

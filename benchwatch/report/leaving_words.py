@@ -2,11 +2,12 @@
 
 from shlex import quote
 
+from benchwatch.estimate.uncertainty.limit_side import record_side
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 from benchwatch.estimate.uncertainty.uncertainty_budget import USUAL_COVERAGE
-from benchwatch.pipeline.event_log import limit_words
 from benchwatch.quantity import format_duration, printable, write_fraction
 from benchwatch.reading import DEFAULT_COUNTER
+from benchwatch.report.side_words import side_words
 from benchwatch.snapshot import Records, Snapshot, VisitNow
 
 
@@ -82,9 +83,9 @@ def _results(now: Snapshot) -> list[str]:
     ] or ["nothing on record"]
     tolerance = now.numbers.tolerance
     if records.as_left is not None and tolerance is not None:
-        expanded = records.as_left.budget.expanded(USUAL_COVERAGE)
-        reach = records.as_left.u if expanded is None else expanded.half_width
-        results[-1] += f", {_side(abs(records.as_left.offset), reach, tolerance.limit)}"
+        side = record_side(records.as_left, tolerance.limit)
+        known = records.as_left.known_u is not None
+        results[-1] += f", {side_words(side, tolerance.limit, u_known=known)}"
     settle = now.numbers.settle
     if settle is not None and settle.state == "settled" and now.reading is not None:
         since_s = now.reading.elapsed_s if settle.since_s is None else settle.since_s
@@ -92,16 +93,6 @@ def _results(now: Snapshot) -> list[str]:
     elif settle is not None:
         results.append("not settled" if settle.state == "warming" else "not known to have settled")
     return results
-
-
-def _side(size: float, reach: float, limit: float) -> str:
-    """Say whether an offset of `size`, with its expanded uncertainty `reach`, is inside `limit`."""
-    shown = limit_words(limit)
-    if size + reach <= limit:
-        return f"inside {shown}"
-    if size - reach > limit:
-        return f"outside {shown}"
-    return f"too near {shown} to tell"
 
 
 def _still_open(now: Snapshot) -> list[str]:

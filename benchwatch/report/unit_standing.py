@@ -8,6 +8,7 @@ from benchwatch.estimate.ageing.interval_ageing import IntervalAgeing, interval_
 from benchwatch.estimate.ageing.interval_errors import MeanRate, mean_rate
 from benchwatch.estimate.ageing.unit_due import UnitDue, unit_due
 from benchwatch.estimate.ageing.visit_history import YEAR_DAYS, DatedOffset, VisitHistory
+from benchwatch.estimate.uncertainty.limit_side import LimitSide
 from benchwatch.register.registered_unit import Unit
 from benchwatch.register.unit_history import history_of, in_order_of_visiting
 from benchwatch.register.visit import Visit
@@ -33,12 +34,17 @@ class UnitStanding:
         return self.history.newest
 
     @property
-    def inside(self) -> bool | None:
-        """Whether the newest record is inside the tolerance; None where either is not known."""
+    def side(self) -> LimitSide | None:
+        """The side of the tolerance of the newest record; None where either is not known."""
         tolerance, newest = self.unit.tolerance, self.newest
-        if tolerance is None or newest is None:
+        if tolerance is None or newest is None or not tolerance > 0:
             return None
-        return abs(newest.offset) <= tolerance
+        return newest.side_of(tolerance)
+
+    @property
+    def inside(self) -> bool | None:
+        """Whether the newest record is inside the tolerance; None where it can't be told."""
+        return None if self.side in {None, "undecided"} else self.side == "inside"
 
     def in_a_year(self) -> AgeingForecast | None:
         """Return what is expected a year after the newest record; None without two visits."""
@@ -47,7 +53,8 @@ class UnitStanding:
 
 def unit_standing(unit: Unit, visits: Sequence[Visit]) -> UnitStanding:
     """Return how `unit` stands after `visits`, all of them its own."""
-    history = history_of(visits)
+    nominal_hz = None if unit.nominal_hz is None else float(unit.nominal_hz)
+    history = history_of(visits, nominal_hz)
     ageing = interval_ageing(history)
     return UnitStanding(
         unit=unit,

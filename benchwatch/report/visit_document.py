@@ -4,6 +4,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Final
 
 from benchwatch.estimate.ageing.visit_history import Interval
+from benchwatch.estimate.uncertainty.limit_side import record_side
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 from benchwatch.estimate.uncertainty.uncertainty_budget import DEFAULT_COVERAGE, USUAL_COVERAGE
 from benchwatch.quantity import (
@@ -20,6 +21,7 @@ from benchwatch.register.visit import TYPED_TABLE, Remark, Visit, VisitRecord
 from benchwatch.report.amendment_words import amendment_words
 from benchwatch.report.blocks import DocumentPart, Sentence, Table
 from benchwatch.report.due_words import due_words, history_cautions
+from benchwatch.report.side_words import side_words
 from benchwatch.report.unit_standing import UnitStanding
 from benchwatch.report.visit_style import NAMELESS, VisitStyle
 
@@ -55,9 +57,14 @@ def _unit_blocks(standing: UnitStanding, style: VisitStyle) -> Iterator[Document
     for fact in unit_facts(unit):
         yield Sentence(fact)
     if newest is not None:
-        verdict = "" if standing.inside is None else f", {side_word(standing.inside)}"
-        value = amount(newest.offset, newest.u)
+        known = newest.u is not None
+        limit, verdict = unit.tolerance, ""
+        if standing.side is not None and limit is not None:
+            verdict = f", {side_words(standing.side, limit, u_known=known)}"
+        value = amount(newest.offset, newest.u) + ("" if known else ", u unknown")
         yield Sentence(f"newest record {value}, {style.moment(newest.utc_s)}{verdict}")
+        if newest.caution:
+            yield Sentence(f"caution (newest record): {newest.caution}", "warning")
     yield _due(standing, style)
     yield from _ageing(standing)
     if standing.visits:
@@ -112,17 +119,11 @@ def _visit_blocks(
 ) -> Iterator[DocumentPart]:
     of = f" of {visit.unit}" if visit.unit else ", not named yet"
     yield Sentence(f"visit {style.label(visit)}{of}", "strong")
-    yield Sentence(f"opened {style.moment(visit.opened_utc_s)}{_source(visit)}")
-    if visit.closed_utc_s is None:
-        yield Sentence("open")
-    else:
-        by = f" by {printable(visit.closed_by, 40)}" if visit.closed_by else ""
-        yield Sentence(f"closed {style.moment(visit.closed_utc_s)}{by}")
-    if visit.nominal_hz is not None:
-        yield Sentence(f"nominal {format_frequency(visit.nominal_hz)}")
-    if visit.tolerance is not None:
-        yield Sentence(f"tolerance {_limit(visit.tolerance)}")
-    yield from _records(visit, style)
+    yield from _visit_facts(visit, style)
+    tolerance = visit.tolerance
+    if tolerance is None and standing is not None:
+        tolerance = standing.unit.tolerance
+    yield from _records(visit, style, tolerance)
     if visit.pulls:
         pulls = ", ".join(amount(size, u) for size, u in visit.pulls)
         yield Sentence(f"the tool pulls {pulls}")
@@ -155,6 +156,20 @@ def _visit_blocks(
             yield Sentence(f"caution: {caution}", "warning")
 
 
+def _visit_facts(visit: Visit, style: VisitStyle) -> Iterator[DocumentPart]:
+    """Yield when a visit was, and what it was measured against."""
+    yield Sentence(f"opened {style.moment(visit.opened_utc_s)}{_source(visit)}")
+    if visit.closed_utc_s is None:
+        yield Sentence("open")
+    else:
+        by = f" by {printable(visit.closed_by, 40)}" if visit.closed_by else ""
+        yield Sentence(f"closed {style.moment(visit.closed_utc_s)}{by}")
+    if visit.nominal_hz is not None:
+        yield Sentence(f"nominal {format_frequency(visit.nominal_hz)}")
+    if visit.tolerance is not None:
+        yield Sentence(f"tolerance {_limit(visit.tolerance)}")
+
+
 def _intervals(intervals: Sequence[Interval]) -> Iterator[DocumentPart]:
     """Yield the changes between visits, with the trimmer left alone."""
     yield Sentence("changes from as left of one visit to as found of the next:")
@@ -180,21 +195,16 @@ def amount(offset: float, u: float | None, unit: OffsetUnit | None = None) -> st
 
 
 def record_amount(one: VisitRecord | None) -> str:
-    """Write the offset on record; ``-`` where there is none."""
+    """Write the offset on record, with ``!`` where it may be wrong; ``-`` where there is none."""
     if one is None:
         return NAMELESS
-    return amount(one.record.offset, one.record.known_u)
+    return amount(one.record.offset, one.record.known_u) + " !" * bool(one.record.caution)
 
 
 def _limit(fraction: float) -> str:
     """Write a limit as short as it was typed."""
     unit = offset_unit(fraction)
     return f"{fraction / unit.size:.6g} {unit.name}"
-
-
-def side_word(inside: bool) -> str:
-    """Return the word for inside or outside the tolerance."""
-    return "inside" if inside else "outside"
 
 
 def state_words(visit: Visit) -> str:
@@ -232,7 +242,7 @@ def _ageing(standing: UnitStanding) -> Iterator[DocumentPart]:
         )
 
 
-def _records(visit: Visit, style: VisitStyle) -> Iterator[DocumentPart]:
+def _records(visit: Visit, style: VisitStyle, tolerance: float | None) -> Iterator[DocumentPart]:
     """Yield a table of the records with u and U, then what is to be said of each."""
     if not visit.records:
         yield Sentence("no record yet")
@@ -261,6 +271,9 @@ def _records(visit: Visit, style: VisitStyle) -> Iterator[DocumentPart]:
     )
     for one in visit.records:
         name = f"{one.record.kind}, entry {style.entry(one.entry)}"
+        if tolerance is not None and tolerance > 0:
+            side, known = record_side(one.record, tolerance), one.record.known_u is not None
+            yield Sentence(f"{name}: {side_words(side, tolerance, u_known=known)}")
         if one.record.caution:
             yield Sentence(f"caution ({name}): {printable(one.record.caution, 500)}", "warning")
         if one.automatic:

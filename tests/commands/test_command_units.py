@@ -2,6 +2,7 @@
 
 import json
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +12,7 @@ from register_kit import record
 
 from benchwatch.commands.common import fitted_table
 from benchwatch.commands.units import units
+from benchwatch.commands.visits import visits
 from benchwatch.errors import QuantityError, UsageError
 from benchwatch.reading import AS_FOUND, AS_LEFT
 from benchwatch.register import RegisterFile, Unit, read_register
@@ -90,6 +92,60 @@ def test_due_soonest_first(register: RegisterFile) -> None:
 
     assert soon == far == ["0418", "0417"]
     assert within == ["0418"]
+
+
+def test_whatever_may_be_due_within_the_time_is_listed(register: RegisterFile) -> None:
+    """Outside, too near to tell, or perhaps now already, though expected far later."""
+    register.add([Unit(ident="0420", tolerance=5e-9).draft()])
+    register.add(visit("0420", NOW - 400 * DAY_S, 9.0, 0.0))
+    register.add(visit("0420", NOW - 10 * DAY_S, 2.0, 4.5))
+    register.add([Unit(ident="0421", tolerance=5e-9).draft()])
+    register.add(visit("0421", NOW - 50 * DAY_S, 9.0, 5.01))
+
+    found = {one["ident"]: one for one in lines(run(register, "--due", "30d", "--json"))}
+    words = run(register, "--due", "30d")
+
+    expected = {ident: one["due"]["date"] for ident, one in found.items()}
+    assert list(found) == ["0418", "0421", "0420"]
+    assert expected["0420"] > "2032-07-05"
+    assert "none is due" not in words.stderr
+    assert (found["0421"]["inside"], found["0421"]["side"]) == (None, "undecided")
+
+
+def test_one_rule_for_the_side(register: RegisterFile) -> None:
+    """Too near to tell in the list, on the page of the unit and on that of the visit."""
+    register.add([Unit(ident="0421", tolerance=5e-9).draft()])
+    register.add(visit("0421", NOW - 50 * DAY_S, 9.0, 5.01))
+
+    row = run(register).stdout.splitlines()[-1]
+    page = run(register, "show", "0421").stdout
+    beside = ("--journal", str(register.path.parent / "journal.db"))
+    of_visit = CliRunner().invoke(visits, ["show", *beside, "7"], catch_exceptions=False).stdout
+
+    assert "too near to tell" in row
+    assert "outside" not in row
+    assert ", too near 5 ppb to tell" in page
+    assert "as left, entry" in of_visit
+    assert ": too near 5 ppb to tell" in of_visit
+    assert ": outside 5 ppb" in of_visit
+
+
+def test_a_record_with_a_caution_is_marked(register: RegisterFile) -> None:
+    """In the list, on the page with its reason, and for programs."""
+    register.add([Unit(ident="0421", tolerance=5e-9).draft()])
+    opening, found, left, closed = visit("0421", NOW - 50 * DAY_S, 9.0, 0.1)
+    made = record(AS_LEFT, 0.1e-9, utc_s=NOW - 50 * DAY_S)
+    made = replace(made, conditions=(("caution", "the tool is on the trimmer"),))
+    left = replace(left, document={"record": made.as_dict(), "automatic": False})
+    register.add([opening, found, left, closed])
+
+    listed, page = run(register), run(register, "show", "0421").stdout
+    unit = lines(run(register, "show", "0421", "--json"))[0]
+
+    assert "+0.100 ± 0.014 ppb !" in listed.stdout.splitlines()[-1]
+    assert "! stands at records that say why they may be wrong" in listed.stderr
+    assert "caution (newest record): the tool is on the trimmer" in page
+    assert unit["newest"]["caution"] == "the tool is on the trimmer"
 
 
 def test_show(register: RegisterFile) -> None:

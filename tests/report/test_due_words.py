@@ -72,6 +72,8 @@ def test_dates_that_have_passed(today: float, words: str) -> None:
         ("no record", "can't tell yet: no record"),
         ("no tolerance", "can't tell: no tolerance"),
         ("outside", "outside now"),
+        ("too near", "perhaps due now: too near its tolerance to tell"),
+        ("u unknown", "perhaps due now: can't tell without its uncertainty"),
         ("one visit", "can't tell yet: one visit only"),
         ("doubtful date", "can't tell: the date of visit 3 is in doubt"),
         (
@@ -103,8 +105,32 @@ def test_cautions() -> None:
 
     assert len(cautions) == 3
     assert "visit 3 is dated before visit 2" in cautions[0]
-    assert cautions[1].endswith("left out of the ageing: visit 4")
+    assert "left out of the ageing: visit 4; visits amend NUMBER --nominal" in cautions[1]
     assert "shared nothing" in cautions[2]
+
+
+def test_an_unknown_uncertainty_is_said() -> None:
+    """A record without u is not exact: what is taken in its place has a sentence."""
+    at_times = [(1, 0.0, None), (2, 9e7, 1e-10)]
+    history = visit_history(
+        VisitOffsets(label=str(n), as_found=DatedOffset(utc_s=s, offset=n * 1e-9, u=u))
+        for n, s, u in at_times
+    )
+
+    assert "the uncertainty of some records is unknown" in history_cautions(history)[0]
+
+
+def test_the_visit_that_differs_from_the_unit_is_named() -> None:
+    """With the unit's nominal it is not the other visits, though the one that differs is newest."""
+    visits = [
+        VisitOffsets(label=str(n), nominal_hz=hertz,
+                     as_found=DatedOffset(utc_s=n * 1e7, offset=1e-9, u=1e-10))
+        for n, hertz in ((1, 5e6), (2, 5e6), (3, 10e6))
+    ]  # fmt: skip
+    history = visit_history(visits, 5e6)
+
+    assert history.other_nominals == ("3",)
+    assert history.newest_visit == "2"
 
 
 def test_a_visit_that_runs_backwards() -> None:

@@ -37,8 +37,9 @@ def standing_values(standing: UnitStanding, now_utc_s: float) -> dict[str, Any]:
         "last_visit": None if not visits else visits[-1].name,
         "last_visit_opened": None if not visits else iso_time(visits[-1].opened_utc_s),
         "newest": None if newest is None else
-        {"time": iso_time(newest.utc_s), "offset": newest.offset, "u": newest.u},
-        "inside": standing.inside,
+        {"time": iso_time(newest.utc_s), "offset": newest.offset, "u": newest.u,
+         "caution": newest.caution or None},
+        "inside": standing.inside, "side": standing.side,
         "ageing": None if rate is None else {"per_year": rate.per_year, "u": rate.u},
         "in_a_year": None if ahead is None else
         {"offset": ahead.offset, "low": ahead.low, "high": ahead.high,

@@ -25,7 +25,7 @@ def dated_offset(record: OffsetRecord, written_utc_s: float | None = None) -> Da
     utc_s = written_utc_s if record.utc_s is None else record.utc_s
     if utc_s is None:
         return None
-    u, missing = record.u, record.budget.missing
+    missing = record.budget.missing
     references = [
         row for row in record.budget.lines if row.distribution == "normal" and row.name != TYPED
     ]
@@ -38,8 +38,10 @@ def dated_offset(record: OffsetRecord, written_utc_s: float | None = None) -> Da
     return DatedOffset(
         utc_s=utc_s,
         offset=record.offset,
-        u=u if u > 0 else None,
+        u=record.known_u,
         shared=shared if known else None,
+        dof=record.budget.dof,
+        caution=record.caution,
     )
 
 

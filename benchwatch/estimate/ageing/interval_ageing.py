@@ -158,15 +158,13 @@ class IntervalAgeing:
                 before, after = (middle, after) if inside else (before, middle)
             return float(after)
 
-        outside = abs(self.newest.offset) > tolerance
-        expected = 0.0 if outside else first(half)
-        earliest = 0.0 if outside else first(edge)
+        expected, earliest = first(half), first(edge)
         if expected is not None and (earliest is None or earliest > expected):
             earliest = expected
         return DueDate(
             expected_days=expected,
             earliest_days=earliest,
-            latest_days=0.0 if outside else first(whole),
+            latest_days=first(whole),
             horizon_days=horizon_days,
         )
 

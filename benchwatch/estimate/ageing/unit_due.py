@@ -10,15 +10,27 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 from benchwatch.estimate.ageing.interval_ageing import IntervalAgeing
-from benchwatch.estimate.ageing.visit_history import YEAR_DAYS, VisitHistory
+from benchwatch.estimate.ageing.visit_history import YEAR_DAYS, DatedOffset, VisitHistory
 from benchwatch.estimate.derived_frequencies import DAY_S
 
 HORIZON_DAYS: Final = 20.0 * YEAR_DAYS
 """How far ahead a date is looked for, from the newest record."""
 
 DueState = Literal[
-    "no record", "no tolerance", "outside", "one visit", "doubtful date", "not moved", "known"
+    "no record",
+    "no tolerance",
+    "outside",
+    "too near",
+    "u unknown",
+    "one visit",
+    "doubtful date",
+    "not moved",
+    "known",
 ]
+"""Too near: the newest record can't be told to be inside or outside. u unknown: it reads outside,
+and for want of its uncertainty it can't be told either."""
+PERHAPS_NOW: Final = frozenset({"too near", "u unknown"})
+"""States of units that may be outside now."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,9 +55,15 @@ class UnitDue:
     @property
     def order_utc_s(self) -> float | None:
         """What units are sorted by: the due date, else the earliest; None: neither is known."""
-        if self.state == "outside":
+        if self.state == "outside" or self.state in PERHAPS_NOW:
             return self.newest_utc_s
         return self.due_utc_s if self.due_utc_s is not None else self.earliest_utc_s
+
+    def may_be_due_by(self, utc_s: float) -> bool:
+        """Return whether it is outside, overdue, or may leave its tolerance by `utc_s`."""
+        dates = (self.order_utc_s, self.due_utc_s, self.earliest_utc_s)
+        known = [at for at in dates if at is not None]
+        return self.state == "outside" or (bool(known) and min(known) <= utc_s)
 
 
 def unit_due(
@@ -95,10 +113,21 @@ def _state(
         return "no record"
     if tolerance is None or not tolerance > 0:
         return "no tolerance"
-    if abs(newest.offset) > tolerance:
-        return "outside"
+    out = _perhaps_out(newest, tolerance)
+    if out is not None:
+        return out
     if not history.newest_dated:
         return "doubtful date"
     if ageing is None:
         return "one visit"
     return "known" if ageing.moved else "not moved"
+
+
+def _perhaps_out(newest: DatedOffset, tolerance: float) -> DueState | None:
+    """Return the state of a record that is, or may be, outside the tolerance; None: it is not."""
+    side = newest.side_of(tolerance)
+    if side == "undecided" and newest.u is None:
+        return "u unknown" if abs(newest.offset) > tolerance else None
+    if side == "outside":
+        return "outside"
+    return "too near" if side == "undecided" else None

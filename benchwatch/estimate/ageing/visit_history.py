@@ -21,6 +21,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from benchwatch.estimate.derived_frequencies import DAY_S
+from benchwatch.estimate.uncertainty.limit_side import LimitSide, limit_side, usual_reach
 
 YEAR_DAYS: Final = 365.25
 """Days of a Julian year, for rates a year."""
@@ -48,6 +49,14 @@ class DatedOffset:
     """Standard uncertainty, fractional, all shared parts included; None: not known."""
     shared: tuple[SharedPart, ...] | None = None
     """Parts that other records may share; None: not known."""
+    dof: float = math.inf
+    """Degrees of freedom of `u`."""
+    caution: str = ""
+    """Why the record may be wrong; empty without a reason."""
+
+    def side_of(self, limit: float) -> LimitSide:
+        """Return the side of ±`limit` (fractional) on which the record lies, counting its U."""
+        return limit_side(self.offset, usual_reach(self.u, self.dof), limit)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,6 +115,11 @@ class Interval:
     def shared_known(self) -> bool:
         """Whether it is known what the records share; if not, nothing is taken as shared."""
         return all(record.shared is not None for record, _ in self.terms)
+
+    @property
+    def u_known(self) -> bool:
+        """Whether the u of every record is known."""
+        return all(record.u is not None for record, _ in self.terms)
 
     @property
     def days(self) -> float:
@@ -167,7 +181,7 @@ class VisitHistory:
     """Pairs of visits, in order of writing, of which the later one has the earlier date. A visit
     whose as left is dated before its as found is paired with itself. Their dates are left out."""
     other_nominals: tuple[str, ...] = ()
-    """Visits under another nominal than the newest one's; they are left out."""
+    """Visits under another nominal than the unit's; they are left out."""
 
     @property
     def measured_visits(self) -> int:
@@ -175,16 +189,18 @@ class VisitHistory:
         return len(self.joined)
 
 
-def visit_history(visits: Iterable[VisitOffsets]) -> VisitHistory:
+def visit_history(visits: Iterable[VisitOffsets], nominal_hz: float | None = None) -> VisitHistory:
     """Return intervals and the joined series of the visits of one unit.
 
     Args:
         visits: in order of writing. Those without a record are passed over. Those under another
-            nominal than the last one's are left out. Where a later visit has an earlier date, one
+            nominal than the unit's are left out. Where a later visit has an earlier date, one
             of the two clocks was wrong, and both dates are left out; their trims still count.
+        nominal_hz: the unit's; None, or one that no visit has: that of the last visit with one.
     """
     measured = [visit for visit in visits if visit.last is not None]
-    nominal = next((v.nominal_hz for v in reversed(measured) if v.nominal_hz is not None), None)
+    stated = [visit.nominal_hz for visit in measured if visit.nominal_hz is not None]
+    nominal = nominal_hz if nominal_hz in stated else next(reversed(stated), None)
     alike = {
         visit.label: nominal is None or visit.nominal_hz in {None, nominal} for visit in measured
     }
