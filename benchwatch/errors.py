@@ -3,6 +3,7 @@
     BenchwatchError                 1
     ├── UsageError                  2   what was typed, or a setting in a file, can't be used
     │   ├── QuantityError           2   a quantity can't be read
+    │   │   └── FewerDigits         2   a typed reading may be cut; the same again is taken
     │   ├── UnknownUnit             2   the register has no unit of this name yet
     │   └── DriverError             2   no such driver, or a driver or profile that can't be loaded
     ├── ConnectionFailed            3   nothing usable answers at this resource
@@ -34,6 +35,10 @@ class UsageError(BenchwatchError):
 
 class QuantityError(UsageError):
     """A quantity can't be read; the message quotes the text and shows the expected forms."""
+
+
+class FewerDigits(QuantityError):
+    """A typed reading ends earlier than those before it; the same line again is taken."""
 
 
 class UnknownUnit(UsageError):

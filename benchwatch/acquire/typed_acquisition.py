@@ -6,6 +6,7 @@ overdue: the next one comes when the person types it. So there are no gaps.
 
 import queue
 import threading
+from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
@@ -13,12 +14,13 @@ from typing import Final
 
 from benchwatch.acquire.counter_status import CounterStatus, StatusPublisher
 from benchwatch.acquire.reading_maker import ReadingMaker
+from benchwatch.acquire.typed_decimals import REMEMBERED, digits_missing
 from benchwatch.acquire.typed_input import TypedInput
 from benchwatch.acquire.typed_line import TypedNumber, read_typed_line
 from benchwatch.clock import Clock
 from benchwatch.counter import Identity, Measurement, Setup
-from benchwatch.errors import BenchwatchError, NoReadings
-from benchwatch.quantity import format_duration, round_nominal
+from benchwatch.errors import BenchwatchError, FewerDigits, NoReadings
+from benchwatch.quantity import format_duration, how_many, printable, round_nominal
 from benchwatch.reading import TYPED, Gap, Mark, Reading
 
 BY_HAND: Final = Identity("typed by hand")
@@ -79,6 +81,10 @@ class TypedAcquisition(threading.Thread):
         """The nominal by which the next line is judged, in hertz."""
         self._guessed = False
         """Whether the first reading gave it."""
+        self._newest_decimals: deque[int] = deque(maxlen=REMEMBERED)
+        """Decimals of the newest accepted readings."""
+        self._asked_again: TypedNumber | None = None
+        """The reading that was refused because it may be cut."""
         self._queue: queue.SimpleQueue[
             _Accepted | Setup | Decimal | str | BenchwatchError | None
         ] = queue.SimpleQueue()
@@ -99,15 +105,36 @@ class TypedAcquisition(threading.Thread):
 
         Raises:
             QuantityError: the line is no reading; nothing was recorded.
+            FewerDigits: it may be cut; nothing was recorded, and the same line again is accepted.
         """
         typed_s = self._clock.monotonic()
         with self._lock:
             number = read_typed_line(line, self._nominal, guessed=self._guessed)
+            self._refuse_cut(number, line)
             if self._nominal is None:
                 self._nominal, self._guessed = round_nominal(number.value_hz), True
             accepted = _Accepted(number, typed_s)
             self._queue.put(accepted)
         self._clock.wait(accepted.taken, TAKEN_S)
+
+    def _refuse_cut(self, number: TypedNumber, line: str) -> None:
+        """Ask once for a reading that ends earlier than usual; its decimals are usual after that.
+
+        Raises:
+            FewerDigits: it was not asked for again yet.
+        """
+        missing = digits_missing(number.decimals, self._newest_decimals)
+        if missing and number != self._asked_again:
+            self._asked_again = number
+            raise FewerDigits(
+                f"'{printable(line.strip())}' ends {how_many(missing, 'digit')} before the newest "
+                "readings do: is it cut? Type it whole, or enter the same again if the counter "
+                "shows no more."
+            )
+        if missing:
+            self._newest_decimals.clear()
+        self._asked_again = None
+        self._newest_decimals.append(number.decimals)
 
     def stop(self) -> None:
         """Ask the thread to end."""
@@ -115,12 +142,15 @@ class TypedAcquisition(threading.Thread):
 
     def request(self, setup: Setup) -> None:
         """Take the gate that the operator says the counter is set to; nothing is set."""
-        self._queue.put(setup)
+        with self._lock:
+            self._newest_decimals.clear()  # another gate shows other digits
+            self._queue.put(setup)
 
     def set_nominal(self, nominal: Decimal) -> None:
         """Use another nominal, in hertz, from the next reading on."""
         with self._lock:
             self._nominal, self._guessed = nominal, False
+            self._newest_decimals.clear()
             self._queue.put(nominal)
 
     # ------------------------------------------------------------- the run

@@ -1,7 +1,8 @@
 """Reads typed lines from standard input: from a terminal, where it prompts, or from a pipe or file.
 
-A wrong line is named in a sentence, and asked for again where somebody can type it again. The line
-``q``, or the end of the input, ends the run.
+A wrong line is named in a sentence, and asked for again where somebody can type it again. One that
+may be cut is asked for again too; in a pipe or file it is taken as it is, which is said once. The
+line ``q``, or the end of the input, ends the run.
 """
 
 import os
@@ -9,7 +10,14 @@ import threading
 from collections.abc import Callable, Iterator
 from typing import Final
 
-from benchwatch.errors import BenchwatchError, FileError, InputEnded, LinkLost, QuantityError
+from benchwatch.errors import (
+    BenchwatchError,
+    FewerDigits,
+    FileError,
+    InputEnded,
+    LinkLost,
+    QuantityError,
+)
 from benchwatch.quantity import how_many
 
 QUIT: Final = "q"
@@ -41,6 +49,8 @@ class TypedInput:
         self._is_terminal = os.isatty(descriptor)
         self._lock = threading.Lock()
         self._prompt_due = False
+        self._has_named_short = False
+        """Whether a line of a pipe or file that may be cut was named."""
         self._accepted = self._wrong = self._lines = 0
 
     def begin(
@@ -52,7 +62,8 @@ class TypedInput:
         """Read lines on a thread of their own until the input ends.
 
         Args:
-            enter: takes a line; raises `QuantityError` where it is no reading.
+            enter: takes a line; raises `QuantityError` where it is no reading, and `FewerDigits`
+                where it may be cut, unless it comes again.
             end: called once, with the reason why no more lines come.
             note: puts a sentence on the time line.
         """
@@ -98,11 +109,28 @@ class TypedInput:
         self._accepted += 1
         self._prompt_due = self._is_terminal
         try:
-            enter(line)
+            if self._is_terminal:
+                enter(line)
+            else:
+                self._enter_short_too(line, enter)
         except QuantityError as error:
             self._accepted -= 1
             self._name_wrong(str(error))
             self.prompt_if_due()
+
+    def _enter_short_too(self, line: str, enter: Callable[[str], None]) -> None:
+        """Pass a line on, again where it may be cut: nobody can be asked; say so once."""
+        try:
+            enter(line)
+        except FewerDigits:
+            enter(line)
+            assert self._say is not None
+            if not self._has_named_short:
+                self._say(
+                    f"line {self._lines} ends two or more digits before the lines above it: it is "
+                    "taken as it is, with its coarser resolution. Further ones are not named."
+                )
+            self._has_named_short = True
 
     def _name_wrong(self, why: str) -> None:
         """Say why a line was not used."""

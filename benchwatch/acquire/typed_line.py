@@ -56,6 +56,13 @@ class TypedNumber:
     resolution_hz: float
     """Weight of the last digit that was typed."""
 
+    @property
+    def decimals(self) -> int:
+        """Digits behind the decimal mark of the value in hertz; negative: tens of hertz or more."""
+        exponent = self.value_hz.as_tuple().exponent
+        assert isinstance(exponent, int), "a typed number is finite"
+        return -exponent
+
 
 def read_typed_line(line: str, nominal: Decimal | None, *, guessed: bool = False) -> TypedNumber:
     """Read a typed line as a frequency near the nominal.

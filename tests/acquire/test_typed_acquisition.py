@@ -18,6 +18,7 @@ from benchwatch.clock import SystemClock
 from benchwatch.counter import Setup
 from benchwatch.errors import (
     BenchwatchError,
+    FewerDigits,
     FileError,
     InputEnded,
     NoReadings,
@@ -177,6 +178,74 @@ def test_a_gate_that_can_not_be_right_is_taken_as_unknown() -> None:
     assert now.recorder.connections[-1].gate_s is None
 
 
+@pytest.mark.parametrize(
+    ("whole", "cut"),
+    [
+        ("10000000.09", "10000000"),
+        ("10000000.091", "10000000.0"),
+        ("9.99999912 MHz", "9.999999 MHz"),
+    ],
+)
+def test_a_number_that_may_be_cut_is_asked_for_again(whole: str, cut: str) -> None:
+    """Once: the same line again is what the counter shows, and so are others like it from then."""
+    with typing() as now:
+        now.thread.enter(whole)
+        with pytest.raises(FewerDigits, match=f"'{cut}' ends 2 digits before the newest readings"):
+            now.thread.enter(cut)
+        before = len(now.texts)
+        now.thread.enter(cut)
+        now.thread.enter(cut)
+
+        assert before == 1
+        assert len(now.texts) == 3
+
+
+def test_a_cut_number_is_asked_for_each_time_that_a_whole_one_was_typed() -> None:
+    """What was asked about is forgotten with the next reading; another cut one is asked for."""
+    with typing() as now:
+        now.thread.enter("10000000.09")
+        for cut, whole in (("10000000", "10000000.10"), ("10000000", "10000000.11")):
+            with pytest.raises(FewerDigits):
+                now.thread.enter(cut)
+            with pytest.raises(FewerDigits):
+                now.thread.enter("10000001")
+            now.thread.enter(whole)
+
+        assert now.texts == ["10000000.09", "10000000.10", "10000000.11"]
+
+
+def test_a_gate_or_a_nominal_that_is_stated_makes_any_digits_usual() -> None:
+    """A counter shows fewer digits with a shorter gate."""
+    with typing(gate_s=10.0) as now:
+        now.thread.enter("10000000.091")
+        now.thread.request(Setup(gate_s=0.1))
+        now.thread.enter("10000000.1")
+        now.thread.set_nominal(TEN_MHZ)
+        now.thread.enter("1000000e1")
+
+        assert len(now.texts) == 3
+
+
+@given(
+    numbers=st.lists(
+        st.decimals(9_999_999, 10_000_001, places=4).flatmap(
+            lambda value: st.integers(0, 4).map(lambda places: f"{value:.{places}f}")
+        ),
+        max_size=6,
+    )
+)
+def test_every_line_is_taken_at_the_second_time_at_the_latest(numbers: list[str]) -> None:
+    """However the number of decimals changes; nothing is taken twice, and nothing lost."""
+    with typing() as now:
+        for number in numbers:
+            try:
+                now.thread.enter(number)
+            except FewerDigits:
+                now.thread.enter(number)
+
+        assert [float(text) for text in now.texts] == [float(number) for number in numbers]
+
+
 def test_the_lines_of_a_file_are_readings() -> None:
     """Whatever ends them; blank lines are passed over, and q ends the run."""
     made, said = piped(b"10000000.09\n\n10 000 000,10\r\n10000000.11\rq\n10000000.12\n")
@@ -198,6 +267,18 @@ def test_wrong_lines_of_a_file_are_named_and_the_run_goes_on() -> None:
     assert "has no end" in said[-1]
     assert isinstance(made.ended[0], FileError)
     assert str(made.ended[0]) == "standard input has ended. 5 of 7 lines could not be used."
+
+
+def test_lines_of_a_file_that_may_be_cut_are_taken_and_said_once() -> None:
+    """Nobody can be asked: they have the resolution of their last digit, and are no error."""
+    made, said = piped(b"10000000.09\n10000000\n10000000.10\n10000000.11\n10000000\n")
+
+    assert made.texts == ["10000000.09", "10000000", "10000000.10", "10000000.11", "10000000"]
+    assert [reading.resolution_hz for reading in made.recorder.readings][1::3] == [1.0, 1.0]
+    assert [type(error) for error in made.ended] == [InputEnded]
+    assert [line.partition(":")[0] for line in said] == [
+        "line 2 ends two or more digits before the lines above it"
+    ]
 
 
 def test_a_file_without_readings_ends_with_that() -> None:

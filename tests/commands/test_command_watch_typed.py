@@ -174,6 +174,25 @@ def test_a_person_is_asked_on_a_terminal(tmp_path: Path) -> None:
     assert kept(tmp_path / "benchwatch" / "journal.db") == [10000000.09]
 
 
+def test_a_number_that_may_be_cut_is_asked_for_again_on_a_terminal(tmp_path: Path) -> None:
+    """``watch - --plain``: why, and the same prompt; the same line again is taken."""
+    terminal = Terminal([*COMMAND, "watch", "-", "--plain"], tmp_path, width=150, height=40)
+    with contextlib.closing(terminal):
+        terminal.wait_for("reading 1 (Hz):")
+        terminal.type(b"10000000.09\r")
+        terminal.wait_for("reading 2 (Hz):")
+        terminal.type(b"10000000\r")
+        terminal.wait_for("'10000000' ends 2 digits before the newest readings do: is it cut?")
+        terminal.wait_until(lambda rows: sum("reading 2 (Hz):" in row for row in rows) == 2)
+        terminal.type(b"10000000\r")
+        terminal.wait_for("reading 3 (Hz):")
+        terminal.type(b"q\r")
+        code = terminal.end()
+
+    assert code == 0
+    assert kept(tmp_path / "benchwatch" / "journal.db") == [10000000.0, 10000000.09]
+
+
 def test_a_terminal_that_closes_interrupts_the_typing(tmp_path: Path) -> None:
     """Nothing is lost, and the same command goes on with the run."""
     command = [*COMMAND, "watch", "-", "--plain"]

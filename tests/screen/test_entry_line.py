@@ -352,6 +352,24 @@ def test_readings_are_typed_on_a_real_terminal(tmp_path: Path) -> None:
     assert kept(tmp_path / "benchwatch" / "journal.db") == [10000000.09, 10000000.10]
 
 
+def test_a_number_that_may_be_cut_is_taken_with_enter_once_more(tmp_path: Path) -> None:
+    """It stays on the line with the reason, and nothing is recorded before the second Enter."""
+    terminal = Terminal([*COMMAND, "watch", "-", "--nominal", "10MHz"], tmp_path)
+    with contextlib.closing(terminal):
+        terminal.wait_for("reading 1 (Hz):")
+        terminal.type(b"10000000.09\r")
+        terminal.wait_for("newest 10000000.09")
+        terminal.type(b"10000000\r")
+        terminal.wait_for("ends 2 digits before")
+        terminal.wait_for("reading 2 (Hz): 10000000  not taken")
+        terminal.type(b"\r")
+        terminal.wait_for("reading 3 (Hz):")
+        terminal.type(b"q")
+
+        assert terminal.end() == 0
+    assert kept(tmp_path / "benchwatch" / "journal.db") == [10000000.0, 10000000.09]
+
+
 def test_a_nominal_that_a_mistyped_reading_gave_is_mended(tmp_path: Path) -> None:
     """A digit too few in the first reading: Ctrl-P sets the nominal, and typing goes on."""
     terminal = Terminal([*COMMAND, "watch", "-", "--no-journal"], tmp_path)
