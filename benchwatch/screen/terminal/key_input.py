@@ -28,6 +28,9 @@ _ESC: Final = "\x1b"
 _PASTE_BEGIN, _PASTE_END = "\x1b[200~", "\x1b[201~"
 _STRINGS: Final = frozenset("P]X^_")
 """Characters that after Esc begin a control string: DCS, OSC, SOS, PM, APC (ECMA-48, 5.6)."""
+_BEGINS_NUMBER: Final = frozenset("0123456789+-.,")
+"""Characters that after Esc are keys of their own: a line is cleared, and the next one typed at
+once. The library would make other characters of them."""
 _KEY: Final = re.compile(
     r"\x1b\[(?P<key>\d{0,7})(?:;\d{0,3}(?:;(?P<text>\d{1,7}(?::\d{1,7}){0,7})?)?)?[u~ABCDEFHPQS]",
     re.ASCII,
@@ -124,7 +127,11 @@ class KeyInput:
         # Only the beginning of a sequence that is too long is kept: enough to find its end.
         if len(self._sequence) <= LONGEST_SEQUENCE:
             self._sequence += character
-        if self._sequence[1] in _STRINGS and len(self._sequence) == 2:
+        if self._sequence[1] in _BEGINS_NUMBER:
+            self._sequence = ""
+            yield Key("escape", _ESC)
+            yield from self._take(character)
+        elif self._sequence[1] in _STRINGS and len(self._sequence) == 2:
             self._sequence, self._string = "", 0
         elif _is_whole(self._sequence, character):
             whole, self._sequence = self._sequence, ""

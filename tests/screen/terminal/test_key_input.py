@@ -49,6 +49,9 @@ def names(messages):
         ("\x1b[13u", ["enter"]),
         ("\x1b[97;2;65u", ["A"]),
         ("\x1b\x1b[A", ["escape", "up"]),
+        ("\x1b1", ["escape", "1"]),  # a line that is cleared, and a number typed at once
+        ("\x1b-5", ["escape", "minus", "5"]),
+        ("\x1b.5", ["escape", "full_stop", "5"]),
     ],
 )
 @pytest.mark.parametrize("size", [1, 2, 100])
