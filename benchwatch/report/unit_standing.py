@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from benchwatch.estimate.ageing.ageing_forecast import AgeingForecast
 from benchwatch.estimate.ageing.interval_ageing import IntervalAgeing, interval_ageing
-from benchwatch.estimate.ageing.interval_errors import MeanRate, mean_rate
+from benchwatch.estimate.ageing.mean_rate import MeanRate, mean_rate
 from benchwatch.estimate.ageing.unit_due import UnitDue, unit_due
 from benchwatch.estimate.ageing.visit_history import YEAR_DAYS, DatedOffset, VisitHistory
 from benchwatch.estimate.uncertainty.limit_side import LimitSide

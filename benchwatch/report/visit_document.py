@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Final
 
+from benchwatch.estimate.ageing.ageing_forecast import AgeingForecast
 from benchwatch.estimate.ageing.visit_history import Interval
 from benchwatch.estimate.uncertainty.limit_side import record_side
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
@@ -26,6 +27,8 @@ from benchwatch.report.unit_standing import UnitStanding
 from benchwatch.report.visit_style import NAMELESS, VisitStyle
 
 LONGEST_SENTENCE_CHARS: Final = 2500
+ALIKE: Final = 0.05
+"""A change expected in a year that differs from the rate by less than this share is the same."""
 
 
 def unit_facts(unit: Unit) -> list[str]:
@@ -227,8 +230,11 @@ def _source(visit: Visit) -> str:
 def _ageing(standing: UnitStanding) -> Iterator[DocumentPart]:
     rate, ahead = standing.rate, standing.in_a_year()
     if rate is not None:
-        span = len(standing.history.intervals)
-        over = "between two visits" if span == 1 else f"over {span} intervals between visits"
+        over = (
+            f"over {rate.intervals} intervals between visits (± counts the scatter between them)"
+            if rate.counts_scatter
+            else "between two visits (± counts the measurement only: one interval has no scatter)"
+        )
         yield Sentence(f"ageing {amount(rate.per_year, rate.u)} a year {over}")
     if ahead is not None and ahead.low is not None and ahead.high is not None:
         unit = offset_unit(max(abs(ahead.low), abs(ahead.high)))
@@ -238,8 +244,26 @@ def _ageing(standing: UnitStanding) -> Iterator[DocumentPart]:
         )
         yield Sentence(
             f"a year after the newest record {middle} {unit.name} is expected, "
-            f"{DEFAULT_COVERAGE * 100:g} % between {low} and {high}"
+            f"{DEFAULT_COVERAGE * 100:g} % between {low} and {high}{_why_another(standing, ahead)}"
         )
+
+
+def _why_another(standing: UnitStanding, ahead: AgeingForecast) -> str:
+    """Return why the change expected in a year is not the rate; empty where it is about that."""
+    rate, newest = standing.rate, standing.newest
+    if rate is None or newest is None:
+        return ""
+    change = ahead.offset - newest.offset
+    if abs(change - rate.per_year) <= ALIKE * abs(rate.per_year):
+        return ""
+    u = None if ahead.low is None or ahead.high is None else (ahead.high - ahead.low) / 4.0
+    written = write_fraction(change, u, offset_unit(max(abs(change), abs(rate.per_year))))
+    text = written.bare
+    if abs(change) < abs(rate.per_year):
+        why = "less than the rate, for ageing often slows down, and these visits leave that open"
+    else:
+        why = "another than the rate, for the intervals differ, and the newest ones count more"
+    return f"; that is a change of {text}, {why}"
 
 
 def _records(visit: Visit, style: VisitStyle, tolerance: float | None) -> Iterator[DocumentPart]:

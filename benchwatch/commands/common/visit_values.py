@@ -40,7 +40,9 @@ def standing_values(standing: UnitStanding, now_utc_s: float) -> dict[str, Any]:
         {"time": iso_time(newest.utc_s), "offset": newest.offset, "u": newest.u,
          "caution": newest.caution or None},
         "inside": standing.inside, "side": standing.side,
-        "ageing": None if rate is None else {"per_year": rate.per_year, "u": rate.u},
+        "ageing": None if rate is None else
+        {"per_year": rate.per_year, "u": rate.u, "intervals": rate.intervals,
+         "u_counts_scatter": rate.counts_scatter},
         "in_a_year": None if ahead is None else
         {"offset": ahead.offset, "low": ahead.low, "high": ahead.high,
          "coverage": DEFAULT_COVERAGE},

@@ -1,16 +1,13 @@
-"""Errors of the changes between visits, and the mean rate that they leave."""
+"""Errors of the changes between visits."""
 
 import math
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
 from benchwatch.estimate.ageing.visit_history import (
-    YEAR_DAYS,
     DatedOffset,
     Interval,
-    VisitHistory,
 )
 from benchwatch.estimate.array_types import FloatArray
 
@@ -88,38 +85,3 @@ class IntervalErrors:
     def of_newest(self, visit_error: float) -> float:
         """Return the variance of the newest record's error."""
         return float(self._records(visit_error)[self._newest, self._newest])
-
-
-@dataclass(frozen=True, slots=True)
-class MeanRate:
-    """Ageing rate over all intervals, fraction a year, with its standard uncertainty."""
-
-    per_year: float
-    u: float
-
-
-def mean_rate(history: VisitHistory) -> MeanRate | None:
-    """Return the rate that fits all intervals best if the unit ages linearly.
-
-    Generalised least squares: r = (τᵀ·K⁻¹·d)/(τᵀ·K⁻¹·τ), u² = 1/(τᵀ·K⁻¹·τ), with the lengths τ,
-    the changes d and the covariance K of their errors (Draper and Smith, Applied Regression
-    Analysis, 9.1). u counts the errors of the records alone, not how well the law fits.
-
-    Returns:
-        None where there is no interval, or a record's u is not known.
-    """
-    intervals, newest = history.intervals[-MOST_INTERVALS:], history.newest
-    if newest is None or any(one.u is None for one in intervals):
-        return None
-    if not any(one.days > 0 for one in intervals):
-        return None
-    errors = IntervalErrors(intervals, newest, 0.0)
-    years = np.array([one.days / YEAR_DAYS for one in intervals])
-    changes = np.array([one.change for one in intervals])
-    if not errors.typical > 0:
-        return None
-    solved = np.linalg.solve(errors.among(0.0) / errors.typical**2, years)
-    precision = float(years @ solved)
-    return MeanRate(
-        per_year=float(changes @ solved) / precision, u=errors.typical / math.sqrt(precision)
-    )

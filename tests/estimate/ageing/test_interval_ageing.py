@@ -10,7 +10,7 @@ from seed_kit import unseen_seed
 
 from benchwatch.errors import UsageError
 from benchwatch.estimate.ageing.interval_ageing import interval_ageing
-from benchwatch.estimate.ageing.interval_errors import mean_rate
+from benchwatch.estimate.ageing.mean_rate import mean_rate, rate_by_errors
 from benchwatch.estimate.ageing.unit_due import unit_due
 from benchwatch.estimate.ageing.visit_history import (
     YEAR_DAYS,
@@ -54,19 +54,19 @@ def test_norris() -> None:
         for number, (y, x) in enumerate(rows, start=1)
     ]
 
-    rate = mean_rate(visit_history(visits))
+    rate = rate_by_errors(visit_history(visits))
 
     assert rate is not None
     assert rate.per_year == pytest.approx(1.00211681802045, rel=1e-9)
     assert rate.u == pytest.approx(4.29796848199937e-4, rel=1e-9)
 
 
-def test_mean_rate_of_trimmed_visits() -> None:
+def test_rate_of_trimmed_visits_by_their_errors() -> None:
     """Independent intervals of 1 and 3 years weigh as their lengths: (1·1 + 3·6)/(1 + 9) ppb."""
     year = YEAR_DAYS + 0.1
     history = history_of((0.0, 9.0, 0.0), (year, 1.0, 0.0), (4 * YEAR_DAYS + 0.2, 6.0, 0.0))
 
-    rate = mean_rate(history)
+    rate = rate_by_errors(history)
 
     assert rate is not None
     assert rate.per_year == pytest.approx(1.9e-9, rel=1e-6)

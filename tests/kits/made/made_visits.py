@@ -35,6 +35,8 @@ class MadeUnit:
     """True offsets then, fractional, (k,)."""
     yearly: float
     """Ageing in the year after the first visit without the walk, fractional."""
+    mean_per_year: float
+    """Mean ageing from the first to the last visit without the walk, fraction a year."""
 
     def crossing_days(self, tolerance: float) -> float | None:
         """Return when the true offset first leaves ±`tolerance`; None: not in the horizon."""
@@ -66,6 +68,7 @@ def made_unit(
     ahead = np.arange(STEP_DAYS, HORIZON_DAYS, STEP_DAYS)
     days = np.concatenate((at, at[-1] + ahead))
     curve = yearly * _shape(law, random)(days)
+    mean_per_year = float((curve[visits - 1] - curve[0]) / at[-1] * YEAR_DAYS)
     if walk:
         size = abs(yearly) * random.uniform(0.05, 0.5)
         steps = np.sqrt(np.diff(days, prepend=0.0) / YEAR_DAYS)
@@ -100,6 +103,7 @@ def made_unit(
         ahead_days=ahead - (0.1 if trimmed else 0.0),
         true=curve[visits:] + setting,
         yearly=float(yearly),
+        mean_per_year=mean_per_year,
     )
 
 
