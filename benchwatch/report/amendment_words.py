@@ -5,7 +5,8 @@ from typing import Any, Final
 
 from benchwatch.errors import FileError
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
-from benchwatch.quantity import offset_unit, printable, write_fraction
+from benchwatch.quantity import format_frequency, offset_unit, printable, write_fraction
+from benchwatch.register.registered_unit import decimal_of
 from benchwatch.register.visit_amendments import Amendment
 
 LONGEST_VALUE_CHARS: Final = 200
@@ -20,12 +21,19 @@ def amendment_words(one: Amendment, entry: Callable[[str], str]) -> str:
         one: the amendment.
         entry: returns what an entry is called.
     """
-    before = stated_words(one, one.before, one.unit_before) or str(one.of_kind or "an entry")
+    before = stated_words(one, one.before, one.unit_before)
+    after = "" if one.after is None else stated_words(one, one.after, one.unit_after)
+    if before == after:  # what a record shows stayed: its nominal may have changed
+        before, after = (
+            f"{words}{_nominal_words(values)}"
+            for words, values in ((before, one.before), (after, one.after or {}))
+        )
+    before = before or str(one.of_kind or "an entry")
     why = f": {_reason(one)}; by entry {entry(one.entry)}"
     which = f"{before} (entry {entry(one.amends)})"
     if one.after is None:
         return f"withdrawn: {which}{why}"
-    return f"amended: {which} to {stated_words(one, one.after, one.unit_after)}{why}"
+    return f"amended: {which} to {after}{why}"
 
 
 def stated_words(one: Amendment, values: Mapping[str, Any], unit: str | None) -> str:
@@ -39,12 +47,18 @@ def stated_words(one: Amendment, values: Mapping[str, Any], unit: str | None) ->
     if one.of_kind == "record":
         return _record_words(values)
     if one.of_kind in {"visit", "named"}:
-        nominal = values.get("nominal_hz")
-        hertz = f", nominal {printable(str(nominal), 40)} Hz" if nominal else ""
-        return f"unit {'none' if unit is None else printable(unit)}{hertz}"
+        return f"unit {'none' if unit is None else printable(unit)}{_nominal_words(values)}"
     name, text = (printable(str(values.get(key) or ""), LONGEST_VALUE_CHARS)
                   for key in ("name", "text"))  # fmt: skip
     return f"{one.of_kind} {' '.join(filter(None, (name, text)))}".strip() if text else ""
+
+
+def _nominal_words(values: Mapping[str, Any]) -> str:
+    """Write the nominal that an entry states, or its record; empty without one."""
+    record = values.get("record")
+    stated = (record if isinstance(record, dict) else values).get("nominal_hz")
+    nominal = decimal_of(stated if isinstance(stated, str) else str(stated))
+    return "" if nominal is None else f", nominal {format_frequency(nominal)}"
 
 
 def _record_words(values: Mapping[str, Any]) -> str:

@@ -236,6 +236,8 @@ def _ageing(standing: UnitStanding) -> Iterator[DocumentPart]:
             else "between two visits (± counts the measurement only: one interval has no scatter)"
         )
         yield Sentence(f"ageing {amount(rate.per_year, rate.u)} a year {over}")
+    elif any(not one.u_known for one in standing.history.intervals):
+        yield Sentence("ageing: no rate is stated, for the uncertainty of a record is unknown")
     if ahead is not None and ahead.low is not None and ahead.high is not None:
         unit = offset_unit(max(abs(ahead.low), abs(ahead.high)))
         low, middle, high = (

@@ -368,6 +368,11 @@ def test_amend_the_nominal_of_an_imported_visit(register: RegisterFile) -> None:
     assert visit["nominal_hz"] == 10e6
     assert [one["record"]["nominal_hz"] for one in visit["records"]] == [10e6, 10e6]
     assert [one["offset"] for one in visit["records"]] == pytest.approx([37e-9, 0.2e-9])
+    shown = run(register, "show", "7").stdout
+    assert "unit 0417 (entry" in shown
+    assert "to unit 0417, nominal 10 MHz: the other oscillator" in shown
+    with pytest.raises(UsageError, match="has the nominal 10 MHz already"):
+        run(register, "amend", "7", "--nominal", "10MHz", "--reason", "again")
     with pytest.raises(UsageError, match="was watched"):
         run(register, "amend", "1", "--nominal", "10MHz", "--reason", "x")
 

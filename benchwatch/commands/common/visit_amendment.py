@@ -145,6 +145,11 @@ def _with_nominal(
             f"visit {visit.number} was watched, and its offsets were measured against its nominal: "
             "amend its records with --offset."
         )
+    if visit.nominal_hz == nominal and all(
+        one.record.nominal_hz in {None, float(nominal)} for one in visit.records
+    ):
+        hertz = format_frequency(nominal)
+        raise UsageError(f"visit {visit.number} has the nominal {hertz} already.")
     changes: list[Change] = []
     of_visit = "visit = ? AND kind IN ('visit', 'record')"
     for entry in in_order_of_writing(register.entries(of_visit, (visit.name,))):
@@ -191,8 +196,8 @@ def _changed_record(
             counter=record.counter, conditions=record.conditions,
         )  # fmt: skip
         return replace(made, span_s=record.span_s, readings=record.readings)
-    change = (typed.offset - record.offset) / rows[0].sensitivity
-    first = replace(rows[0], estimate=rows[0].estimate + change)
+    others = sum(row.sensitivity * row.estimate for row in rows[1:])
+    first = replace(rows[0], estimate=(typed.offset - others) / rows[0].sensitivity)
     return replace(record, budget=replace(record.budget, lines=(first, *rows[1:])))
 
 
