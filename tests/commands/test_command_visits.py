@@ -240,6 +240,7 @@ def test_amend_the_unit(register: RegisterFile) -> None:
         (("--reason", "x"), "say what to amend"),
         (("5", "--reason", "x", "--withdraw", "--text", "y"), "say what to amend"),
         (("--text", "y", "--reason", "x"), "which entry"),
+        (("2", "--text", "y", "--reason", "x"), "is a visit, which has no text"),
         (("99999", "--text", "y", "--reason", "x"), "there is no entry"),
         (("9" * 5000, "--text", "y", "--reason", "x"), "there is no entry"),
         (("9" * 40, "--text", "y", "--reason", "x"), "there is no entry"),

@@ -3,7 +3,7 @@
 from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import click
 
@@ -24,6 +24,8 @@ from benchwatch.register.register_entry import RegisterEntry, in_order_of_writin
 from benchwatch.register.visit import TYPED_TABLE
 from benchwatch.register.visit_import import TypedOffset, typed_record
 
+WITHOUT_TEXT: Final = frozenset({"visit", "named", "record", "tool"})
+"""Kinds of entries that hold no text of a person."""
 Change = tuple[RegisterEntry, dict[str, Any] | None]
 """An entry as it was written, and the object that takes the place of its own; None: withdrawn."""
 
@@ -83,7 +85,7 @@ def amend(
     if withdraw:
         changes = [(found, None)]
     elif new_text is not None:
-        changes = [(found, {**values, "text": new_text})]
+        changes = [(found, _with_text(found, values, new_text))]
     elif offset is not None:
         record = _changed_record(found, values, TypedOffset(offset=offset, u=u))
         changes = [(found, {**values, "record": record.as_dict()})]
@@ -118,6 +120,17 @@ def _amended_entry(
         )
     stating = "visit = ? AND kind IN ('visit', 'named')"
     return list(register.entries(stating, (visit.name,)))[-1]
+
+
+def _with_text(entry: RegisterEntry, values: dict[str, Any], text: str) -> dict[str, Any]:
+    """Return the object of an entry with another text.
+
+    Raises:
+        UsageError: entries of its kind hold none.
+    """
+    if entry.kind in WITHOUT_TEXT:
+        raise UsageError(f"entry {entry.number} is a {entry.kind}, which has no text to amend.")
+    return {**values, "text": text}
 
 
 def _stands_now(register: RegisterReader, entry: RegisterEntry) -> dict[str, Any]:
