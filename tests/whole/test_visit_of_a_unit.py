@@ -98,7 +98,8 @@ def _hand(bench: OvenBench, terminal: Terminal, line: str, *, then: str, key: by
     _wait(terminal, 3)  # a gate under way keeps its pace
     _pace(QUICKLY, bench, terminal)
     _says(terminal, then)
-    _wait(terminal, 5)
+    _says(terminal, r"good to \S+ ppb, (turn|stay|lift)")  # a busy machine gives few readings
+    _wait(terminal, 10)
 
 
 def _type(terminal: Terminal, line: str, *, then: str) -> None:
