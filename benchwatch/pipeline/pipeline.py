@@ -5,11 +5,9 @@ event log, in this order, and puts the results in a new `Snapshot`.
 """
 
 import json
-import math
 import threading
 from collections.abc import Callable
 from dataclasses import replace
-from decimal import Decimal
 from typing import Any, Final
 
 from benchwatch.acquire import CounterStatus
@@ -270,7 +268,9 @@ class Pipeline:
         with self._lock:
             self._visit.begin_another(utc_s)
             plan = self.plan = replace(self.plan, unit=None)
+            tool_on = self._analysis.trim.tool.on
             self._analysis = Analysis(self._analysis.nominal_hz, plan.tolerance, plan.settle)
+            self._analysis.trim.resume((), None, known=False, tool_on=tool_on)
             self._records.newest, self._earlier_trace = None, Trace()
             warm_up = WarmUp(since_s=elapsed_s, limit=plan.settle)
             self._show(**WITHOUT_MEASUREMENTS, warm_up=warm_up)
@@ -279,9 +279,7 @@ class Pipeline:
 
     def _begin_visit(self) -> None:
         """Put the visit, or this run of it, into the register: the first reading has come."""
-        hertz = self._analysis.nominal_hz
-        nominal = Decimal(repr(hertz)) if math.isfinite(hertz) and hertz > 0 else None
-        self._visit.begin(nominal, self.plan.tolerance)
+        self._visit.begin(self._analysis.nominal_hz, self.plan.tolerance)
         self._show()
 
     def _take_reading(self, reading: Reading) -> None:

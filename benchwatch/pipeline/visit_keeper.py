@@ -1,5 +1,6 @@
 """The visit of a counter: what the operator says of it goes to register, journal and event log."""
 
+import math
 from decimal import Decimal
 from typing import Final
 
@@ -43,11 +44,12 @@ class VisitKeeper:
         """Whether the visit is closed, perhaps by another program."""
         return self.writer is not None and self.writer.is_closed()
 
-    def begin(self, nominal: Decimal | None, tolerance: float | None) -> None:
+    def begin(self, nominal_hz: float, tolerance: float | None) -> None:
         """Put the visit, or this run of it, into the register: the first reading has come."""
         self.begins = False
+        is_known = math.isfinite(nominal_hz) and nominal_hz > 0
         if self.writer is not None:
-            self.writer.begin(nominal, tolerance)
+            self.writer.begin(Decimal(repr(nominal_hz)) if is_known else None, tolerance)
 
     def note(self, text: str) -> None:
         """Add a note; the time line has it as a mark."""

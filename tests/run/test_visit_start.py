@@ -414,3 +414,19 @@ def test_as_found_is_not_replaced_once_the_trimmer_was_turned(bench: MadeBench):
 
     (visit,) = bench.visits()
     assert [one.record.kind for one in visit.records] == ["as found"]
+
+
+def test_a_new_visit_knows_where_the_tool_is(bench: MadeBench):
+    """The tool stays where it was said to be; its pull belongs to the other unit."""
+    with bench.watching("0417") as watched:
+        watched.feed(40.0)
+        watched.counter.touch(on=True)
+        watched.feed(10.0, seed=6)
+        watched.counter.change_visit("new visit", "")
+        watched.feed(10.0, seed=7)
+        trim = watched.now.trim
+
+    assert trim is not None
+    assert trim.tool is not None
+    assert trim.tool.on
+    assert trim.tool.pull is None
