@@ -23,6 +23,8 @@ pytestmark = [
     pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals"),
 ]
 
+MOST_TOUCHES = 6
+"""Touches of the tool until its pull is known."""
 UNITS = {"one": "0417", "two": "0418", "three": "0419", "four": "0420", "five": "0421"}
 """The units on the bench, by name of the counter."""
 YEAR_S = 365.25 * 86400.0
@@ -102,6 +104,20 @@ def _hand(bench: OvenBench, terminal: Terminal, line: str, *, then: str, key: by
     _wait(terminal, 10)
 
 
+def _learns_pull(bench: OvenBench, terminal: Terminal) -> str:
+    """Put the tool on and lift it until the screen says its pull; return that.
+
+    On a busy machine a touch may fall into a gap of the readings: then it is done again, as a
+    person would.
+    """
+    for _ in range(MOST_TOUCHES):
+        _hand(bench, terminal, "tool on one", key=b" ", then="tool on")
+        _hand(bench, terminal, "tool off one", key=b" ", then="tool off")
+        if pull := _amount(terminal.screen, "it pulls by "):
+            return pull
+    raise AssertionError("no pull of the tool: \n" + "\n".join(terminal.screen))
+
+
 def _type(terminal: Terminal, line: str, *, then: str) -> None:
     terminal.type(f":{line}\r".encode())
     terminal.wait_for(then)
@@ -139,9 +155,7 @@ def _trimmed(home: Path) -> float:
         _says(first, r"good to \S+ ppb, turn")
         _wait(first, 10)
         found = _records(bench, first, b"a", "as found")
-        _hand(bench, first, "tool on one", key=b" ", then="tool on, moved by")
-        _hand(bench, first, "tool off one", key=b" ", then="tool off, it pulls by")
-        pull = _reads(first, "it pulls by ")
+        pull = _learns_pull(bench, first)
         _hand(bench, first, "tool on one", key=b" ", then="tool on")
         first.child.kill()
         first.child.wait()
