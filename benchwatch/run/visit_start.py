@@ -9,7 +9,7 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from pathlib import Path
-from typing import Final
+from typing import Final, NamedTuple
 
 from benchwatch.bus.file_wire import STANDARD_INPUT, file_of
 from benchwatch.clock import Clock
@@ -116,18 +116,17 @@ def _start(
 ) -> VisitStart:
     """Return how one counter begins; arguments as those of `start_visits`."""
     utc_s = clock.utc()
-    visit, passed_over, earlier, unit = None, None, None, None
+    found, unit = _FoundVisit(), None
     is_in_visit: Callable[[int], bool] = lambda _: False  # noqa: E731 - as long as there is no register
     with suppress(RegisterError), read_register(register.register.path) as reader:
         if resumes:
-            visit, passed_over = _open_visit(reader, plan, journal, utc_s)
-        ident = plan.unit or (None if visit is None else visit.unit)
+            found = _open_visit(reader, plan, journal, utc_s)
+        ident = plan.unit or (None if found.visit is None else found.visit.unit)
         unit = None if ident is None else reader.unit(ident)
         is_in_visit = reader.recent_runs().__contains__
+    visit, earlier = found.visit, found.earlier
     nameless_input = plan.unit is None and file_of(plan.resource) == STANDARD_INPUT
-    if visit is not None:
-        earlier = _of_visit(visit, journal, utc_s)
-    elif resumes and not nameless_input:
+    if visit is None and resumes and not nameless_input:
         earlier = _interrupted(plan, journal, utc_s)
         if earlier is not None and is_in_visit(earlier.runs[-1]):
             earlier = None  # that visit is closed, or another unit's
@@ -149,7 +148,7 @@ def _start(
             clock=clock,
         ),
         visit=visit,
-        passed_over=passed_over,
+        passed_over=found.passed_over,
         earlier=earlier,
     )
 
@@ -159,34 +158,38 @@ def earlier_runs(starts: Mapping[str, VisitStart]) -> dict[str, EarlierRuns]:
     return {name: one.earlier for name, one in starts.items() if one.earlier is not None}
 
 
-def _open_visit(
-    reader: RegisterReader, plan: Plan, journal: Path, utc_s: float
-) -> tuple[Visit | None, Visit | None]:
-    """Return the open visit that goes on, and one that was passed over; None: there is none.
+class _FoundVisit(NamedTuple):
+    """The open visit that a counter goes on with."""
+
+    visit: Visit | None = None
+    earlier: EarlierRuns | None = None
+    """Results of its earlier runs."""
+    passed_over: Visit | None = None
+    """An open visit that goes on only when its unit is named."""
+
+
+def _open_visit(reader: RegisterReader, plan: Plan, journal: Path, utc_s: float) -> _FoundVisit:
+    """Find the open visit that goes on.
 
     A visit that has a unit goes on without being named only where its run was interrupted: after an
     orderly end another unit may stand there.
     """
     if plan.unit is not None:
-        return reader.open_visit_of(plan.unit), None
-    if plan.simulated is not None:  # another oscillator each time
-        return None, None
-    if file_of(plan.resource) == STANDARD_INPUT:
-        return None, None
+        visit = reader.open_visit_of(plan.unit)
+        return _FoundVisit(visit, None if visit is None else _of_visit(visit, journal, utc_s))
+    # A simulated bench has another oscillator each time, and standard input another writer.
+    if plan.simulated is not None or file_of(plan.resource) == STANDARD_INPUT:
+        return _FoundVisit()
     passed_over = None
     for visit in reader.open_visits(plan.resource, plan.nominal):
-        newest_s, ended_in_order = visit.newest_utc_s, False
-        with suppress(JournalError):
-            found = read_earlier(journal, [run.key for run in visit.runs], utc_s)
-            if found is not None:
-                newest_s = max(newest_s, found.utc_s)
-                ended_in_order = found.ended_in_order
+        earlier = _of_visit(visit, journal, utc_s)
+        newest_s = max(visit.newest_utc_s, earlier.utc_s)
         if abs(utc_s - newest_s) > LONGEST_PAUSE_S:  # a clock may have been set back meanwhile
             continue
-        if visit.unit is None or not ended_in_order:
-            return visit, passed_over
+        if visit.unit is None or not earlier.ended_in_order:
+            return _FoundVisit(visit, earlier, passed_over)
         passed_over = passed_over or visit
-    return None, passed_over
+    return _FoundVisit(passed_over=passed_over)
 
 
 def _of_visit(visit: Visit, journal: Path, utc_s: float) -> EarlierRuns:
