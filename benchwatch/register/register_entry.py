@@ -87,6 +87,17 @@ class RegisterEntry:
         return values if isinstance(values, dict) else {}
 
 
+def chain_of(name: str) -> str:
+    """Return the chain in the name ``CHAIN/NUMBER`` of a visit or an entry."""
+    return name.rpartition("/")[0]
+
+
+def number_of(name: str) -> int:
+    """Return the number in the name ``CHAIN/NUMBER``; 0 after a change by hand."""
+    number = name.rpartition("/")[2]
+    return int(number) if number.isdecimal() else 0
+
+
 def canonical(values: Mapping[str, Any]) -> str:
     """Write an object as canonical JSON: keys sorted, no blanks, UTF-8, no nan.
 

@@ -22,7 +22,13 @@ from benchwatch.journal.damaged_file import has_other_name
 from benchwatch.journal.journal_file import check_kind, check_name, log_path, uri
 from benchwatch.journal.sqlite_errors import code
 from benchwatch.quantity import printable
-from benchwatch.register.register_entry import Draft, RegisterEntry, canonical, entry_hash
+from benchwatch.register.register_entry import (
+    Draft,
+    RegisterEntry,
+    canonical,
+    entry_hash,
+    number_of,
+)
 from benchwatch.register.register_errors import REPAIR, VERIFY, register_errors
 from benchwatch.register.register_schema import (
     INSERT,
@@ -259,8 +265,7 @@ def _next_visit(connection: sqlite3.Connection, chain: str) -> int:
     newest = connection.execute(query, (chain,)).fetchall()
     if not newest:  # another machine's numbers go on, so that a number alone names a visit
         newest = connection.execute("SELECT visit FROM entries WHERE kind = 'visit'").fetchall()
-    numbers = [str(name).rpartition("/")[2] for (name,) in newest]
-    return max((int(number) for number in numbers if number.isdecimal()), default=0) + 1
+    return max((number_of(str(name)) for (name,) in newest), default=0) + 1
 
 
 def this_machine() -> str:

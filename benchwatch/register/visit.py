@@ -10,7 +10,13 @@ from benchwatch.errors import FileError
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 from benchwatch.quantity import printable
 from benchwatch.reading import AS_FOUND, AS_LEFT, RecordKind
-from benchwatch.register.register_entry import AMENDABLE, RegisterEntry, in_order_of_writing
+from benchwatch.register.register_entry import (
+    AMENDABLE,
+    RegisterEntry,
+    chain_of,
+    in_order_of_writing,
+    number_of,
+)
 from benchwatch.register.registered_unit import decimal_of
 from benchwatch.register.visit_amendments import Amendment, amendments_of
 
@@ -94,13 +100,12 @@ class Visit:
     @property
     def chain(self) -> str:
         """The chain of the machine that opened it."""
-        return self.name.partition("/")[0]
+        return chain_of(self.name)
 
     @property
     def number(self) -> int:
         """Its number in that chain."""
-        number = self.name.partition("/")[2]
-        return int(number) if number.isdecimal() else 0
+        return number_of(self.name)
 
     @property
     def as_found(self) -> VisitRecord | None:

@@ -14,6 +14,7 @@ from typing import Any, Final
 
 from benchwatch.estimate.uncertainty.offset_record import CAUTION
 from benchwatch.reading import AS_FOUND, AS_LEFT, MEASURED
+from benchwatch.register.register_entry import chain_of, number_of
 from benchwatch.register.visit import Visit, VisitRecord, opening_fields, stated_utc, utc_of
 
 ROWS_OF_BUDGET: Final = 8
@@ -75,13 +76,12 @@ class VisitSummary:
     @property
     def chain(self) -> str:
         """The chain of the machine that opened it."""
-        return self.name.partition("/")[0]
+        return chain_of(self.name)
 
     @property
     def number(self) -> int:
         """Its number in that chain."""
-        number = self.name.partition("/")[2]
-        return int(number) if number.isdecimal() else 0
+        return number_of(self.name)
 
 
 def summary_of(visit: Visit) -> VisitSummary:

@@ -104,7 +104,7 @@ class Interval:
     @property
     def change(self) -> float:
         """Change of the offset, fractional."""
-        return math.fsum(sign * record.offset for record, sign in self.terms)
+        return _sum_of(self.terms)
 
     @property
     def u(self) -> float | None:
@@ -156,7 +156,7 @@ class JoinedOffset:
     @property
     def offset(self) -> float:
         """Fractional."""
-        return math.fsum(sign * record.offset for record, sign in self.terms)
+        return _sum_of(self.terms)
 
     @property
     def u(self) -> float | None:
@@ -247,6 +247,10 @@ def record_covariance(one: DatedOffset, two: DatedOffset) -> float | None:
         return None
     theirs = {part.cause: part.u for part in two.shared or ()}
     return math.fsum(part.u * theirs.get(part.cause, 0.0) for part in one.shared or ())
+
+
+def _sum_of(terms: Terms) -> float:
+    return math.fsum(sign * record.offset for record, sign in terms)
 
 
 def _u_of(terms: Terms) -> float | None:
