@@ -68,13 +68,23 @@ def prepare_register(connection: sqlite3.Connection, path: Path) -> None:
 def check_register(connection: sqlite3.Connection, path: Path) -> int:
     """Return the schema version of the file, 0 for an empty one.
 
+    Without an open transaction the three values are read in one of their own.
+
     Raises:
         sqlite3.Error: the file can't be read.
         RegisterError: the file belongs to another program, or to a newer version of this one.
     """
-    version = _one(connection, "PRAGMA user_version")
-    owner = _one(connection, "PRAGMA application_id")
-    empty = not _one(connection, "SELECT count(*) FROM sqlite_master")
+    # In one transaction: another program may be making the register just now.
+    began = not connection.in_transaction
+    if began:
+        connection.execute("BEGIN")
+    try:
+        version = _one(connection, "PRAGMA user_version")
+        owner = _one(connection, "PRAGMA application_id")
+        empty = not _one(connection, "SELECT count(*) FROM sqlite_master")
+    finally:
+        if began and connection.in_transaction:
+            connection.execute("ROLLBACK")
     if owner != APPLICATION_ID and not (empty and version == 0):
         raise RegisterError(
             f"{path} is a database of another program, and no register of units and visits. Move "

@@ -12,8 +12,9 @@ import threading
 from collections import Counter
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import closing
+from contextlib import closing, suppress
 from pathlib import Path
+from typing import Any
 
 import pytest
 from journal_kit import check_sound
@@ -24,6 +25,7 @@ from benchwatch.errors import RegisterError, UsageError
 from benchwatch.register.register_entry import Draft
 from benchwatch.register.register_file import RegisterFile
 from benchwatch.register.register_reader import read_register
+from benchwatch.register.register_schema import check_register
 from benchwatch.register.register_writer import RegisterWriter
 from benchwatch.register.visit_closing import close_visit
 from benchwatch.register.visit_writer import RunOfVisit, VisitWriter
@@ -34,6 +36,7 @@ ADDING = """
 import sys
 import threading
 from pathlib import Path
+from typing import Any
 from benchwatch.errors import RegisterError, UsageError
 from benchwatch.register.register_entry import Draft
 from benchwatch.register.register_file import RegisterFile
@@ -57,6 +60,7 @@ CLOSING = """
 import sys
 import threading
 from pathlib import Path
+from typing import Any
 from benchwatch.errors import UsageError
 from benchwatch.register.register_file import RegisterFile
 from benchwatch.register.visit_closing import close_visit
@@ -238,3 +242,29 @@ def test_a_program_that_holds_the_lock_is_a_sentence_and_nothing_is_lost(path):
     register.add([Draft(kind="note", document={})])
 
     assert rows_of(path)[:-1] == before
+
+
+class _Interrupted(sqlite3.Connection):
+    """A connection beside which another program makes the register between two questions."""
+
+    other: RegisterFile | None = None
+
+    def execute(self, sql: str, *values: Any) -> sqlite3.Cursor:
+        """Run a statement; before the tables are counted, the other program tries its luck."""
+        if sql == "SELECT count(*) FROM sqlite_master" and self.other is not None:
+            other, self.other = self.other, None
+            with suppress(RegisterError):  # it may have to wait until this one has looked
+                other.add([Draft(kind="note", document={"text": "lid off"}, visit="x/1")])
+        return super().execute(sql, *values)
+
+
+def test_a_register_that_is_being_made_is_no_other_programs_file(path: Path):
+    """Version, owner and tables are looked at in one state of the file."""
+    path.touch()
+    with closing(sqlite3.connect(path, factory=_Interrupted, isolation_level=None)) as connection:
+        connection.other = RegisterFile(path)
+        version = check_register(connection, path)
+        in_transaction = connection.in_transaction
+
+    assert version == 0
+    assert not in_transaction
