@@ -16,7 +16,6 @@ from benchwatch.commands.common.register_options import (
     page_style,
     refuse_options_before,
     register_options,
-    shown_visit,
 )
 from benchwatch.commands.common.register_upkeep import merge, repair
 from benchwatch.commands.common.visit_amendment import amend
@@ -25,6 +24,7 @@ from benchwatch.errors import UsageError
 from benchwatch.quantity import OffsetUnit, offset_unit, printable, write_fraction
 from benchwatch.register import RegisterFile, read_register
 from benchwatch.register.chain_check import check_chains, has_head
+from benchwatch.register.register_entry import short_name
 from benchwatch.register.visit import TYPED_TABLE
 from benchwatch.register.visit_closing import close_visit
 from benchwatch.register.visit_import import (
@@ -89,7 +89,7 @@ def visits(
         if unit is not None:
             known_unit(register, unit)
         found = register.summaries(unit=unit, text=text, open_only=open_only, limit=last, **limits)
-        own, any_visits = register.own_chain, bool(register.visit_names())
+        own, any_visits = register.own_chain, bool(found or register.visit_names())
     found.reverse()
     if as_json:
         from benchwatch.commands.common.visit_values import (  # noqa: PLC0415 - slow
@@ -143,7 +143,7 @@ def close(*, number: str, journal: Path | None, sim: bool, as_json: bool) -> Non
     path = chosen_register(journal, sim=sim)
     with read_register(path) as register:
         visit = register.typed_visit(number)
-        called = shown_visit(visit, register)
+        called = short_name(visit.name, register.own_chain)
     entry = close_visit(RegisterFile(path), visit.name, visit.unit)
     if as_json:
         print_json({"kind": "closed", "visit": visit.name, "number": visit.number,
@@ -237,7 +237,7 @@ def _unit_of_list(found: list[VisitSummary]) -> OffsetUnit:
 
 def _row(visit: VisitSummary, own_chain: str | None, unit: OffsetUnit) -> list[str]:
     return [
-        str(visit.number) if visit.chain == own_chain else visit.name,
+        short_name(visit.name, own_chain),
         visit.unit or NAMELESS,
         local_minute(visit.opened_utc_s)[:10] or NAMELESS,
         "open" if visit.closed_utc_s is None else "closed",

@@ -87,15 +87,20 @@ class RegisterEntry:
         return values if isinstance(values, dict) else {}
 
 
-def chain_of(name: str) -> str:
+def chain_in(name: str) -> str:
     """Return the chain in the name ``CHAIN/NUMBER`` of a visit or an entry."""
     return name.rpartition("/")[0]
 
 
-def number_of(name: str) -> int:
+def number_in(name: str) -> int:
     """Return the number in the name ``CHAIN/NUMBER``; 0 after a change by hand."""
     number = name.rpartition("/")[2]
     return int(number) if number.isdecimal() else 0
+
+
+def short_name(name: str, own_chain: str | None) -> str:
+    """Return what a visit or an entry is called: its number, of another chain the whole name."""
+    return name.rpartition("/")[2] if chain_in(name) == own_chain else name
 
 
 def canonical(values: Mapping[str, Any]) -> str:

@@ -27,7 +27,7 @@ from benchwatch.register.register_entry import (
     RegisterEntry,
     canonical,
     entry_hash,
-    number_of,
+    number_in,
 )
 from benchwatch.register.register_errors import REPAIR, VERIFY, register_errors
 from benchwatch.register.register_schema import (
@@ -265,7 +265,7 @@ def _next_visit(connection: sqlite3.Connection, chain: str) -> int:
     newest = connection.execute(query, (chain,)).fetchall()
     if not newest:  # another machine's numbers go on, so that a number alone names a visit
         newest = connection.execute("SELECT visit FROM entries WHERE kind = 'visit'").fetchall()
-    return max((number_of(str(name)) for (name,) in newest), default=0) + 1
+    return max((number_in(str(name)) for (name,) in newest), default=0) + 1
 
 
 def this_machine() -> str:

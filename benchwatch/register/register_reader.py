@@ -98,12 +98,11 @@ class RegisterReader:
             )
         return visit
 
-    def visit_names(self, *, newest_first: bool = False) -> list[str]:
+    def visit_names(self) -> list[str]:
         """Return the names of all visits in the order in which they were opened."""
         if self._connection is None:
             return []
-        order = "DESC" if newest_first else "ASC"
-        query = f"SELECT visit FROM entries WHERE kind = 'visit' ORDER BY rowid {order}"  # noqa: S608 - ours
+        query = "SELECT visit FROM entries WHERE kind = 'visit' ORDER BY rowid"
         return [str(name) for (name,) in self._connection.execute(query)]
 
     def visits_of(self, ident: str) -> list[Visit]:

@@ -13,9 +13,9 @@ from benchwatch.reading import AS_FOUND, AS_LEFT, RecordKind
 from benchwatch.register.register_entry import (
     AMENDABLE,
     RegisterEntry,
-    chain_of,
+    chain_in,
     in_order_of_writing,
-    number_of,
+    number_in,
 )
 from benchwatch.register.registered_unit import decimal_of
 from benchwatch.register.visit_amendments import Amendment, amendments_of
@@ -100,12 +100,12 @@ class Visit:
     @property
     def chain(self) -> str:
         """The chain of the machine that opened it."""
-        return chain_of(self.name)
+        return chain_in(self.name)
 
     @property
     def number(self) -> int:
         """Its number in that chain."""
-        return number_of(self.name)
+        return number_in(self.name)
 
     @property
     def as_found(self) -> VisitRecord | None:

@@ -14,7 +14,7 @@ from typing import Any, Final
 
 from benchwatch.estimate.uncertainty.offset_record import CAUTION
 from benchwatch.reading import AS_FOUND, AS_LEFT, MEASURED
-from benchwatch.register.register_entry import chain_of, number_of
+from benchwatch.register.register_entry import chain_in, number_in
 from benchwatch.register.visit import Visit, VisitRecord, opening_fields, stated_utc, utc_of
 
 ROWS_OF_BUDGET: Final = 8
@@ -76,12 +76,12 @@ class VisitSummary:
     @property
     def chain(self) -> str:
         """The chain of the machine that opened it."""
-        return chain_of(self.name)
+        return chain_in(self.name)
 
     @property
     def number(self) -> int:
         """Its number in that chain."""
-        return number_of(self.name)
+        return number_in(self.name)
 
 
 def summary_of(visit: Visit) -> VisitSummary:

@@ -10,7 +10,7 @@ from typing import Any, Final
 from benchwatch.clock import Clock, SystemClock
 from benchwatch.errors import RegisterError, UsageError
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
-from benchwatch.register.register_entry import Draft, EntryKind, RegisterEntry, number_of
+from benchwatch.register.register_entry import Draft, EntryKind, RegisterEntry, number_in
 from benchwatch.register.register_file import SIMULATED_FILE_NAME, RegisterFile
 from benchwatch.register.register_reader import read_register
 from benchwatch.register.register_writer import RegisterWriter
@@ -112,7 +112,7 @@ class VisitWriter:
     def now(self) -> VisitNow:
         """What is known of the visit now."""
         now = self._now
-        number = None if now.name is None else number_of(now.name)
+        number = None if now.name is None else number_in(now.name)
         return VisitNow(
             unit=now.unit,
             number=number,

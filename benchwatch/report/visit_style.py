@@ -4,6 +4,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
+from benchwatch.register.register_entry import short_name
 from benchwatch.register.visit import Visit
 
 NAMELESS: Final = "-"
@@ -24,9 +25,8 @@ class VisitStyle:
 
     def label(self, visit: Visit) -> str:
         """Return what a visit is called."""
-        return str(visit.number) if visit.chain == self.own_chain else visit.name
+        return short_name(visit.name, self.own_chain)
 
     def entry(self, name: str) -> str:
         """Return what an entry is called."""
-        chain, _, number = name.rpartition("/")
-        return number if chain == self.own_chain else name
+        return short_name(name, self.own_chain)

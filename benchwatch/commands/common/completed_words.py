@@ -124,16 +124,14 @@ def _unit_idents(ctx: click.Context) -> Words:
 
 
 def _visit_numbers(ctx: click.Context) -> Words:
+    from benchwatch.register.register_entry import short_name  # noqa: PLC0415 - only when asked
     from benchwatch.screen.text.local_time import local_minute  # noqa: PLC0415 - only when asked
 
     with _register(ctx) as register:
-        for name in register.visit_names(newest_first=True)[:MOST_VISITS]:
-            visit = register.visit(name)
-            if visit is not None:
-                own = visit.chain == register.own_chain
-                of = "no name yet" if visit.unit is None else visit.unit
-                opened = local_minute(visit.opened_utc_s)
-                yield str(visit.number) if own else visit.name, f"{of}, {opened}"
+        for visit in register.summaries(limit=MOST_VISITS):
+            of = "no name yet" if visit.unit is None else visit.unit
+            opened = local_minute(visit.opened_utc_s)
+            yield short_name(visit.name, register.own_chain), f"{of}, {opened}"
 
 
 @contextmanager

@@ -9,7 +9,7 @@ import click
 
 from benchwatch.errors import UsageError
 from benchwatch.journal import default_path
-from benchwatch.register import RegisterReader, Unit, Visit, register_path
+from benchwatch.register import RegisterReader, Unit, register_path
 from benchwatch.report.visit_style import VisitStyle
 from benchwatch.screen.text.local_time import local_minute
 
@@ -74,8 +74,3 @@ def page_style(register: RegisterReader) -> VisitStyle:
         now_utc_s=time.time(),
         own_chain=register.own_chain,
     )
-
-
-def shown_visit(visit: Visit, register: RegisterReader) -> str:
-    """Return what a visit is called: its number, with the chain where it is not this machine's."""
-    return str(visit.number) if visit.chain == register.own_chain else visit.name
