@@ -3,7 +3,6 @@
 The tests damage the bytes of closed files, and check the result with plain SQLite.
 """
 
-import random
 import re
 import sqlite3
 import threading
@@ -14,7 +13,7 @@ from pathlib import Path
 
 import pytest
 from counter_kit import tiny_counter
-from journal_kit import ask, check_sound, copy, kept
+from journal_kit import PAGE, ask, check_sound, copy, kept, noise
 from pipeline_kit import RUN, StillClock, reading
 from program_kit import Watching
 
@@ -23,7 +22,6 @@ from benchwatch.journal import Journal
 from benchwatch.journal.writer import RETRY_S
 from benchwatch.reading import Record
 
-PAGE = 4096  # bytes; https://www.sqlite.org/fileformat2.html, section 1.2
 READINGS = 1500
 OLD = [replace(RUN, key=key << 60, watch=key << 60) for key in (1, 2, 3)]
 NEW = replace(RUN, key=4 << 60, watch=4 << 60)
@@ -49,18 +47,6 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> bytes:
                 )
     journal.close()
     return path.read_bytes()
-
-
-def noise(begin: int, end: int) -> Callable[[bytes], bytes]:
-    """Overwrite the pages from `begin` up to `end`, counted from the end when negative."""
-
-    def spoil(content: bytes) -> bytes:
-        pages = len(content) // PAGE
-        first, last = begin % pages, pages if end == 0 else end % pages
-        spoilt = random.Random(7).randbytes((last - first) * PAGE)
-        return content[: first * PAGE] + spoilt + content[last * PAGE :]
-
-    return spoil
 
 
 DAMAGES: dict[str, tuple[Callable[[bytes], bytes], float]] = {

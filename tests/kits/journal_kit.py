@@ -1,9 +1,10 @@
 """A journal read back: by plain SQLite, without the product's code, and as the product's events."""
 
 import contextlib
+import random
 import sqlite3
 import subprocess
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -13,6 +14,21 @@ from benchwatch.journal.journal_reader import JournalReader, Portion, flags_of
 from benchwatch.journal.schema import JournalRun
 from benchwatch.quantity import difference, parse_reply
 from benchwatch.reading import OVERRANGE, Event, Flag, Gap, Mark, Reading, Record
+
+PAGE = 4096  # https://www.sqlite.org/fileformat2.html, section 1.2
+"""Bytes of a page of a database."""
+
+
+def noise(begin: int, end: int) -> Callable[[bytes], bytes]:
+    """Overwrite the pages from `begin` up to `end`, counted from the end when negative."""
+
+    def spoil(content: bytes) -> bytes:
+        pages = len(content) // PAGE
+        first, last = begin % pages, pages if end == 0 else end % pages
+        spoilt = random.Random(7).randbytes((last - first) * PAGE)
+        return content[: first * PAGE] + spoilt + content[last * PAGE :]
+
+    return spoil
 
 
 def ask(path: Path, query: str) -> list[tuple[Any, ...]]:

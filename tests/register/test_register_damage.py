@@ -3,7 +3,6 @@
 The tests damage the bytes of closed files; the result is checked by plain SQLite and SHA-256.
 """
 
-import random
 import re
 import sqlite3
 from collections.abc import Callable
@@ -11,7 +10,7 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
-from journal_kit import check_sound, copy
+from journal_kit import PAGE, check_sound, copy, noise
 from pipeline_kit import START_UTC_S
 from program_kit import start_python
 from register_kit import behind_the_triggers, check_by_hand, made_register, rows_of, visit_drafts
@@ -25,7 +24,6 @@ from benchwatch.register.register_merge import merge_register
 from benchwatch.register.register_reader import read_register
 from benchwatch.register.register_repair import repair_register
 
-PAGE = 4096  # bytes; https://www.sqlite.org/fileformat2.html, section 1.2
 NOTE = Draft(kind="note", document={"text": "the lid was loose"})
 LONG = "tide gauge " * 900
 """A note longer than one page."""
@@ -39,18 +37,6 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> bytes:
     register.add([Draft(kind="note", document={"text": LONG})])
     made_register(path, units=5, visits=4)
     return path.read_bytes()
-
-
-def noise(begin: int, end: int) -> Callable[[bytes], bytes]:
-    """Overwrite the pages from `begin` up to `end`, counted from the end when negative."""
-
-    def spoil(content: bytes) -> bytes:
-        pages = len(content) // PAGE
-        first, last = begin % pages, pages if end == 0 else end % pages
-        spoilt = random.Random(7).randbytes((last - first) * PAGE)
-        return content[: first * PAGE] + spoilt + content[last * PAGE :]
-
-    return spoil
 
 
 DAMAGES: dict[str, tuple[Callable[[bytes], bytes], float]] = {
