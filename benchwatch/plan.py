@@ -1,11 +1,13 @@
 """The plan of one counter: its settings and limits, and which readings are plausible."""
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 from functools import partial
 from typing import Final, Literal
 
 from benchwatch.counter import DEFAULT_DRIVER, Setup, TimeBaseSource
+from benchwatch.errors import UsageError
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.estimate.uncertainty.offset_record import Reference
 from benchwatch.quantity import (
@@ -15,6 +17,7 @@ from benchwatch.quantity import (
     SETTLE_FORMS,
     difference,
     format_frequency,
+    printable,
     round_nominal,
 )
 
@@ -99,6 +102,36 @@ class Plan:
     """Ident of the unit on the bench; None: not named."""
     working_hz: tuple[float, ...] = ()
     """Frequencies at which the oscillator is used, in hertz; empty: multiples of the nominal."""
+
+
+def check_signal_group(names: Sequence[str], nominals: Mapping[str, Decimal | None]) -> None:
+    """Refuse names that can't be counters on one signal.
+
+    Args:
+        names: names of counters that are said to measure one signal.
+        nominals: nominal (hertz) of each counter of the bench by name; None: not known yet.
+
+    Raises:
+        UsageError: fewer than two names, one that no counter has or that is given twice, or
+            counters with different nominals.
+    """
+    listed = ", ".join(nominals)
+    for name in names:
+        if name not in nominals:
+            raise UsageError(f"no counter is called '{printable(name)}'. There are: {listed}.")
+    if len(set(names)) < len(names):
+        raise UsageError("a counter is named twice; each is compared with others.")
+    if len(names) < 2:
+        only = f"'{printable(names[0])}' alone" if names else "no counter"
+        raise UsageError(f"{only} can't be compared: name two counters or more on one signal.")
+    known = {name: hertz for name in names if (hertz := nominals[name]) is not None}
+    first = next(iter(known), "")
+    for name, hertz in known.items():
+        if hertz != known[first]:
+            raise UsageError(
+                f"{first} has a nominal of {format_frequency(known[first])} and {name} one of "
+                f"{format_frequency(hertz)}: they can't measure one signal."
+            )
 
 
 def margin_s(gate_s: float, least_s: float = OVERDUE_MARGIN_S) -> float:

@@ -1,7 +1,7 @@
 """Reads the text of a bench file into a `Bench`: limits, references, and checks among keys."""
 
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from pathlib import Path
@@ -20,7 +20,7 @@ from benchwatch.driver_registry import default_driver
 from benchwatch.errors import QuantityError, UsageError
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.estimate.uncertainty.offset_record import Reference
-from benchwatch.plan import OWN_TIME_BASE, Plan
+from benchwatch.plan import OWN_TIME_BASE, Plan, check_signal_group
 from benchwatch.quantity import parse_settle, parse_tolerance, printable
 
 LARGEST_FILE_BYTES: Final = 1_000_000
@@ -40,6 +40,8 @@ class Bench:
     """The reference that the counters are locked to, with its age when the file was read."""
     working_hz: tuple[float, ...] = ()
     """Working frequencies of counters that state none of their own."""
+    proof: tuple[tuple[str, ...], ...] = ()
+    """Names of counters on one signal, a tuple a group."""
 
     def plans(self) -> tuple[Plan, ...]:
         """Return the counters, each with the bench's reference and working frequencies.
@@ -87,6 +89,7 @@ def read_bench(text: str, where: str, *, utc_s: float) -> Bench:
         for name, table in values.get("counters", {}).items()
     )
     _refuse_repeats([plan.resource for plan in counters], where)
+    _refuse_proof(values["proof"], counters, where)
     reference = values.get("reference")
     return Bench(
         where=where,
@@ -97,6 +100,7 @@ def read_bench(text: str, where: str, *, utc_s: float) -> Bench:
         if reference is None
         else _reference(reference, file / "reference", utc_s, "reference"),
         working_hz=values["working_hz"],
+        proof=values["proof"],
     )
 
 
@@ -162,6 +166,16 @@ def _with_driver_path(plan: Plan, bench: Path) -> Plan:
     if not plan.driver.lower().endswith(".toml"):
         return plan
     return replace(plan, driver=str(bench.parent / Path(plan.driver).expanduser()))
+
+
+def _refuse_proof(groups: Sequence[Sequence[str]], counters: Sequence[Plan], where: str) -> None:
+    """Refuse groups of names that can't be counters on one signal."""
+    nominals = {plan.name: plan.nominal for plan in counters}
+    for group in groups:
+        try:
+            check_signal_group(group, nominals)
+        except UsageError as error:
+            raise UsageError(f"{where}: proof: {error}") from error
 
 
 def _refuse_repeats(resources: list[str], where: str) -> None:

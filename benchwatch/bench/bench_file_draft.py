@@ -49,8 +49,13 @@ def draft(entries: Sequence[DraftCounter], file: str, *, backend: str | None = N
     ]
     tables = list(entries) if any(entry.sure for entry in entries) else [*example, *entries]
     parts = [DRAFT_HEAD.format(file=printable(file))]
+    examples = {"proof": _proof_example([entry for entry in entries if entry.sure])}
     parts.append(
-        "\n".join(_line(name, key, values.get(name)) for name, key in BENCH_FILE.keys.items())
+        "\n".join(
+            _line(name, key, values.get(name), examples.get(name))
+            for name, key in BENCH_FILE.keys.items()
+            if examples.get(name) != ""
+        )
         + "\n"
     )
     parts.append(
@@ -60,6 +65,20 @@ def draft(entries: Sequence[DraftCounter], file: str, *, backend: str | None = N
     )
     parts.extend(_table(entry, explained=number == 0) for number, entry in enumerate(tables))
     return "\n".join(parts)
+
+
+def _proof_example(counters: Sequence[DraftCounter]) -> str:
+    """Return the counters of the first nominal that several have, as a value of ``proof``.
+
+    Two counters of which one has no nominal may be on one signal too. Empty where there are no
+    two such counters: a line without its sign must be one that can be used.
+    """
+    for first in counters:
+        like = [one.name for one in counters if None in {one.nominal, first.nominal}]
+        like = [one.name for one in counters if one.nominal == first.nominal] or like
+        if len(like) > 1:
+            return f"[[{', '.join(map(toml_string, like))}]]"
+    return ""
 
 
 def _table(entry: DraftCounter, *, explained: bool) -> str:

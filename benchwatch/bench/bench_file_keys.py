@@ -87,6 +87,12 @@ _SETTLE: Final = ConfigKey(
     example='"1 ppb/10 min"',
     explanation="settled: it moves by no more than this in that time",
 )
+_PROOF: Final = ConfigKey(
+    kind=list_of(list_of(_TEXT, "names of counters"), "groups of names"),
+    example='[["ten", "spare"]]',
+    explanation="counters on one signal: they are compared while they are watched",
+    default=(),
+)
 _WORKING: Final = ConfigKey(
     kind=list_of(FREQUENCY.then(float), "frequencies"),
     example='["10 MHz", "1420.4 MHz"]',
@@ -193,6 +199,7 @@ BENCH_FILE: Final = ConfigTable(
         "tolerance": _TOLERANCE,
         "settle": _SETTLE,
         "working": _WORKING,
+        "proof": _PROOF,
         "reference": REFERENCE,
         "counters": COUNTER,
     },

@@ -15,6 +15,7 @@ from benchwatch.commands.common.bench_text import (
     PLAN_COLUMNS,
     plan_row,
     plan_values,
+    proof_sentence,
     reference_sentence,
 )
 from benchwatch.commands.common.discovery_options import (
@@ -119,10 +120,13 @@ def check(*, file: Path, as_json: bool) -> int:
             _check_address(plan, found)
     if as_json:
         for plan in plans:
-            print_json({"kind": "counter", **plan_values(plan)})
+            groups = [list(group) for group in found.proof if plan.name in group]
+            print_json({"kind": "counter", **plan_values(plan), "proof": groups})
     else:
         print_text(align_table(PLAN_COLUMNS, [plan_row(plan) for plan in plans]))
     narrate(reference_sentence(found))
+    if found.proof:
+        narrate(proof_sentence(found))
     narrate(f"{file} is fine")
     return 0
 

@@ -77,6 +77,15 @@ def test_every_key_reaches_the_plan():
     assert five.working_hz == (5e6, 1.5e9)
 
 
+def test_counters_on_one_signal_are_named_in_groups():
+    """A list of lists of names; counters without a nominal may be on any signal."""
+    text = "proof = [['a', 'b'], ['b', 'c']]\n" + "\n".join(
+        f"[counters.{name}]\nresource = '{name}'" for name in "abc"
+    )
+
+    assert read(text).proof == (("a", "b"), ("b", "c"))
+
+
 def test_the_reference_applies_to_every_counter():
     """A certificate's U at k = 2 is halved (GUM 4.3.3); the age is counted from its date."""
     reference = read(FULL).reference
@@ -158,6 +167,15 @@ def test_a_profile_file_is_found_beside_the_bench_file(tmp_path):
         ),
         (with_counter('time_base = "internal"'), ["counters.main.time_base must be a table"]),
         ("[reference]\nageing = 'slow'", ["reference.ageing:", "over which time"]),
+        ("proof = ['ten']\n" + with_counter(""), ["proof:", "list"]),
+        ("proof = [['ten']]\n" + with_counter(""), ["proof:", "'ten'", "There are: main"]),
+        ("proof = [['main']]\n" + with_counter(""), ["proof:", "'main' alone", "two counters"]),
+        ("proof = [['main', 'main']]\n" + with_counter(""), ["proof:", "twice"]),
+        (
+            ("proof = [['a', 'b']]\n[counters.a]\nresource='R'\nnominal='5 MHz'\n"
+            "[counters.b]\nresource='S'\nnominal='10 MHz'"),
+            ["proof:", "a has a nominal of 5 MHz", "b one of 10 MHz"],
+        ),
         ("about = 3", ["bench.toml: about:", "in quotes"]),
         ('about = "red \\u001b[31m"', ["about", "plain text"]),
     ],
@@ -240,16 +258,32 @@ def test_a_draft_is_a_bench_file_and_sets_nothing():
 
 def test_every_key_is_explained_in_a_draft_and_can_be_uncommented():
     """With every # removed, the draft's examples are a valid file."""
-    text = draft([], "bench.toml")
+    text = draft([entry(), entry(name="spare", resource="R")], "bench.toml")
     bare = re.sub(r"(?m)^# (?=\[|\w+ = )", "", text)
     bench = read(bare)
-    (plan,) = bench.plans()
+    plan, _ = bench.plans()
 
     for name, key in (*BENCH_FILE.keys.items(), *REFERENCE.keys.items(), *COUNTER.keys.items()):
         assert f"{name} = " in bare
         assert key.explanation in bare
     assert bench.reference is not None
     assert (plan.setup.gate_s, plan.setup.channel) == (1.0, 1)
+
+
+def test_a_draft_proposes_to_compare_counters_with_one_nominal():
+    """As a comment: whether they are on one signal, no search can find out."""
+    text = draft(
+        [
+            entry(nominal="5 MHz"),
+            entry(name="ten", resource="R", nominal="10 MHz"),
+            entry(name="spare", resource="S", nominal="10 MHz"),
+        ],
+        "bench.toml",
+    )
+
+    assert '# proof = [["ten", "spare"]]' in text
+    assert "proof" not in draft([entry()], "bench.toml")
+    assert read(text).proof == ()
 
 
 def test_the_visa_library_that_found_the_counters_is_written_down():

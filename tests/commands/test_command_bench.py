@@ -226,6 +226,22 @@ def test_check_reports_the_reference(capsys, here):
     assert "reference r: u = 2 parts in 10^12, ageing not stated" in errors
 
 
+def test_check_says_which_counters_are_compared(capsys, here):
+    """For people on standard error, for programs in the line of each counter."""
+    text = 'proof = [["ten", "spare"]]\n' + "\n".join(
+        f'[counters.{name}]\nresource = "TCPIP0::127.0.0.1::{port}::SOCKET"'
+        for name, port in (("ten", 9), ("spare", 10), ("five", 11))
+    )
+    (here / "bench.toml").write_text(text)
+    code, out, errors = run_here(capsys, "bench", "check", "--json")
+
+    assert code == 0
+    assert [json.loads(line)["proof"] for line in out.splitlines()] == [
+        [["ten", "spare"]], [["ten", "spare"]], [],
+    ]  # fmt: skip
+    assert "on one signal, and compared while watched: ten, spare" in errors
+
+
 def test_reference_is_named_once() -> None:
     """Without a name it is called the reference, with its known offset."""
     text = '[reference]\nuncertainty = "5 ppb"\noffset = "3 ppb"\n'

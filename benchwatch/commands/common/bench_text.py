@@ -31,6 +31,12 @@ def reference_sentence(found: Bench) -> str:
     return "; ".join(clauses)
 
 
+def proof_sentence(found: Bench) -> str:
+    """Write which counters share a signal; empty where the file names none."""
+    groups = "; ".join(", ".join(map(printable, group)) for group in found.proof)
+    return f"on one signal, and compared while watched: {groups}" if groups else ""
+
+
 def _clause(name: str, reference: Reference) -> str:
     """Write uncertainty, known offset, age and ageing of a reference."""
     text = f"{name}: "
