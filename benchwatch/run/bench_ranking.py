@@ -1,0 +1,200 @@
+"""The state of each counter of a bench, the order of their rows, and the sum of their troubles.
+
+Pure: snapshots and times go in, words and an order come out.
+"""
+
+import math
+from collections import Counter
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final, Literal, get_args
+
+from benchwatch.estimate.trim.trim_hint import COVERAGE_K, estimate_at_rest
+from benchwatch.estimate.uncertainty.limit_side import LimitSide, limit_side
+from benchwatch.snapshot import Snapshot
+from benchwatch.staleness import is_current, longest_age_s
+
+BenchState = Literal[
+    "lost", "silent", "not there yet", "outside", "own time base",
+    "moving", "warming", "unsure", "ok",
+]  # fmt: skip
+"""State of a counter on a bench, worst first. The first that holds counts.
+
+``lost``: it was read before, and the link is broken: it is tried again, or it ended with an error.
+``silent``: it was read before, the link is open, and the next reading is overdue, by the link's own
+report or by the age of the newest reading (`benchwatch.staleness`); or it gives no more readings.
+``not there yet``: no reading was ever taken, whatever the link does.
+``outside``: none of offset ± U lies inside the tolerance (`benchwatch.estimate.uncertainty.
+limit_side` with k = 2), measured from the aim, and at rest where a creep is forecast.
+``own time base``: it counts by its internal time base, and nothing is known of that to put the
+readings right.
+``moving``: the tool is on or has just been put on or lifted, a turn creeps or is not judged yet, or
+the offset drifts by more than the settle limit after a turn or after it had settled once.
+``warming``: it drifts by more than the settle limit and has not settled yet.
+``unsure``: no estimate or no u is known yet, offset ± U lies on both sides of the tolerance's edge,
+or the noise is too large for a settle verdict.
+``ok``: none of these."""
+
+WORST_FIRST: Final[tuple[BenchState, ...]] = get_args(BenchState)
+TROUBLES: Final[tuple[BenchState, ...]] = WORST_FIRST[: WORST_FIRST.index("moving")]
+"""The states that need somebody; the others are work that goes on."""
+NO_NUMBERS: Final[frozenset[BenchState]] = frozenset({"lost", "silent", "not there yet"})
+"""The states in which no number of the counter is current."""
+FALLS_AFTER_S: Final = 10.0
+"""A row falls when its counter has not been in a worse state for so long."""
+_PLACES: Final = {state: place for place, state in enumerate(WORST_FIRST)}
+
+
+def bench_state(now: Snapshot, at_s: float) -> BenchState:
+    """Return the state of a counter at `at_s`, seconds of the run."""
+    link = now.link.state
+    if now.reading is None:
+        return "not there yet"
+    if link in {"lost", "connecting"} or (link == "ended" and now.link.detail):
+        return "lost"
+    if not is_current(now, at_s):
+        return "silent"
+    return _state_by_numbers(now)
+
+
+def unchanged_until_s(now: Snapshot, at_s: float) -> float:
+    """Return until when (seconds of the run) the state of a snapshot at `at_s` holds.
+
+    Only the age of the newest reading changes the state without a new snapshot; infinite where it
+    can't.
+    """
+    longest_s = longest_age_s(now)
+    if now.reading is None or longest_s is None or now.link.state != "reading":
+        return math.inf
+    overdue_s = now.reading.elapsed_s + longest_s
+    return overdue_s if at_s <= overdue_s else math.inf
+
+
+def tolerance_side(now: Snapshot) -> LimitSide | None:
+    """Return the side of the tolerance on which offset ± U lies, seen from the aim.
+
+    None: no tolerance was asked for, there is no estimate yet, or the tool has just been moved.
+    """
+    estimate, tolerance = estimate_at_rest(now.numbers), now.numbers.tolerance
+    if estimate is None or tolerance is None or (now.trim is not None and now.trim.touched):
+        return None
+    reach = None if estimate.u is None else COVERAGE_K * estimate.u
+    return limit_side(estimate.offset - now.aim, reach, tolerance.limit)
+
+
+def _state_by_numbers(now: Snapshot) -> BenchState:
+    """Return the state of a counter that gives readings."""
+    side, settle = tolerance_side(now), now.numbers.settle
+    if side == "outside":
+        return "outside"
+    if now.time_base.source == "internal" and now.reading and now.reading.correction is None:
+        return "own time base"
+    if _is_moving(now):
+        return "moving"
+    if settle is not None and settle.state == "warming":
+        return "warming"
+    estimate = now.numbers.estimate
+    if estimate is None or estimate.u is None or side == "undecided":
+        return "unsure"
+    return "unsure" if settle is not None and settle.state == "unsure" else "ok"
+
+
+def _is_moving(now: Snapshot) -> bool:
+    """Return whether the tool, a turn, or a drift that is no warm-up moves the offset."""
+    trim, settle = now.trim, now.numbers.settle
+    turn = now.numbers.last_nudge if trim is None else trim.turn
+    if now.numbers.rest is not None:
+        return True
+    if trim is not None:
+        judged = trim.judgement is None or trim.judgement.ready
+        if trim.touched or (trim.tool is not None and trim.tool.on):
+            return True
+        if turn is not None and not judged:
+            return True
+    if settle is None or settle.state != "warming":
+        return False
+    return turn is not None or settle.held is not None
+
+
+class BenchRanking:
+    """The order of the rows of a bench: worst first, ties in the order of the bench.
+
+    A row rises at once, and falls `FALLS_AFTER_S` after its counter was last in a worse state, so
+    that a counter which flickers does not make its row jump.
+
+    Args:
+        names: the counters in the order of the bench.
+    """
+
+    def __init__(self, names: Sequence[str]) -> None:
+        self._names = tuple(names)
+        self._seen_s = {name: [-math.inf] * len(WORST_FIRST) for name in self._names}
+        """By counter: when it was last in each state, in the order of `WORST_FIRST`."""
+        self._states: dict[str, BenchState] = {}
+        self._order = self._names
+        self._falls_at_s = math.inf
+        """The time from which a row may fall; until then the order changes by new states only."""
+        self._at_s = -math.inf
+
+    def follow(self, states: Mapping[str, BenchState], at_s: float) -> tuple[str, ...]:
+        """Return the names of the counters in the order of their rows.
+
+        Args:
+            states: the present state of every counter.
+            at_s: the present, in seconds; where it runs backwards, earlier states are forgotten.
+        """
+        if at_s < self._at_s:
+            for seen in self._seen_s.values():
+                seen[:] = [-math.inf] * len(WORST_FIRST)
+            self._falls_at_s = at_s
+        changed = at_s >= self._falls_at_s or states != self._states
+        for name, state in states.items():
+            self._seen_s[name][_PLACES[state]] = at_s
+        self._at_s = at_s
+        if changed:
+            self._states = dict(states)
+            self._sort()
+        return self._order
+
+    def _sort(self) -> None:
+        """Sort the rows, and find the time at which the next of them may fall."""
+        since_s, falls_at_s = self._at_s - FALLS_AFTER_S, math.inf
+        ranks = {}
+        for name in self._names:
+            seen = self._seen_s[name]
+            place = next((at for at, last_s in enumerate(seen) if last_s > since_s), len(seen))
+            ranks[name] = place
+            if place < len(seen) and WORST_FIRST[place] != self._states.get(name):
+                falls_at_s = min(falls_at_s, seen[place] + FALLS_AFTER_S)
+        self._order = tuple(sorted(self._names, key=lambda name: ranks[name]))
+        self._falls_at_s = falls_at_s
+
+
+@dataclass(frozen=True, slots=True)
+class BenchTrouble:
+    """How many counters are in a state, and which."""
+
+    state: BenchState
+    names: tuple[str, ...]
+    """In the order of the bench."""
+
+
+def sum_of_troubles(
+    states: Mapping[str, BenchState],
+    *,
+    without: str = "",
+    of: Collection[BenchState] = TROUBLES,
+) -> tuple[BenchTrouble, ...]:
+    """Return the troubles of a bench by state, worst first.
+
+    Args:
+        states: the state of every counter, in the order of the bench.
+        without: the counter that is left out; empty: none.
+        of: the states that are counted.
+    """
+    found = Counter(state for name, state in states.items() if name != without and state in of)
+    return tuple(
+        BenchTrouble(state, tuple(n for n, s in states.items() if s == state and n != without))
+        for state in WORST_FIRST
+        if found[state]
+    )
