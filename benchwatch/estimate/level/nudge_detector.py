@@ -10,6 +10,7 @@ creep of the last turn explains is part of that turn (`creep_tracker`).
 
 import math
 from collections import deque
+from itertools import dropwhile
 from typing import Final, NamedTuple
 
 from benchwatch.estimate.level.change_points import StableRun
@@ -44,6 +45,8 @@ REST_RATIO: Final = 2.0
 """A level has come to rest when it moves so many times less than on the way to it."""
 UNEXPLAINED_SDS: Final = 4.0
 """Readings farther than this many sd from a level do not belong to it."""
+NOT_BEGUN_SHARE: Final = 0.1
+"""Part of a step that readings before it may lie off the old level, by its creep."""
 
 
 class _Standing(NamedTuple):
@@ -193,7 +196,9 @@ class NudgeDetector:
             return None
         if self._creeps(first, new, noise.sigma, sure, wander):
             return None
-        began_s = between[0][0] if between else new[0][0]
+        off_most = max(UNEXPLAINED_SDS * math.sqrt(fit.white), NOT_BEGUN_SHARE * abs(size))
+        moving = dropwhile(lambda point: abs(fit.from_after(point) + size) <= off_most, between)
+        began_s = next(moving, new[0])[0]
         nudge = Nudge(at_s=began_s, size=size, u=size_u, lasted_s=new[0][0] - began_s)
         self._oscillator_steps.add(first, size, stands, size, READINGS_AFTER)
         self.creep.begin(nudge, fit.after[1], old, self._points_between(first), noise.sigma)

@@ -113,3 +113,17 @@ def test_creep_after_a_turn_is_no_nudge() -> None:
 
     assert min(counts) == 1
     assert sum(counts) <= 22
+
+
+@pytest.mark.parametrize("readings", [8, 12, 16])
+def test_turns_on_short_levels_are_dated_when_they_came(readings: int) -> None:
+    """A turn over two readings is dated by its first, also where the level before it was short."""
+    way, levels = 40.0 * SIGMA, list[float]()
+    for up in (True, False) * 4:
+        levels += [way / 2.0] + [way if up else 0.0] * (readings - 1)
+
+    nudges = [nudge for seed in range(20) for nudge in nudges_of(levels, seed)]
+
+    off = [(nudge.at_s / GATE_S - 200) % readings for nudge in nudges]
+    assert len(nudges) > 100
+    assert all(one in {0.0, 1.0} for one in off)
