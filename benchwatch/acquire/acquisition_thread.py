@@ -182,16 +182,21 @@ class Acquisition(threading.Thread):
         self._retry_policy.failed()
         self._loop.gaps.failed(error)
         identified = self._publisher.status.identity is not None
+        absent = self._publisher.status.absent
         if not self._retry_policy.has_read:
             if isinstance(error, UsageError | NotACounter):
                 raise error
-            if not self._retry_policy.persistent and not identified:
-                raise error if isinstance(error, ConnectionFailed) else ConnectionFailed(str(error))
-        self._loop.give_up_if_hopeless(error)
+            if not identified:
+                absent = (
+                    error if isinstance(error, ConnectionFailed) else ConnectionFailed(str(error))
+                )
+                if not self._retry_policy.persistent:
+                    raise absent
         self._publisher.set_state(
             "lost" if identified else "connecting",
             f"{self._advice(error)} {NEXT_TRY} {self._retry_policy.backoff_s:g} s.",
             next_try_in_s=self._retry_policy.backoff_s,
+            absent=self._loop.why_absent(error) or absent,
         )
 
     def _advice(self, error: BenchwatchError) -> str:
@@ -219,6 +224,7 @@ class Acquisition(threading.Thread):
             identity=identity,
             time_base=time_base,
             gate_s=gate_s,
+            absent=None,
         )
 
     def _mark_change(self, identity: Identity) -> None:

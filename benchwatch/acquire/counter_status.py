@@ -7,6 +7,7 @@ from typing import Any
 
 from benchwatch.clock import Clock
 from benchwatch.counter import Identity, LinkState, LinkStatus, TimeBase
+from benchwatch.errors import BenchwatchError
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -19,6 +20,9 @@ class CounterStatus:
     gate_s: float | None = None
     nominal: Decimal | None = None
     """Hertz."""
+    absent: BenchwatchError | None = None
+    """Why the counter is not there yet: nothing could be read of it so far, and it is tried again.
+    """
 
 
 class StatusPublisher:

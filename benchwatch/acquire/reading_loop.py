@@ -125,13 +125,21 @@ class ReadingLoop:
                 timeouts = 0
                 self._publish_reading(made, timeout_s)
 
-    def give_up_if_hopeless(self, error: BenchwatchError) -> None:
-        """Raise `NoReadings` where the retry policy says that trying again is pointless."""
-        if self._retry_policy.is_hopeless:
-            raise NoReadings(
-                f"{self._resource} is connected, but {self._retry_policy.tries} tries gave no "
-                f"reading: {error}"
-            ) from error
+    def why_absent(self, error: BenchwatchError) -> BenchwatchError | None:
+        """Return why a connected counter counts as not there yet; None: it does not.
+
+        Raises:
+            NoReadings: it has given no reading in many tries, and the run is not persistent.
+        """
+        if not self._retry_policy.gives_nothing:
+            return None
+        absent = NoReadings(
+            f"{self._resource} is connected, but {self._retry_policy.tries} tries gave no "
+            f"reading: {error}"
+        )
+        if not self._retry_policy.persistent:
+            raise absent from error
+        return absent
 
     def _measure(self, counter: Counter, extras: DriverExtras, timeout_s: float) -> MadeReading:
         measurement = counter.measure(timeout_s)
@@ -162,7 +170,7 @@ class ReadingLoop:
         self._retry_policy.succeeded(since_last_s)
         status = self._publisher.status
         if status.link.state != "reading" or status.nominal is not self._maker.nominal:
-            self._publisher.set_state("reading", nominal=self._maker.nominal)
+            self._publisher.set_state("reading", nominal=self._maker.nominal, absent=None)
         self._on_event(reading)
 
     def _missed(self, error: BenchwatchError) -> None:
@@ -170,8 +178,9 @@ class ReadingLoop:
             return
         self.gaps.failed(error)
         self._retry_policy.failed()
-        self.give_up_if_hopeless(error)
-        self._publisher.set_state("silent", str(error))
+        self._publisher.set_state(
+            "silent", str(error), absent=self.why_absent(error) or self._publisher.status.absent
+        )
 
 
 def _undated(count: int) -> str:

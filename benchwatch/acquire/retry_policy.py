@@ -9,7 +9,8 @@ UNKNOWN_GATE_TIMEOUT_S: Final = 30.0
 BACKOFF_S: Final = (1.0, 1.0, 1.0, 2.0, 3.0, 5.0, 8.0, 13.0, 20.0, 30.0)
 """Waits before the first, second ... next try; the last one stays."""
 TRIES_WITHOUT_READING: Final = 5
-"""A run that is not persistent ends after so many tries without a reading."""
+"""After so many tries without a reading a run that is not persistent ends, and in another one the
+counter is taken as not there yet."""
 
 
 class RetryPolicy:
@@ -29,9 +30,9 @@ class RetryPolicy:
         self._pace_s: float | None = None
 
     @property
-    def is_hopeless(self) -> bool:
-        """True when a run that is not persistent has had too many tries without a reading."""
-        return not (self.persistent or self.has_read) and self.tries >= TRIES_WITHOUT_READING
+    def gives_nothing(self) -> bool:
+        """True when the counter has never given a reading, in too many tries."""
+        return not self.has_read and self.tries >= TRIES_WITHOUT_READING
 
     @property
     def backoff_s(self) -> float:

@@ -62,7 +62,8 @@ from benchwatch.journal import Journal, default_path
 from benchwatch.line_output import PlainWriter, json_line
 from benchwatch.register import register_path
 from benchwatch.register.register_writer import RegisterWriter
-from benchwatch.run.live_watch import LiveWatch, RunLimits
+from benchwatch.run.counters_in_run import RunLimits
+from benchwatch.run.live_watch import LiveWatch
 from benchwatch.web.served_address import LOOPBACK, WEB_PORT, ServedAddress, parse_served_address
 
 if TYPE_CHECKING:
@@ -254,7 +255,12 @@ def watch(
             journal=kept,
             limits=limits,
             lines=lines,
-            acquire=partial(acquire, open_link=open_link, persistent=not lines, source=source),
+            acquire=partial(
+                acquire,
+                open_link=open_link,
+                persistent=not lines or len(opened.plans) > 1,
+                source=source,
+            ),
             earlier=opened.earlier,
             visits=opened.visits,
             register=opened.register,
@@ -295,8 +301,8 @@ def watch(
                     )
         finally:
             code = end()
-    if outcome.message:
-        narrate(outcome.message)
+    for sentence in filter(None, (outcome.message, *run.missing())):
+        narrate(sentence)
     return outcome.exit_code or code
 
 

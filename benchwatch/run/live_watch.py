@@ -3,11 +3,11 @@
 import queue
 import threading
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from functools import partial
 from typing import Final
 
 from benchwatch.acquire import Acquisition, TypedAcquisition
+from benchwatch.acquire.counter_status import CounterStatus
 from benchwatch.clock import Clock, SystemClock
 from benchwatch.errors import INTERRUPTED, BenchwatchError, LinkLost, NoReadings
 from benchwatch.journal import Journal, new_key
@@ -19,6 +19,7 @@ from benchwatch.quantity import format_duration
 from benchwatch.reading import NO_WORDS, Event, Mark, Reading
 from benchwatch.register.register_writer import RegisterWriter
 from benchwatch.register.visit_writer import VisitWriter
+from benchwatch.run.counters_in_run import CountersInRun, RunLimits, RunOutcome
 from benchwatch.run.live_counter import LiveCounter
 from benchwatch.snapshot import Snapshot
 
@@ -28,27 +29,6 @@ JOIN_S: Final = 2.0
 """Longest wait for the thread of a counter to end."""
 NOT_SETTLED: Final = 1
 """Exit code when the oscillator had not settled within the time limit."""
-
-
-@dataclass(frozen=True, slots=True)
-class RunLimits:
-    """Limits at which a watch ends by itself; None and False: no limit."""
-
-    count: int | None = None
-    """Readings of each counter."""
-    for_s: float | None = None
-    until_settled: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class RunOutcome:
-    """The reason why a watch ended, and its exit code."""
-
-    reason: str
-    """A few words for the last line."""
-    exit_code: int = 0
-    message: str = ""
-    """A sentence for standard error; empty when the reason is enough."""
 
 
 class _Notices:
@@ -121,7 +101,7 @@ class LiveWatch:
                 visit=(visits or {}).get(plan.name),
             )
             self._counters[plan.name] = LiveCounter(pipeline, self._clock, self._origin_s)
-        self._running = set(self._counters)
+        self._in_run = CountersInRun(self.names, waits=not lines)
         lists = [kept.notices for kept in (journal, register) if kept is not None]
         self._notices_to_mark, self._notices_to_give = _Notices(lists), _Notices(lists)
         self._lock = threading.RLock()
@@ -147,7 +127,7 @@ class LiveWatch:
                 setup=plan.setup,
                 nominal=plan.nominal,
                 on_event=partial(self._take, name),
-                on_status=counter.pipeline.connect,
+                on_status=partial(self._connect, name),
                 on_failure=partial(self._failed, name),
                 clock=self._clock,
                 origin_s=self._origin_s,
@@ -206,6 +186,15 @@ class LiveWatch:
             counter.pipeline.end(utc_s, elapsed_s, self.outcome.reason)
         return self.outcome
 
+    @property
+    def absent(self) -> Mapping[str, BenchwatchError]:
+        """Counters that are not there yet, by name, each with the newest reason."""
+        return self._in_run.absent
+
+    def missing(self) -> Sequence[str]:
+        """Return a sentence for each of several counters that failed or never came."""
+        return self._in_run.missing()
+
     def totals(self) -> tuple[int, int]:
         """Return the number of readings and of gaps, all counters together."""
         snapshots = [counter.snapshot for counter in self._counters.values()]
@@ -221,7 +210,9 @@ class LiveWatch:
 
     def _take(self, name: str, event: Event) -> None:
         """Feed an event to its pipeline, put it into the queue for lines, and check the limits."""
-        if isinstance(event, Reading) and (self.outcome is not None or name not in self._running):
+        if isinstance(event, Reading) and (
+            self.outcome is not None or not self._in_run.takes_readings(name)
+        ):
             return
         snapshot = self._counters[name].pipeline.take(event)
         self._mark_notices()
@@ -241,26 +232,44 @@ class LiveWatch:
         for sentence in notices:
             self._mark(sentence)
 
+    def _connect(self, name: str, status: CounterStatus) -> None:
+        """Feed the state of a link to its pipeline, and note whether the counter is there."""
+        self._counters[name].pipeline.connect(status)
+        if status.absent is not None or name in self._in_run.absent:
+            self._in_run.set_absent(name, status.absent)
+            self._end_if_over()
+
     def _check_limits(self, name: str, snapshot: Snapshot) -> None:
         """Stop a counter that has enough readings; end the run when all have settled."""
         count = self._limits.count
         if count is not None and snapshot.readings >= count:
-            self._stop_counter(name, RunOutcome("count reached"))
-        if self._limits.until_settled and all(map(_settled, self._counters.values())):
-            self._finish(RunOutcome("settled"))
+            self._in_run.set_done(name)
+            self._stop_counter(name)
+        elif self._limits.until_settled:
+            self._end_if_over()
 
     def _failed(self, name: str, error: BenchwatchError) -> None:
-        self._stop_counter(name, RunOutcome(_few_words(error), error.exit_code, str(error)))
+        self._in_run.set_ended(name, error)
+        self._stop_counter(name)
 
-    def _stop_counter(self, name: str, outcome: RunOutcome) -> None:
+    def _stop_counter(self, name: str) -> None:
         """Stop one counter; end the run with the last one."""
-        with self._lock:
-            self._running.discard(name)
-            acquisition = self._counters[name].acquisition
-            assert acquisition is not None
-            acquisition.stop()
-            if not self._running:
-                self._finish(outcome)
+        acquisition = self._counters[name].acquisition
+        assert acquisition is not None
+        acquisition.stop()
+        self._end_if_over()
+
+    def _end_if_over(self) -> None:
+        """End the run if no counter holds it open, or if it lasts until all have settled."""
+        measuring = self._in_run.measuring
+        if (outcome := self._in_run.outcome(self.totals)) is not None:
+            self._finish(outcome)
+        elif self._limits.until_settled and measuring and all(map(self._has_settled, measuring)):
+            self._finish(RunOutcome("settled"))
+
+    def _has_settled(self, name: str) -> bool:
+        settle = self._counters[name].snapshot.numbers.settle
+        return settle is not None and settle.state == "settled"
 
     def _refresh(self) -> None:
         """Update the slow statistics of all counters repeatedly until the run ends."""
@@ -283,12 +292,16 @@ class LiveWatch:
             self._finish(RunOutcome(reason, NoReadings.exit_code, f"{reason}."))
         elif self._limits.until_settled:
             self._finish(RunOutcome("not settled", NOT_SETTLED, f"not settled within {lasted}."))
-        elif all(self.counter(name).snapshot.link.state == "lost" for name in self._running):
-            names = ", ".join(sorted(self._running))
-            lost = f"the link to {names} is lost"
+        elif (outcome := self._in_run.outcome_in_time()) is not None:
+            self._finish(outcome)
+        elif (names := self._in_run.holding) and all(map(self._is_lost, names)):
+            lost = f"the link to {', '.join(sorted(names))} is lost"
             self._finish(RunOutcome(lost, LinkLost.exit_code, f"{lost}, and the time is up."))
         else:
             self._finish(RunOutcome("time is up"))
+
+    def _is_lost(self, name: str) -> bool:
+        return self._counters[name].snapshot.link.state == "lost"
 
     def _finish(self, outcome: RunOutcome) -> None:
         """End the run with `outcome`, unless it has ended already."""
@@ -297,13 +310,3 @@ class LiveWatch:
                 self.outcome = outcome
                 self.finished.set()
                 self.events.put(None)
-
-
-def _settled(counter: LiveCounter) -> bool:
-    settle = counter.snapshot.numbers.settle
-    return settle is not None and settle.state == "settled"
-
-
-def _few_words(error: BenchwatchError) -> str:
-    """Return the first sentence of `error`, for the last line."""
-    return str(error).split(". ", 1)[0].rstrip(".")

@@ -34,7 +34,14 @@ class CounterState:
 
     def messages(self, now: Snapshot) -> list[str]:
         """Return messages for the operator about a new snapshot, oldest first."""
-        return [*self._recorded_automatically(now), *self._answer(now)]
+        return [*self._recorded_automatically(now), *self._ended(now), *self._answer(now)]
+
+    def _ended(self, now: Snapshot) -> list[str]:
+        """Return a message when the counter has failed and is not tried again."""
+        was = self.link
+        if was is None or was.state == "ended" or now.link.state != "ended":
+            return []
+        return [f"ended: {now.link.detail}"] if now.link.detail else []
 
     def _recorded_automatically(self, now: Snapshot) -> list[str]:
         """Return a message about a new automatic as-found record, if that has a caution."""

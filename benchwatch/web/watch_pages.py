@@ -10,7 +10,8 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final, TextIO
 
 from benchwatch.errors import FileError, UsageError
-from benchwatch.run.live_watch import LiveWatch, RunOutcome
+from benchwatch.run.counters_in_run import RunOutcome
+from benchwatch.run.live_watch import LiveWatch
 from benchwatch.run.shutdown import SignalShutdown
 from benchwatch.web.served_address import ServedAddress
 

@@ -375,6 +375,8 @@ def test_an_absent_counter_is_waited_for_in_a_persistent_run() -> None:
     waiting = [c.link for c in notebook.connections if "Next try in 1 s" in c.link.detail]
     assert waiting
     assert all("Next try in 1 s" in one.detail_at((one.next_try_s or 0.0) - 0.5) for one in waiting)
+    assert [c.absent for c in notebook.connections if c.absent] == [ABSENT, ABSENT]
+    assert notebook.connections[-1].absent is None
 
 
 @pytest.mark.parametrize("patient", [False, True])
@@ -402,6 +404,9 @@ def test_a_signal_that_is_connected_later_is_waited_for_in_a_persistent_run() ->
 
     assert acquisition.error is None
     assert notebook.states == ["connecting", "silent", "reading", "ended"]
+    absent = [c.absent is not None for c in notebook.connections if c.link.state == "silent"]
+    assert absent[:5] == [False] * 4 + [True]
+    assert notebook.connections[-1].absent is None
 
 
 def test_three_missed_readings_in_a_row_open_the_link_again() -> None:

@@ -19,7 +19,8 @@ from benchwatch.estimate.results import SettleLimit
 from benchwatch.journal import Journal
 from benchwatch.plan import Plan
 from benchwatch.reading import Gap, Mark, Reading
-from benchwatch.run.live_watch import LiveWatch, RunLimits
+from benchwatch.run.counters_in_run import RunLimits
+from benchwatch.run.live_watch import LiveWatch
 from benchwatch_simulators.bench_time import LeapClock
 from benchwatch_simulators.fake_bus import CLOSED, GARBAGE, MUTE, FakeBus, Reply
 

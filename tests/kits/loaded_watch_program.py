@@ -18,7 +18,8 @@ from benchwatch.estimate.results import SettleLimit
 from benchwatch.journal import Journal
 from benchwatch.plan import Plan
 from benchwatch.reading import Reading
-from benchwatch.run.live_watch import LiveWatch, RunLimits
+from benchwatch.run.counters_in_run import RunLimits
+from benchwatch.run.live_watch import LiveWatch
 
 NOMINAL_HZ = 10_000_000.0
 BEFORE_INTERVAL_S = 0.1

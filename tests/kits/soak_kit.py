@@ -22,7 +22,8 @@ from benchwatch.journal import Journal
 from benchwatch.line_output import json_line
 from benchwatch.plan import Plan
 from benchwatch.reading import REPEAT, Gap, Reading
-from benchwatch.run.live_watch import LiveWatch, RunLimits
+from benchwatch.run.counters_in_run import RunLimits
+from benchwatch.run.live_watch import LiveWatch
 from benchwatch_simulators.bench.simulated_bench import ServedBench, open_bench
 from benchwatch_simulators.bench_time import ManualClock
 

@@ -15,14 +15,22 @@ from pipeline_kit import NOMINAL, START_UTC_S, StillClock, reading
 
 from benchwatch.acquire import CounterStatus
 from benchwatch.counter import Identity, LinkStatus, Setup, TimeBase
-from benchwatch.errors import ConnectionFailed, NotACounter
+from benchwatch.errors import (
+    ConnectionFailed,
+    DriverError,
+    InputEnded,
+    NoReadings,
+    NotACounter,
+    UsageError,
+)
 from benchwatch.estimate.live_estimate import LiveEstimate
 from benchwatch.estimate.results import Settle, SettleLimit
 from benchwatch.journal import Journal
 from benchwatch.pipeline.pipeline import MARKS_KEPT, Pipeline
 from benchwatch.plan import Plan
 from benchwatch.reading import Gap, Mark
-from benchwatch.run.live_watch import NOT_SETTLED, LiveWatch, RunLimits
+from benchwatch.run.counters_in_run import RunLimits, RunOutcome
+from benchwatch.run.live_watch import NOT_SETTLED, LiveWatch
 
 PLAN = Plan(
     name="main", resource="TCPIP0::127.0.0.1::5025::SOCKET", nominal=NOMINAL, tolerance=5e-9
@@ -270,6 +278,120 @@ def test_the_run_continues_while_one_counter_can():
     both.start()
 
     assert both.stop().reason == "second"
+
+
+ABSENT = CounterStatus(
+    link=LinkStatus("connecting", 0.1), absent=ConnectionFailed("nothing listens there. Is it on?")
+)
+MUTE = replace(CONNECTED, link=LinkStatus("silent", 9.0), absent=NoReadings("no tries helped."))
+
+
+def of_five(*numbers: int) -> list:
+    """Return readings of the counter `five`."""
+    return [replace(reading(number), counter="five") for number in numbers]
+
+
+def test_a_counter_that_is_not_there_does_not_hold_the_run_and_is_named():
+    """The others are done: exit code 0, and a sentence on the one that never came."""
+    run = watch([ABSENT], of_five(1, 2, 3), limits=RunLimits(count=3))
+    run.start()
+    outcome = run.stop()
+
+    assert (outcome.reason, outcome.exit_code, outcome.message) == ("count reached", 0, "")
+    assert run.missing() == ["main was never there: nothing listens there. Is it on?"]
+
+
+def test_a_counter_that_comes_holds_the_run_until_it_has_its_readings():
+    """It is waited for from the moment it answers, and counted like the others."""
+    run = watch([ABSENT, CONNECTED], [*of_five(1, 2)], limits=RunLimits(count=2))
+    run.start()
+    assert not run.finished.is_set()
+    assert not run.absent
+    for number in (7, 8):
+        run.counter("main").acquisition.asked["on_event"](reading(number))
+
+    assert (run.outcome.reason, run.totals(), run.missing()) == ("count reached", (4, 0), [])
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "code"),
+    [
+        (ABSENT, ABSENT, 3),
+        (ABSENT, MUTE, 4),
+        (MUTE, ABSENT, 4),
+        (ABSENT, NotACounter("it answers in verse."), 3),
+        (MUTE, NotACounter("it answers in verse."), 4),
+    ],
+)
+def test_lines_of_counters_that_all_give_nothing_end(first, second, code):
+    """3: no connection was made; 4: one was, and no reading came. A sentence names each."""
+    run = watch([first], [second])
+    run.start()
+
+    assert run.outcome.exit_code == code
+    assert [sentence.split()[0] for sentence in run.missing()] == ["main", "five"]
+
+
+def test_a_screen_waits_for_counters_that_are_not_there():
+    """With no counter there at all it goes on; with `--count` it ends when those there are done."""
+    steps = {"main": [ABSENT], "five": [ABSENT]}
+    run = LiveWatch(
+        [replace(PLAN, name=name) for name in steps],
+        limits=RunLimits(count=2),
+        clock=StillClock(),
+        acquire=lambda **asked: Script(steps[asked["name"]], **asked),
+    )
+    run.start()
+    assert set(run.absent) == {"main", "five"}
+    assert run.outcome is None
+    for event in of_five(1, 2):
+        run.counter("five").acquisition.asked["on_event"](event)
+
+    assert run.outcome == RunOutcome("count reached")
+
+
+@pytest.mark.parametrize(
+    "error",
+    [
+        UsageError("a gate of 3 s can't be set."),
+        NotACounter("it answers in verse."),
+        DriverError("the driver failed."),
+        NoReadings("standard input has ended. Not one reading came."),
+    ],
+)
+def test_an_error_of_one_counter_leaves_the_others_their_readings_and_exit_code(error):
+    """The run goes on to its limit; exit code 0, and a sentence names the counter that ended."""
+    run = watch([error], of_five(1, 2), limits=RunLimits(count=2))
+    run.start()
+
+    assert run.outcome == RunOutcome("count reached")
+    assert run.missing() == [f"main ended: {error}"]
+
+
+def test_the_end_of_an_input_is_no_failure_beside_others():
+    """Nothing is said of it, and the exit code is 0."""
+    run = watch([reading(1), InputEnded("the input has ended.")], [*of_five(1)], limits=None)
+    run.start()
+    run.counter("five").acquisition.asked["on_failure"](DriverError("the driver failed."))
+
+    assert run.outcome == RunOutcome("the input has ended")
+    assert run.missing() == ["five ended: the driver failed."]
+
+
+def test_until_settled_asks_the_counters_that_are_there(monkeypatch):
+    """One that ended, or never came, can't settle: the others decide."""
+    monkeypatch.setattr("benchwatch.pipeline.analysis.LiveEstimate", SettlesAtFive)
+    run = watch(
+        [reading(1), DriverError("the driver failed.")],
+        [ABSENT],
+        of_five(*range(9)),
+        plans=[replace(PLAN, name=name) for name in ("main", "spare", "five")],
+        limits=RunLimits(until_settled=True),
+    )
+    run.start()
+
+    assert run.outcome == RunOutcome("settled")
+    assert run.counter("five").snapshot.reading.elapsed_s == 5.0
 
 
 def test_an_interrupt_ends_the_run_once():

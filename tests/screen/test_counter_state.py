@@ -80,6 +80,19 @@ def test_an_answer_of_another_counter_has_its_name() -> None:
     assert screen_state.frame().message == f"spare: {REFUSED}"
 
 
+def test_a_counter_that_ends_beside_others_is_a_message() -> None:
+    """It says which and why, once; one that has all its readings ends without a word."""
+    watch = kit.FakeWatch(
+        kit.snapshot(), kit.snapshot(counter="spare"), kit.snapshot(counter="ten")
+    )
+    screen_state = screen_state_of(watch)
+    screen_state.frame()
+    for name, why in (("spare", "its driver failed."), ("ten", "")):
+        watch.shown[name] = replace(watch.shown[name], link=LinkStatus("ended", kit.NOW_S, why))
+
+    assert screen_state.frame().message == "spare: ended: its driver failed."
+
+
 def test_a_first_connection_is_no_answer() -> None:
     """Details of the first connection are in the row of the link only."""
     watch = kit.FakeWatch(kit.snapshot(link=LinkStatus("connecting", 0.0), gate_s=None))

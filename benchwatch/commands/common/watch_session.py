@@ -8,12 +8,14 @@ from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING, Final
 
 from benchwatch.commands.common.output import narrate
-from benchwatch.errors import INTERRUPTED
+from benchwatch.counter import NEXT_TRY
+from benchwatch.errors import INTERRUPTED, BenchwatchError
 from benchwatch.line_output import EndOfRun, LineOutput, LineWriter
 from benchwatch.quantity import format_duration, how_many, printable
 from benchwatch.reading import Event
 from benchwatch.report.leaving_words import leaving_words
-from benchwatch.run.live_watch import LiveWatch, RunOutcome
+from benchwatch.run.counters_in_run import RunOutcome
+from benchwatch.run.live_watch import LiveWatch
 from benchwatch.run.shutdown import SignalShutdown
 from benchwatch.snapshot import Snapshot
 
@@ -38,7 +40,9 @@ class Narrator:
     def __init__(self, run: LiveWatch) -> None:
         self._run = run
         self._link_sentences: dict[str, str] = {}
-        """By counter: the newest sentence on its link."""
+        """By counter: the newest sentence on its link, without the time to the next try."""
+        self._awaited: set[str] = set()
+        """Counters that were said to be not there yet, and have not come."""
         self._questioned: dict[str, float] = {}
         """By counter: the nominal (hertz) whose question was written."""
         self._trouble: str | None = None
@@ -46,7 +50,7 @@ class Narrator:
 
     def narrate_changes(self) -> None:
         """Write the changes since the last call."""
-        trouble, waits = None, 0
+        trouble, waits, absent = None, 0, self._run.absent
         for name in self._run.names:
             now = self._run.counter(name).snapshot
             trouble = trouble or now.journal_trouble
@@ -56,10 +60,7 @@ class Narrator:
                 narrate(f"{name}: {now.question}")
             if now.link.state == "ended" and self._run.outcome is not None:
                 continue  # the outcome states the reason
-            sentence = _link_sentence(now)
-            if sentence != self._link_sentences.get(name):
-                self._link_sentences[name] = sentence
-                narrate(f"{name}: {sentence}")
+            self._narrate_link(name, now, absent.get(name))
         for sentence in self._run.new_notices():
             narrate(sentence)
         if trouble != self._trouble:
@@ -73,6 +74,24 @@ class Narrator:
         if trouble and waits >= self._next_count:
             narrate(f"{waits} readings and notes are not on disk.")
             self._next_count = 2 * waits
+
+    def _narrate_link(self, name: str, now: Snapshot, absent: BenchwatchError | None) -> None:
+        """Write a change of a link; of a counter that is not there yet only that, and once."""
+        if name in self._awaited and now.link.state in {"reading", "ended"}:
+            self._awaited.discard(name)
+            if now.link.state == "reading":
+                narrate(f"{name}: it is there now.")
+        elif absent is not None and name not in self._awaited:
+            self._awaited.add(name)
+            why = printable(str(absent), 300).rstrip(". ")
+            narrate(f"{name}: not there yet: {why}. It is tried again.")
+        if name in self._awaited:
+            return
+        sentence = _link_sentence(now)
+        begins = sentence.partition(NEXT_TRY)[0]
+        if begins != self._link_sentences.get(name):
+            self._link_sentences[name] = begins
+            narrate(f"{name}: {sentence}")
 
 
 def run_lines(
