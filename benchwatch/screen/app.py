@@ -9,24 +9,17 @@ from textual.driver import Driver
 from textual.events import Event, Paste
 from textual.events import Key as KeyPress
 
-from benchwatch.errors import INTERRUPTED, QuantityError
-from benchwatch.plan import SETTING_FORMS
-from benchwatch.quantity import DURATION_FORMS, parse_duration, printable
-from benchwatch.reading import AS_FOUND, AS_LEFT, RecordKind
+from benchwatch.errors import INTERRUPTED
+from benchwatch.quantity import printable
+from benchwatch.reading import AS_FOUND, AS_LEFT
 from benchwatch.screen.display_options import DisplayOptions
 from benchwatch.screen.drawing.styled_text import StyledLine
 from benchwatch.screen.frame import Frame
 from benchwatch.screen.key_binding import Capability, pressed_key
 from benchwatch.screen.preferences import Preferences, load, save
+from benchwatch.screen.questions import Questions
 from benchwatch.screen.screen_state import ScreenState
-from benchwatch.screen.text.amounts import lasted
-from benchwatch.screen.typed_commands import (
-    Command,
-    KeyCommand,
-    SettingCommand,
-    VisitCommand,
-    suggestions,
-)
+from benchwatch.screen.typed_commands import Command, KeyCommand, VisitCommand, suggestions
 from benchwatch.screen.view import View
 from benchwatch.screen.views.view_list import VIEWS
 from benchwatch.screen.watch_source import PlaybackControl, SoundMaker, TrimmerControl, WatchSource
@@ -78,11 +71,11 @@ class BenchwatchApp(App[None]):
         self.ending = False
         """Whether the app is ending."""
         saved = load(self.options.state) if self.options.state is not None else Preferences()
-        self._playback = playback
         self._sound = None if sound is None else sound(self.bell)
         self.screen_state = ScreenState(
             watch, trimmer, self.options, saved, playback=playback, sound=self._sound
         )
+        self._questions = Questions(self.screen_state, self._ask, self.redraw_soon, playback)
 
     def compose(self) -> ComposeResult:
         """Compose the widgets."""
@@ -98,7 +91,7 @@ class BenchwatchApp(App[None]):
             self.set_interval(digits_s, self.redraw_digits)
             self.set_interval(charts_s, self.redraw)
         self.call_after_refresh(self.redraw)
-        self.call_after_refresh(self._ask_power)
+        self.call_after_refresh(self._questions.power)
 
     def on_view_widget_resized(self) -> None:
         """Draw for the new size."""
@@ -234,13 +227,13 @@ class BenchwatchApp(App[None]):
             case "explain" | "list_keys" | "budget":
                 self.push_screen(self._page(key, view, available), self._next_page)
             case "note":
-                self._ask("Mark on the time line: a word, or none (Esc: no mark)", self._mark)
+                self._questions.mark()
             case "go_to":
-                self._ask(f"Time of the recording, such as {DURATION_FORMS}", self._go_to)
+                self._questions.go_to()
             case "set_settle":
-                self._ask(f"Settled means, such as {SETTING_FORMS['settle']}", self._set_settle)
+                self._questions.settle_limit()
             case "found" | "left" if "typed" in available:
-                self._ask_record(key, AS_FOUND if key == "found" else AS_LEFT)
+                self._questions.record(key, AS_FOUND if key == "found" else AS_LEFT)
             case "command":
                 self.screen_state.keep_view()
                 overlay = CommandOverlay(
@@ -250,7 +243,7 @@ class BenchwatchApp(App[None]):
             case _:
                 self.screen_state.press(key)
                 self.redraw_soon()
-                self._ask_power()
+                self._questions.power()
 
     def _page(self, opener: str, view: View, available: Collection[Capability]) -> TextOverlay:
         """Make the page that the key with the id `opener` opens; keys of other pages replace it."""
@@ -277,112 +270,18 @@ class BenchwatchApp(App[None]):
         """Ask for a line of text, and call `then` with the answer; None: cancelled."""
         self.push_screen(PromptOverlay(self.options.theme, prompt), then)
 
-    def _ask_record(self, key: str, kind: RecordKind) -> None:
-        """Ask before a record is made where readings are typed: l may be a slip for 1."""
-
-        def answered(answer: str | None) -> None:
-            words = f"nothing was recorded {kind}"
-            if _is_yes(answer):
-                self.screen_state.press(key)
-            elif answer is None or _is_no(answer):
-                self.screen_state.show_message(words)
-            else:
-                why = f"{printable(answer, 24)} is neither y nor n"
-                self.screen_state.show_message(f"{words}, and no reading taken: {why}")
-            self.redraw_soon()
-
-        self._ask(f"Record {kind}? (y/n)", answered)
-
-    def _mark(self, text: str | None) -> None:
-        if text is not None:
-            self.screen_state.mark(text)
-            self.redraw_soon()
-
-    def _go_to(self, text: str | None) -> None:
-        """Seek to the typed time of the recording."""
-        if text and self._playback is not None:
-            try:
-                to_s = parse_duration(text)
-                self._playback.seek(to_s)
-                now = self._playback.playing
-                if to_s > now.length_s and now.length != "so far":
-                    self.screen_state.show_message(
-                        f"the recording ends at {lasted(now.length_s)}: that is shown"
-                    )
-            except QuantityError as error:
-                self.screen_state.show_message(str(error))
-            self.redraw_soon()
-
-    def _set_settle(self, text: str | None) -> None:
-        if text:
-            self._command(SettingCommand("settle", text))
-
     def _command(self, command: Command | None) -> None:
+        """Run a command that was typed; None: the line was cancelled."""
         if isinstance(command, KeyCommand):
             if command.view:
                 self.screen_state.show(command.view)
             if self.screen_state.key(command.key) is not None:
                 self.act(command.key)
-        elif isinstance(command, VisitCommand) and command.change == "close visit":
-            self._ask("Close the visit? It can't be opened again. (y/n)", self._close_visit)
         elif isinstance(command, VisitCommand):
-            if not self.screen_state.change_visit(command):
-                ident = printable(command.text)
-                ask = f"There is no unit {ident} yet. Make it, with the limits of this watch? (y/n)"
-                self._ask(ask, lambda answer: self._make_unit(answer, command.text))
-            self.redraw_soon()
+            self._questions.change_visit(command)
         elif command is not None:
             self.screen_state.change(command)
             self.redraw_soon()
-
-    def _ask_power(self) -> None:
-        """Ask whether the unit was switched off before this run; no answer leaves it open."""
-        whose = self.screen_state.power_question()
-        if whose is None:
-            return
-        self._ask(
-            f"Was {printable(whose, 24)} switched off since it was last read? y: the warm-up "
-            "begins anew; n: it stayed on (later: the commands switched off, stayed on)",
-            self._answer_power,
-        )
-
-    def _answer_power(self, answer: str | None) -> None:
-        match (answer or "").strip().lower():
-            case "y" | "yes":
-                self._command(VisitCommand("switched off"))
-            case "n" | "no":
-                self._command(VisitCommand("stayed on"))
-            case _:
-                self.screen_state.show_message(
-                    "not answered: type switched off, or stayed on, after : when you know"
-                )
-                self.redraw_soon()
-
-    def _close_visit(self, answer: str | None) -> None:
-        """Close the visit, if the operator has said yes."""
-        if _is_yes(answer):
-            self.screen_state.change_visit(VisitCommand("close visit"))
-        else:
-            self.screen_state.show_message("the visit stays open")
-        self.redraw_soon()
-
-    def _make_unit(self, answer: str | None, ident: str) -> None:
-        """Make the unit `ident`, if the operator has said yes."""
-        if _is_yes(answer):
-            self._command(VisitCommand("new unit", ident))
-        else:
-            self.screen_state.show_message("no unit was made; the visit stays as it was")
-            self.redraw_soon()
-
-
-def _is_yes(answer: str | None) -> bool:
-    """Return whether the answer to a question is yes; None: it was cancelled."""
-    return answer is not None and answer.strip().lower() in {"y", "yes"}
-
-
-def _is_no(answer: str) -> bool:
-    """Return whether the answer to a question is no, or empty."""
-    return answer.strip().lower() in {"", "n", "no"}
 
 
 def described(error: BaseException) -> str:

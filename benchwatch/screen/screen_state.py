@@ -15,6 +15,7 @@ from benchwatch.screen.frame import Frame
 from benchwatch.screen.key_binding import KeyBinding, capabilities
 from benchwatch.screen.panels.ident import subject
 from benchwatch.screen.panels.status_text import tool_on
+from benchwatch.screen.playback_actions import playback_actions
 from benchwatch.screen.preferences import Preferences
 from benchwatch.screen.shown_view import ShownView
 from benchwatch.screen.typed_commands import SettingCommand, VisitCommand
@@ -31,8 +32,6 @@ from benchwatch.snapshot import Trace
 
 MESSAGE_S, LETTER_S = 4.0, 0.05
 """Shortest time that a message stays, and the time for each of its letters if that is more."""
-SEEK_S, SEEK_SHARE = 10.0, 0.05
-"""Seconds, and part of the recording, that a key goes back or ahead."""
 FINE_TURNS, COARSE_TURNS = 0.01, 0.1
 """Turns of the trimmer by one key."""
 POINTS_A_CELL = 6
@@ -90,7 +89,7 @@ class ScreenState:
         self._history = _History(Trace(), preferences.span_s)
         self._actions = self._actions_of_keys() | _view_actions(self)
         if playback is not None:
-            self._actions |= _playback_actions(playback)
+            self._actions |= playback_actions(playback)
         if sound is not None:
             self._actions |= {
                 "mute": lambda: self.show_message(sound.mute()),
@@ -348,27 +347,3 @@ def _view_actions(state: ScreenState) -> dict[str, Callable[[], None]]:
         state.show(view.parent if back else view.name)
 
     return {view.key_id: lambda view=view: show(view) for view in VIEWS.views}  # type: ignore[misc] # the default binds the view of this iteration
-
-
-def _playback_actions(playback: PlaybackControl) -> dict[str, Callable[[], None]]:
-    """Return the actions, by id, of the keys that control a recording."""
-
-    def seek(by_s: float = 0.0, share: float = 0.0) -> None:
-        now = playback.playing
-        playback.seek(now.at_s + by_s + share * now.length_s)
-
-    def to_end() -> None:
-        now = playback.playing
-        playback.seek(math.inf if now.length == "so far" else now.length_s)
-
-    return {
-        "pause": playback.pause,
-        "back": lambda: seek(-SEEK_S),
-        "ahead": lambda: seek(SEEK_S),
-        "far_back": lambda: seek(share=-SEEK_SHARE),
-        "far_ahead": lambda: seek(share=SEEK_SHARE),
-        "to_begin": lambda: playback.seek(0.0),
-        "to_end": to_end,
-        "slower": lambda: playback.faster(-1),
-        "faster": lambda: playback.faster(1),
-    }
