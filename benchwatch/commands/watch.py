@@ -43,7 +43,6 @@ from benchwatch.commands.common.typed_readings import (
     with_typed,
 )
 from benchwatch.commands.common.watch_session import (
-    FirstTrimmer,
     run_lines,
     run_on_page,
     run_on_screen,
@@ -271,7 +270,6 @@ def watch(
         for sentence in opened.sentences:
             narrate(f"{sentence}; --no-resume begins another.")
         end = partial(_end, run, kept, opened.register)
-        trimmer = None if bench is None else FirstTrimmer(bench)
         try:
             match front_end:
                 case "lines":
@@ -286,7 +284,7 @@ def watch(
                         run,
                         address,
                         screen.options(bell=False),
-                        trimmer=trimmer,
+                        trimmer=bench,
                         ascii_only=screen.ascii,
                         cleanup=end,
                     )
@@ -294,7 +292,7 @@ def watch(
                     outcome = run_on_screen(
                         run,
                         screen.options(),
-                        trimmer=trimmer,
+                        trimmer=bench,
                         with_sound=sound,
                         message=". ".join((*opened.sentences, *opened.passed_over)),
                         cleanup=end,

@@ -59,7 +59,7 @@ class ScreenState:
 
     Args:
         watch: gives the snapshots, and takes the commands.
-        trimmer: the trimmer that the turning keys turn; None: there is none.
+        trimmer: turns what the turning keys turn; None: nothing does.
         options: theme, first view and files.
         preferences: the choices made last time.
         playback: controls of the recording that `watch` plays; None: a live watch.
@@ -320,14 +320,14 @@ class ScreenState:
 
     def _turn(self, amount: float) -> None:
         if self._trimmer is not None:
-            self._trimmer.turn(amount)
+            self._trimmer.turn(self._shown, amount)
 
     def _touch(self) -> None:
         """Report the tool as lifted if it was on the trimmer, else as put on."""
         on = not tool_on(self.frame())
         self._counter.tool_on = on
         if self._trimmer is not None:
-            self._trimmer.rest_tool(on)
+            self._trimmer.rest_tool(self._shown, on)
         self._handle.touch(on=on)
 
     def _record(self, kind: RecordKind) -> None:

@@ -1,6 +1,7 @@
 """Interfaces that the screen uses: counters to show, and controls of trimmer, sound, playback."""
 
 from collections.abc import Callable, Sequence
+from decimal import Decimal
 from typing import Protocol
 
 from benchwatch.plan import Setting, VisitChange
@@ -79,13 +80,23 @@ class WatchSource(Protocol):
 
 
 class TrimmerControl(Protocol):
-    """A trimmer that keys of the screen turn, such as the simulated one."""
+    """What keys of the screen turn at the units on the counters, such as simulated ones.
 
-    def turn(self, amount: float) -> None:
-        """Turn by `amount` turns; positive raises the frequency."""
+    `counter` is the name of a counter; counters on one signal share trimmer and dial.
+    """
 
-    def rest_tool(self, on: bool) -> None:
-        """Rest the tool on the trimmer, or lift it."""
+    def turn(self, counter: str, amount: float) -> None:
+        """Turn the trimmer by `amount` turns; positive raises the frequency."""
+
+    def rest_tool(self, counter: str, on: bool) -> None:
+        """Rest the tool on that trimmer, or lift it."""
+
+    def dial(self, counter: str, frequency_hz: Decimal) -> None:
+        """Dial the output of the unit to `frequency_hz`.
+
+        Raises:
+            BenchwatchError: the unit has no dial, or not this setting.
+        """
 
 
 class SoundOutput(Protocol):

@@ -10,6 +10,7 @@ import random
 import sys
 import time
 from dataclasses import replace
+from decimal import Decimal
 from pathlib import Path
 
 import screen_kit as kit
@@ -93,15 +94,18 @@ class MadeOscillator(kit.FakeWatch):
             Mark(counter="main", utc_s=time.time(), elapsed_s=self.elapsed_s(), text=text),
         )
 
-    def turn(self, amount: float) -> None:
+    def turn(self, counter: str, amount: float) -> None:
         """Turn the made trimmer: 1 ppm a turn."""
         self._centre += amount * 1e-6
         self._step(amount * 1e-6)
 
-    def rest_tool(self, on: bool) -> None:
+    def rest_tool(self, counter: str, on: bool) -> None:
         """Put the tool on the trimmer, which pulls by 3 ppb, or lift it."""
         self._pull = 3e-9 if on else 0.0
         self._step(3e-9 if on else -3e-9)
+
+    def dial(self, counter: str, frequency_hz: Decimal) -> None:
+        """Do nothing: the made oscillator has no dial."""
 
     def _step(self, size: float) -> None:
         self._recent.clear()

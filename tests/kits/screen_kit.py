@@ -5,6 +5,7 @@ import os
 import random
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
@@ -460,19 +461,24 @@ class FakeCounter:
 
 
 class FakeTrimmer:
-    """A trimmer that records its turns and touches."""
+    """A trimmer that records its turns and touches, each with the counter it was for."""
 
     def __init__(self) -> None:
-        self.turns: list[float] = []
-        self.tool: list[bool] = []
+        self.turns: list[tuple[str, float]] = []
+        self.tool: list[tuple[str, bool]] = []
+        self.dialled: list[tuple[str, Decimal]] = []
 
-    def turn(self, amount: float) -> None:
+    def turn(self, counter: str, amount: float) -> None:
         """Record the turn."""
-        self.turns.append(amount)
+        self.turns.append((counter, amount))
 
-    def rest_tool(self, on: bool) -> None:
+    def rest_tool(self, counter: str, on: bool) -> None:
         """Record the touch or the lift."""
-        self.tool.append(on)
+        self.tool.append((counter, on))
+
+    def dial(self, counter: str, frequency_hz: Decimal) -> None:
+        """Record the setting."""
+        self.dialled.append((counter, frequency_hz))
 
 
 class FakeOperator:

@@ -192,7 +192,18 @@ async def test_arrows_turn_the_trimmer(key, amount):
     async with app.run_test() as pilot:
         await pilot.press(key)
 
-    assert trimmer.turns == [amount]
+    assert trimmer.turns == [("main", amount)]
+
+
+async def test_the_keys_turn_the_trimmer_of_the_counter_that_is_shown():
+    """With another counter on the screen, its trimmer is turned and touched."""
+    trimmer = kit.FakeTrimmer()
+    app = made_app(kit.FakeWatch(kit.snapshot(), kit.snapshot(counter="spare")), trimmer=trimmer)
+    async with app.run_test() as pilot:
+        await pilot.press("n", "right", "space")
+
+    assert trimmer.turns == [("spare", FINE_TURNS)]
+    assert trimmer.tool == [("spare", True)]
 
 
 async def test_space_puts_the_tool_on_and_lifts_it():
@@ -206,7 +217,7 @@ async def test_space_puts_the_tool_on_and_lifts_it():
 
         assert "tool on" in said
         assert "tool on" not in text_of(app)
-    assert trimmer.tool == [True, False]
+    assert trimmer.tool == [("main", True), ("main", False)]
 
 
 async def test_on_a_real_bench_no_key_turns_anything():

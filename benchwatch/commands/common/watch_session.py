@@ -21,8 +21,8 @@ from benchwatch.snapshot import Snapshot
 
 if TYPE_CHECKING:
     from benchwatch.screen.display_options import DisplayOptions
+    from benchwatch.screen.watch_source import TrimmerControl
     from benchwatch.web.served_address import ServedAddress
-    from benchwatch_simulators.bench.simulated_bench import ServedBench
 
 NARRATE_EVERY_S: Final = 0.25
 """Time between two checks for changes to narrate."""
@@ -130,7 +130,7 @@ def run_on_screen(
     run: LiveWatch,
     options: "DisplayOptions",
     *,
-    trimmer: "FirstTrimmer | None",
+    trimmer: "TrimmerControl | None",
     with_sound: bool,
     message: str,
     cleanup: Callable[[], object],
@@ -140,7 +140,7 @@ def run_on_screen(
     Args:
         run: the watch, not yet started.
         options: display options of the screen.
-        trimmer: the simulated trimmer that keys of the screen turn; None: there is none.
+        trimmer: turns what keys of the screen turn, such as a simulated bench; None: nothing does.
         with_sound: whether the offset is also played as sound.
         message: a sentence to show first, such as which run is continued; empty: none.
         cleanup: closes run and journal if the screen does not end in order.
@@ -168,7 +168,7 @@ def run_on_screen(
 def _show_screen(
     run: LiveWatch,
     options: "DisplayOptions",
-    trimmer: "FirstTrimmer | None",
+    trimmer: "TrimmerControl | None",
     message: str,
     *,
     with_sound: bool,
@@ -204,7 +204,7 @@ def run_on_page(
     address: "ServedAddress",
     options: "DisplayOptions",
     *,
-    trimmer: "FirstTrimmer | None",
+    trimmer: "TrimmerControl | None",
     ascii_only: bool,
     cleanup: Callable[[], object],
 ) -> RunOutcome:
@@ -214,7 +214,7 @@ def run_on_page(
         run: the watch, not yet started.
         address: where the pages are served.
         options: display options of the screen.
-        trimmer: the simulated trimmer that keys of the screen turn; None: there is none.
+        trimmer: turns what keys of the screen turn, such as a simulated bench; None: nothing does.
         ascii_only: whether the screen is drawn in plain ASCII.
         cleanup: closes run and journal if the run does not end in order after a signal.
     """
@@ -240,22 +240,6 @@ def _narrate_visits(run: LiveWatch) -> None:
     for name in run.names:
         for sentence in leaving_words(run.counter(name).snapshot):
             narrate(f"{name}: {sentence}" if len(run.names) > 1 else sentence)
-
-
-class FirstTrimmer:
-    """The trimmer of the first oscillator of a simulated bench, turned by keys of the screen."""
-
-    def __init__(self, bench: "ServedBench") -> None:
-        self._bench = bench
-        self._counter = bench.names[0]
-
-    def turn(self, amount: float) -> None:
-        """Turn the trimmer by `amount` turns; a positive amount raises the frequency."""
-        self._bench.turn(self._counter, amount)
-
-    def rest_tool(self, on: bool) -> None:
-        """Put the tool on the trimmer, or lift it."""
-        self._bench.rest_tool(self._counter, on)
 
 
 def _do_nothing() -> None:

@@ -116,9 +116,9 @@ async def test_a_whole_trim_can_be_done_by_tapping():
 
         assert app.screen is app.view_widget.screen
 
-    assert trimmer.tool == [True]
+    assert trimmer.tool == [("main", True)]
     assert len(trimmer.turns) == 2
-    assert trimmer.turns[0] < 0 < trimmer.turns[1]
+    assert trimmer.turns[0][1] < 0 < trimmer.turns[1][1]
     assert ("record", "main", "as found") in operator.calls
     assert notes == "notes"
     assert watch.marks == [""]
