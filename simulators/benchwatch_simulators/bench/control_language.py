@@ -1,4 +1,4 @@
-"""The line language that controls a simulated bench: trimmers, tools and plugs.
+"""The line language that controls a simulated bench: trimmers, tools, dials and plugs.
 
 It is served on its own port. A line is a verb, a value, and the name of a counter (optional if the
 bench has only one). The answer is one line: ``ok``, a value, or ``error: `` and a sentence.
@@ -7,6 +7,7 @@ bench has only one). The answer is one line: ``ok``, a value, or ``error: `` and
 |---|---|---|
 | ``turn TURNS [COUNTER]`` | turns the trimmer of the counter's oscillator | ``ok`` |
 | ``tool on|off [COUNTER]`` | rests a tool on that trimmer, or lifts it | ``ok`` |
+| ``dial FREQUENCY [COUNTER]`` | dials the synthesizer to it, such as ``100MHz`` | ``ok`` |
 | ``truth [COUNTER]`` | | that oscillator's true offset now without noise, a fraction |
 | ``signal on|off [COUNTER]`` | plugs the signal in or pulls it | ``ok`` |
 | ``reference on|off [COUNTER]`` | plugs the external reference in or pulls it | ``ok`` |
@@ -19,10 +20,11 @@ bench has only one). The answer is one line: ``ok``, a value, or ``error: `` and
 
 import json
 import math
+from decimal import Decimal
 from typing import Protocol
 
 from benchwatch.errors import UsageError
-from benchwatch.quantity import printable
+from benchwatch.quantity import parse_frequency, printable
 
 
 class ControlledBench(Protocol):
@@ -41,6 +43,9 @@ class ControlledBench(Protocol):
 
     def rest_tool(self, counter: str, on: bool) -> None:
         """Rest a tool on that trimmer, or lift it."""
+
+    def dial(self, counter: str, frequency_hz: Decimal) -> None:
+        """Dial the synthesizer at its input to `frequency_hz`."""
 
     def truth(self, counter: str) -> float:
         """Return the true fractional offset of its oscillator now."""
@@ -64,6 +69,7 @@ class ControlledBench(Protocol):
 _FORMS = {
     "turn": "turn TURNS [COUNTER]",
     "tool": "tool on|off [COUNTER]",
+    "dial": "dial FREQUENCY [COUNTER]",
     "truth": "truth [COUNTER]",
     "signal": "signal on|off [COUNTER]",
     "reference": "reference on|off [COUNTER]",
@@ -73,7 +79,7 @@ _FORMS = {
     "time": "time",
     "names": "names",
 }
-_WITH_VALUE = {"turn", "tool", "signal", "reference"}
+_WITH_VALUE = {"turn", "tool", "dial", "signal", "reference"}
 _MOST_TURNS = 100.0
 
 
@@ -107,6 +113,8 @@ class Control:
         if verb in _WITH_VALUE:
             if not words:
                 raise UsageError(f"expected: {_FORMS[verb]}")
+            if verb == "dial" and len(words) > 1 and words[1].lower().endswith("hz"):
+                words = [words[0] + words[1], *words[2:]]  # 100 MHz, with a blank
             value, words = words[0], words[1:]
         return self._act(verb, value, self._counter(verb, words))
 
@@ -126,6 +134,8 @@ class Control:
             bench.turn(counter, _turns(value))
         elif verb == "tool":
             bench.rest_tool(counter, _on(value))
+        elif verb == "dial":
+            bench.dial(counter, parse_frequency(value))
         elif verb == "signal":
             bench.plug_signal(counter, _on(value))
         elif verb == "reference":

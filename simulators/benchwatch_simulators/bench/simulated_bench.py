@@ -9,6 +9,7 @@ import difflib
 import secrets
 import zlib
 from collections.abc import Collection, Sequence
+from decimal import Decimal
 from typing import Self
 
 from benchwatch.clock import Clock, SystemClock
@@ -49,6 +50,9 @@ class ServedBench:
         resources: resource string of each counter.
         nominals: nominal of each counter's oscillator, as written in the file.
         drivers: name of the driver that reads each counter.
+        checks: settings of the dial of each counter's oscillator that are to be checked, as
+            written.
+        proof: counters on one oscillator that are to be compared, groups of names.
         tolerance: suggested tolerance, such as ``2 ppb``; None: none is suggested.
         settle: suggested settle limit, such as ``1 ppb/20 s``; None: none is suggested.
         seed: seed of the noise; `open_bench` makes the same bench from it.
@@ -77,6 +81,8 @@ class ServedBench:
         self.clock = clock
         self.nominals = {n: plan.nominals[c.oscillator] for n, c in plan.counters.items()}
         self.drivers = {n: c.wiring.reader for n, c in plan.counters.items()}
+        self.checks = {n: c.checks for n, c in plan.counters.items()}
+        self.proof = plan.proof
         for fault in faults:
             if fault.counter is not None:
                 self._check_name(fault.counter, plan.counters)
@@ -112,6 +118,10 @@ class ServedBench:
         by_counter = self._servers.by_counter
         self.resources = {name: server.resource for name, server in by_counter.items()}
         self._connection_faults = ConnectionFaults(by_counter, self._counters, self._time)
+        for name, counter_plan in plan.counters.items():
+            if counter_plan.switched_on_s is not None:
+                off = Fault(kind="restart", lasts_s=counter_plan.switched_on_s, counter=name)
+                self._connection_faults.schedule(off, name)
         for fault in faults:
             if fault.is_break:
                 for name in self.names if fault.counter is None else [fault.counter]:
@@ -146,8 +156,22 @@ class ServedBench:
         """Rest a tool on that trimmer, or lift it."""
         self._named(counter).counting.signal.rest_tool(self.now_s, on=on)
 
+    def dial(self, counter: str, frequency_hz: Decimal) -> None:
+        """Dial the synthesizer at `counter`'s input to `frequency_hz`, whichever counters read it.
+
+        Raises:
+            UsageError: it has no dial, or not this setting.
+        """
+        try:
+            self._named(counter).counting.signal.dial(self.now_s, frequency_hz)
+        except UsageError as error:
+            raise UsageError(f"the unit on '{counter}': {error}") from error
+
     def truth(self, counter: str) -> float:
-        """Return the true fractional offset of `counter`'s oscillator now, without noise."""
+        """Return the true fractional offset of `counter`'s oscillator now, without noise.
+
+        It is the offset from what is dialled, where there is a dial.
+        """
         return self._named(counter).counting.signal.truth(self.now_s)
 
     def plug_signal(self, counter: str, on: bool) -> None:

@@ -1,12 +1,13 @@
 """Reads the file of a simulated bench: properties of its oscillators and counters.
 
 Tables: ``[reference]`` (an oscillator; left out if the bench has none), ``[oscillators.NAME]`` with
-``[oscillators.NAME.trimmer]``, and ``[counters.NAME]`` with ``[counters.NAME.time_base]``, the
-counter's own oscillator. `simulated_bench_keys` declares the keys. Counters on ``lan-gpib`` share
-one controller, each at its ``address``.
+``[oscillators.NAME.trimmer]`` and, for a synthesizer, ``[oscillators.NAME.dial]``, and
+``[counters.NAME]`` with ``[counters.NAME.time_base]``, the counter's own oscillator.
+`simulated_bench_keys` declares the keys. Counters on ``lan-gpib`` share one controller, each at its
+``address``.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
@@ -20,7 +21,7 @@ from benchwatch.config_tables import (
     read_tables,
 )
 from benchwatch.errors import UsageError
-from benchwatch.quantity import printable
+from benchwatch.quantity import parse_frequency, printable
 from benchwatch_simulators.bench.bench_list import bench_names
 from benchwatch_simulators.bench.counter_wiring import WiringSpec
 from benchwatch_simulators.bench.simulated_bench_keys import (
@@ -31,6 +32,7 @@ from benchwatch_simulators.bench.simulated_bench_keys import (
 )
 from benchwatch_simulators.counters.counter_settings import ScpiCounterSpec
 from benchwatch_simulators.counters.edge_counter import CountingSpec
+from benchwatch_simulators.oscillator.dial import DialSpec
 from benchwatch_simulators.oscillator.oscillator import OscillatorSpec
 from benchwatch_simulators.oscillator.trimmer import TrimmerSpec
 
@@ -38,7 +40,7 @@ LARGEST_FILE_BYTES: Final = 1_000_000
 """Larger files are refused; a bench file is a page or two."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CounterPlan:
     """Properties of one counter, and the name of its oscillator."""
 
@@ -47,9 +49,13 @@ class CounterPlan:
     settings: ScpiCounterSpec
     counting: CountingSpec
     time_base: OscillatorSpec
+    checks: tuple[str, ...]
+    """Settings of its oscillator's dial that are to be checked, as written."""
+    switched_on_s: float | None
+    """When it is switched on, bench time; None: with the bench."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BenchPlan:
     """The contents of a simulated bench's file."""
 
@@ -62,6 +68,8 @@ class BenchPlan:
     nominals: dict[str, str]
     """Nominal of each oscillator as written."""
     counters: dict[str, CounterPlan]
+    proof: tuple[tuple[str, ...], ...]
+    """Counters on one oscillator that are to be compared."""
 
 
 def load_plan(name_or_path: str) -> BenchPlan:
@@ -97,36 +105,96 @@ def read_plan(text: str, name: str, where: str) -> BenchPlan:
     named = given.get("oscillators")
     proposed = next(iter(named), "main") if isinstance(named, dict) else "main"
     values = read_tables(given, declare_simulated_bench(proposed), where)
-    oscillators = values["oscillators"]
+    specs = {
+        key: _oscillator(table, f"{where}: oscillators.{key}")
+        for key, table in values["oscillators"].items()
+    }
     reference = values.get("reference")
-    return BenchPlan(
+    checks = {key: table["checks"] for key, table in values["oscillators"].items()}
+    plan = BenchPlan(
         name=name,
         about=values["about"],
         tolerance=values.get("tolerance"),
         settle=values.get("settle"),
-        reference=None if reference is None else _oscillator(reference),
-        oscillators={key: _oscillator(table) for key, table in oscillators.items()},
-        nominals={key: given["oscillators"][key]["nominal"] for key in oscillators},
+        reference=None if reference is None else _oscillator(reference, f"{where}: reference"),
+        oscillators=specs,
+        nominals={key: given["oscillators"][key]["nominal"] for key in specs},
         counters={
-            key: _counter(table, f"{where}: counters.{key}", oscillators)
+            key: _counter(table, f"{where}: counters.{key}", checks)
             for key, table in values["counters"].items()
         },
+        proof=values["proof"],
     )
+    for key, counter in plan.counters.items():
+        _examine_checks(counter.checks, specs[counter.oscillator], f"{where}: counters.{key}")
+    for group in plan.proof:
+        _examine_group(group, plan.counters, f"{where}: proof")
+    return plan
 
 
-def _oscillator(values: Mapping[str, Any]) -> OscillatorSpec:
-    trimmer = TrimmerSpec(**values.get("trimmer", {}))
-    return OscillatorSpec(**{**values, "trimmer": trimmer})
+def _examine_checks(checks: Sequence[str], oscillator: OscillatorSpec, where: str) -> None:
+    """Check that every setting to be checked can be dialled.
+
+    Raises:
+        UsageError: one can't.
+    """
+    if checks and oscillator.dial is None:
+        raise UsageError(
+            f"{where}: there are checks, and its oscillator has no dial: add the table "
+            "[oscillators.NAME.dial], or leave the checks out."
+        )
+    for text in checks:
+        if oscillator.dial and (refusal := oscillator.dial.refusal(parse_frequency(text))):
+            raise UsageError(f"{where}: checks: {refusal}")
+
+
+def _examine_group(group: Sequence[str], counters: Mapping[str, CounterPlan], where: str) -> None:
+    """Check that a group to be compared is of two or more counters on one oscillator.
+
+    Raises:
+        UsageError: it isn't.
+    """
+    for counter in group:
+        if counter not in counters:
+            raise UsageError(
+                f"{where}: there is no counter '{printable(counter)}'"
+                f"{did_you_mean(counter, counters)} There are: {', '.join(counters)}."
+            )
+    if len(group) < 2 or len(set(group)) < len(group):
+        raise UsageError(f"{where}: a comparison needs two counters or more, each named once.")
+    if len({counters[counter].oscillator for counter in group}) > 1:
+        raise UsageError(
+            f"{where}: {', '.join(group)} are not on one oscillator: there is nothing to compare."
+        )
+
+
+def _oscillator(values: Mapping[str, Any], where: str) -> OscillatorSpec:
+    """Make an oscillator of its table; its dial must have the nominal.
+
+    Raises:
+        UsageError: the dial can't be used.
+    """
+    fields = {name: value for name, value in values.items() if name != "checks"}
+    fields["trimmer"] = TrimmerSpec(**values.get("trimmer", {}))
+    if "dial" not in values:
+        return OscillatorSpec(**fields)
+    dial = DialSpec(**values["dial"])
+    if ("decade_hz" in values["dial"]) != ("miss" in values["dial"]):
+        raise UsageError(f"{where}.dial: give decade and miss both, or leave both out.")
+    if refusal := dial.refusal(values["nominal_hz"]):
+        raise UsageError(f"{where}.dial: its nominal {refusal}")
+    return OscillatorSpec(**{**fields, "dial": dial})
 
 
 def _counter(
-    values: Mapping[str, Any], where: str, oscillators: Mapping[str, object]
+    values: Mapping[str, Any], where: str, checks: Mapping[str, tuple[str, ...]]
 ) -> CounterPlan:
+    """Make the plan of a counter of its table; `checks` are those of the oscillators by name."""
     oscillator = values["oscillator"]
-    if oscillator not in oscillators:
+    if oscillator not in checks:
         raise UsageError(
-            f'{where}: the key "oscillator" must name one of: {", ".join(oscillators)}'
-            f"{did_you_mean(oscillator, oscillators)}"
+            f'{where}: the key "oscillator" must name one of: {", ".join(checks)}'
+            f"{did_you_mean(oscillator, checks)}"
         )
 
     def fields(keys: Mapping[str, ConfigKey]) -> dict[str, Any]:
@@ -138,5 +206,7 @@ def _counter(
         wiring=WiringSpec(**fields(WIRING_KEYS)),
         settings=ScpiCounterSpec(**fields(SETTING_KEYS)),
         counting=CountingSpec(**fields(COUNTING_KEYS)),
-        time_base=_oscillator(values.get("time_base", {})),
+        time_base=_oscillator(values.get("time_base", {}), f"{where}.time_base"),
+        checks=values["checks"] or checks[oscillator],
+        switched_on_s=values.get("switched_on_s"),
     )

@@ -13,16 +13,18 @@ from benchwatch.config_tables import (
     ValueKind,
     WrongValue,
     as_written,
+    list_of,
     number,
     one_of,
     quantity,
     text,
     whole_number,
 )
-from benchwatch.quantity import parse_settle
+from benchwatch.quantity import parse_fraction, parse_frequency, parse_settle
 from benchwatch_simulators.bench.counter_wiring import BUSES, DIALECTS
 from benchwatch_simulators.counters.counter_settings import GATE_PATTERNS
 from benchwatch_simulators.counters.talk_only import STYLES
+from benchwatch_simulators.oscillator.dial import DialMiss
 
 NAME: Final = r"[A-Za-z0-9_][\w-]{0,31}"
 """Pattern of names of oscillators and counters; a counter's serial line is a file of that name."""
@@ -43,6 +45,25 @@ def _warm_up(value: Any) -> tuple[tuple[float, float], ...]:
             raise WrongValue('each part is a pair such as ["4 ppm", "5 s"]')
         pairs.append((FRACTION.read(pair[0]), DURATION.read(pair[1])))
     return tuple(pairs)
+
+
+def _miss(value: Any) -> DialMiss:
+    """Read a fraction of the output, or hertz; both may be negative."""
+    if not isinstance(value, str) or not value.strip():
+        raise WrongValue("expected a fraction or hertz in quotes, with its unit")
+    if not value.lower().endswith("hz"):
+        return DialMiss(fraction=parse_fraction(value))
+    down = value.strip().startswith("-")
+    hertz = float(parse_frequency(value.strip().removeprefix("-")))
+    return DialMiss(hertz=-hertz if down else hertz)
+
+
+def _decade(value: Any) -> Any:
+    """Read a frequency that is a power of ten hertz."""
+    decade = FREQUENCY.read(value)
+    if decade != 10 ** decade.adjusted():
+        raise WrongValue("expected a decade of the dial: 1, 10, 100 ... Hz, kHz or MHz")
+    return decade
 
 
 _LINE: Final = text(longest=None, ascii_only=True, blank=True)
@@ -127,6 +148,48 @@ TRIMMER: Final = ConfigTable(
         ),
     },
 )
+DIAL: Final = ConfigTable(
+    explanation="it is the time base of a synthesizer with this dial, set to the nominal at first",
+    entries={
+        "lowest": ConfigKey(
+            kind=FREQUENCY,
+            example='"100 kHz"',
+            explanation="lowest output that can be dialled",
+            field="lowest_hz",
+            required=True,
+        ),
+        "highest": ConfigKey(
+            kind=FREQUENCY,
+            example='"160 MHz"',
+            explanation="highest output that can be dialled",
+            field="highest_hz",
+            required=True,
+        ),
+        "step": ConfigKey(
+            kind=FREQUENCY,
+            example='"1 Hz"',
+            explanation="every setting is a multiple of it",
+            field="step_hz",
+        ),
+        "decade": ConfigKey(
+            kind=ValueKind(_decade, FREQUENCY.schema),
+            example='"100 kHz"',
+            explanation="decade at which the output misses unless its digit is 0; left out: none",
+            field="decade_hz",
+        ),
+        "miss": ConfigKey(
+            kind=ValueKind(_miss, FREQUENCY.schema),
+            example='"0.3 Hz"',
+            explanation="by how much it misses there: hertz, or a fraction such as 20 ppb",
+        ),
+    },
+)
+CHECKS: Final = ConfigKey(
+    kind=list_of(as_written(FREQUENCY), "frequencies in quotes"),
+    example='["1 MHz", "100 MHz"]',
+    explanation="settings of the dial at which the output is to be checked, in their order",
+    default=(),
+)
 SETTING_KEYS: Final = {
     "identity": ConfigKey(
         kind=_LINE,
@@ -189,6 +252,12 @@ WIRING_KEYS: Final = {
     ),
 }
 COUNTING_KEYS: Final = {
+    "reference": ConfigKey(
+        kind=SWITCH,
+        example="true",
+        explanation="whether the station's reference is plugged in, if the bench has one",
+        field="reference_plugged",
+    ),
     "resolution": ConfigKey(
         kind=DURATION,
         example='"1e-11 s"',
@@ -225,6 +294,7 @@ def _oscillator(explanation: str, *, repeated: bool = False) -> ConfigTable:
             **OSCILLATOR_KEYS,
             "nominal": nominal if repeated else replace(nominal, required=False),
             "trimmer": TRIMMER,
+            **({"checks": CHECKS, "dial": DIAL} if repeated else {}),
         },
     )
 
@@ -248,6 +318,15 @@ def declare_simulated_bench(oscillator: str = "main") -> ConfigTable:
                 example='"1 ppb/20 s"',
                 explanation="suggested settle limit",
             ),
+            "proof": ConfigKey(
+                kind=list_of(
+                    list_of(text(longest=None, blank=True), "names of counters"),
+                    "lists of names of counters",
+                ),
+                example='[["ten", "spare"]]',
+                explanation="counters on one oscillator that are to be compared",
+                default=(),
+            ),
             "reference": _oscillator("the station's reference; left out: the bench has none"),
             "oscillators": _oscillator("an oscillator under test", repeated=True),
             "counters": ConfigTable(
@@ -261,6 +340,15 @@ def declare_simulated_bench(oscillator: str = "main") -> ConfigTable:
                         example=f'"{oscillator}"',
                         explanation="name of the oscillator at its input",
                         required=True,
+                    ),
+                    "checks": replace(
+                        CHECKS, explanation=f"{CHECKS.explanation}; left out: the oscillator's"
+                    ),
+                    "switched_on": ConfigKey(
+                        kind=DURATION,
+                        example='"20 s"',
+                        explanation="when it is switched on; left out: with the bench",
+                        field="switched_on_s",
                     ),
                     **WIRING_KEYS,
                     **SETTING_KEYS,

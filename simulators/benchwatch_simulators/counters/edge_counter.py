@@ -5,7 +5,7 @@ import random
 from dataclasses import dataclass
 from decimal import Decimal
 
-from benchwatch_simulators.oscillator.oscillator import Oscillator
+from benchwatch_simulators.oscillator.oscillator import MeanOutput, Oscillator
 
 _FREE_GATE_S = 0.01
 """Averaging time of a counter without a gate."""
@@ -21,6 +21,8 @@ class CountingSpec:
     """Resolution of one time interval; that of a reading is t_res / gate, as a fraction."""
     maximum_hz: Decimal = Decimal(200_000_000)
     """Above this the counter reads overrange."""
+    reference_plugged: bool = True
+    """Whether the station's reference is plugged in at the beginning, if there is one."""
     wild: float = 0.0
     """Part of the readings that are wild, as after a lost or an extra edge."""
     wild_least: float = 2e-9
@@ -57,13 +59,13 @@ class Counting:
         self.signal = signal
         self.internal = internal
         self.reference = reference
-        self.reference_present = reference is not None
+        self.reference_present = reference is not None and spec.reference_plugged
         self.signal_present = True
         self.external = reference is not None
         self.automatic = True
         self._random = random.Random(seed)
-        self._latest: tuple[float, float] = (-math.inf, 0.0)
-        """Start and offset of the latest measurement without a gate."""
+        self._latest: tuple[float, MeanOutput] | None = None
+        """Start and result of the latest measurement without a gate."""
 
     @property
     def counts_externally(self) -> bool:
@@ -89,46 +91,52 @@ class Counting:
 
         A gate of 0 returns the latest measurement. Infinity means over range.
         """
-        nominal = self.signal.spec.nominal_hz
         if not self.signal_present:
             return None
-        if nominal > self.spec.maximum_hz:
+        read = self._read(start_s, gate_s)
+        if read.setting_hz > self.spec.maximum_hz:
             return Decimal("Infinity")
-        offset = self._offset(start_s, gate_s)
-        tick = self.tick(gate_s)
+        offset, tick = read.offset, self.tick(gate_s)
         # The gate opens anywhere between two ticks: the error is up to ±1 tick, and 0 on average.
         ticks = math.floor(offset / tick + self._random.random())
         offset = ticks * tick + self._wild_error()
-        last_digit = math.floor(math.log10(float(nominal) * tick))
-        frequency = nominal + nominal * Decimal(offset)
+        last_digit = math.floor(math.log10(float(read.setting_hz) * tick))
+        frequency = read.setting_hz + read.setting_hz * Decimal(offset)
         return frequency.quantize(Decimal((0, (1,), last_digit)))
 
     def gained(self, start_s: float, end_s: float) -> float:
-        """Return the time in seconds that the signal gains on the time base from start to end."""
-        return self._against_time_base(start_s, end_s) * (end_s - start_s)
+        """Return the time in seconds that the signal gains on the time base from start to end.
+
+        The time is that of a clock which the signal drives, made for its nominal.
+        """
+        read, nominal = self._against_time_base(start_s, end_s), self.signal.spec.nominal_hz
+        dialled = float((read.setting_hz - nominal) / nominal)
+        return (dialled + (1.0 + dialled) * read.offset) * (end_s - start_s)
 
     def random_fraction(self) -> float:
         """Return the place of an edge between two ticks: a random number from 0 to 1."""
         return self._random.random()
 
-    def _offset(self, start_s: float, gate_s: float) -> float:
-        """Return the mean offset over a gate; for a gate of 0 the latest measurement."""
+    def _read(self, start_s: float, gate_s: float) -> MeanOutput:
+        """Return what is read over a gate; for a gate of 0 the latest measurement."""
         if gate_s > 0:
             return self._against_time_base(start_s, start_s + gate_s)
-        seen_s, offset = self._latest
-        if not seen_s <= start_s < seen_s + _FREE_REFRESH_S:
-            opened_s = max(0.0, start_s - _FREE_GATE_S)
-            offset = self._against_time_base(opened_s, opened_s + _FREE_GATE_S)
-            self._latest = (start_s, offset)
-        return offset
+        if self._latest is not None:
+            seen_s, read = self._latest
+            if seen_s <= start_s < seen_s + _FREE_REFRESH_S:
+                return read
+        opened_s = max(0.0, start_s - _FREE_GATE_S)
+        read = self._against_time_base(opened_s, opened_s + _FREE_GATE_S)
+        self._latest = (start_s, read)
+        return read
 
-    def _against_time_base(self, start_s: float, end_s: float) -> float:
-        """Return the signal's mean offset as read against the time base in use."""
+    def _against_time_base(self, start_s: float, end_s: float) -> MeanOutput:
+        """Return the signal's output with its offset as read against the time base in use."""
         base = self.reference if self.counts_externally else self.internal
-        y_signal = self.signal.mean_offset(start_s, end_s)
+        output = self.signal.mean_output(start_s, end_s)
         y_base = 0.0 if base is None else base.mean_offset(start_s, end_s)
         # Reading = true frequency / (1 + y_base): a fast time base reads low.
-        return (y_signal - y_base) / (1.0 + y_base)
+        return MeanOutput(output.setting_hz, (output.offset - y_base) / (1.0 + y_base))
 
     def _wild_error(self) -> float:
         if self.spec.wild == 0 or self._random.random() >= self.spec.wild:
