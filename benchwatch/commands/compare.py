@@ -1,7 +1,8 @@
 """``benchwatch compare``: compares counters on one signal, and says whose time base is off."""
 
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from itertools import combinations
 from pathlib import Path
 
 import click
@@ -15,52 +16,29 @@ from benchwatch.commands.common.recorded_source import RecordedSource, sources_o
 from benchwatch.commands.common.recording_options import RecordingOptions, file_options
 from benchwatch.commands.common.shared_options import coverage_option, reference_offset_option
 from benchwatch.errors import NoReadings, UsageError
-from benchwatch.estimate.comparison.counter_comparison import (
-    Difference,
-    HatRow,
-    differences,
-    hat_rows,
+from benchwatch.estimate.comparison.comparison_result import ComparisonResult, compare_counters
+from benchwatch.estimate.comparison.matched_pair import (
+    CounterReadings,
+    MatchedPair,
+    match_pair,
+    match_within,
 )
-from benchwatch.estimate.comparison.matched_readings import align
-from benchwatch.estimate.comparison.time_base_claims import (
-    RunTimeBase,
-    TimeBaseClaim,
-    TimeBaseClaims,
-    claim_of_majority,
-    claims_on_reference,
-    no_claim,
-    run_time_base,
-)
+from benchwatch.estimate.comparison.time_base_claims import NamedReference, run_time_base
 from benchwatch.estimate.uncertainty.offset_record import Reference
-from benchwatch.quantity import (
-    OffsetUnit,
-    format_duration,
-    in_unit,
-    offset_unit,
-    printable,
-    write_fraction,
-)
+from benchwatch.quantity import in_unit, offset_unit, printable, write_fraction
 from benchwatch.reading import INTERNAL_TIMEBASE
 from benchwatch.recording import Recording
 from benchwatch.recording.run_statistics import spikes_of, used_offsets
 from benchwatch.report.blocks import align_table
+from benchwatch.report.comparison_words import (
+    TIME_BASE_WORDS,
+    comparison_sentences,
+    comparison_unit,
+    share_words,
+)
 
 HAT_COUNTERS = 3
-"""Number of counters for a three-cornered hat: with more, each counter has several solutions."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Comparison:
-    """The results to print, as tables or as JSON lines."""
-
-    time_bases: dict[str, RunTimeBase]
-    """Time base of each counter, as far as its recording states one."""
-    pairs: tuple[Difference, ...]
-    claims: tuple[TimeBaseClaim, ...]
-    refused: tuple[str, ...]
-    """Sentences that say what can't be claimed, and why."""
-    hat: tuple[HatRow, ...]
-    coverage: float
+"""Number of counters whose own shares are printed as a line of a three-cornered hat too."""
 
 
 @click.command()
@@ -91,9 +69,10 @@ def compare(
 
     FILES are their recordings, or one file that holds them all; without any, the runs of the
     journal that --run names, else its newest watch of real counters with readings. Counters are
-    called as in the file, or after it. With --reference the time bases of the others are found;
-    with three counters or more, the one that disagrees with all others; with exactly three, the
-    noise of each alone. What the counters read is compared, before anything was put right.
+    called as in the file, or after it. With --reference, or where a recording tells that one
+    counter ran on an external time base, the time bases of the others are found; with three
+    counters or more, the one that disagrees with all others, and the noise of each alone. What
+    the counters read is compared, before anything was put right.
     """
     share = read_coverage(coverage)
     recordings = _read(sources, stated)
@@ -101,36 +80,44 @@ def compare(
         raise UsageError(
             f"no counter is called '{printable(reference)}'. There are: {', '.join(recordings)}."
         )
-    matched, own, step_s = _matched(recordings, window_s)
+    readings = _readings_of(recordings)
+    pairs = _matched(readings, window_s)
     time_bases = {
-        name: run_time_base(own[name], external=recording.time_base == "external")
+        name: run_time_base(readings[name].own, external=recording.time_base == "external")
         for name, recording in recordings.items()
     }
-    pairs = differences(matched, step_s)
-    on_reference = TimeBaseClaims((), ())
-    if reference is not None:
-        of_bench = plan_of_recording(recordings[reference], bench_file).reference or Reference()
-        u = of_bench.u_now if reference_u is None else reference_u
-        off = of_bench.offset if reference_offset is None else reference_offset
-        on_reference = claims_on_reference(
-            matched, own, time_bases, reference=reference,
-            interval_s=step_s, u_reference=u, reference_offset=off,
-        )  # fmt: skip
-    majority = claim_of_majority(pairs, time_bases, share)
-    made, refused = on_reference.made + majority.made, on_reference.refused + majority.refused
-    why_none = None if made or refused else no_claim(time_bases)
-    comparison = Comparison(
-        time_bases=time_bases,
-        pairs=pairs,
-        claims=made,
-        refused=refused if why_none is None else (why_none,),
-        hat=hat_rows(matched, step_s) if len(matched) == HAT_COUNTERS else (),
+    references = {
+        name: _stated_reference(name, recording, bench_file, reference_u, reference_offset)
+        for name, recording in recordings.items()
+        if reference in {None, name}
+    }
+    result = compare_counters(
+        pairs,
+        time_bases,
+        None if reference is None else references[reference],
+        references=references,
         coverage=share,
     )
     if as_json:
-        _print_json_lines(comparison)
+        _print_json_lines(result)
     else:
-        print_text(comparison_text(comparison))
+        print_text(comparison_text(result))
+
+
+def _stated_reference(
+    name: str,
+    recording: Recording,
+    bench_file: Path | None,
+    u: float | None,
+    offset: float | None,
+) -> NamedReference:
+    """Return what is stated of the reference of one counter; `u` and `offset` as typed."""
+    of_bench = plan_of_recording(recording, bench_file).reference or Reference()
+    return NamedReference(
+        counter=name,
+        u=of_bench.u_now if u is None else u,
+        offset=of_bench.offset if offset is None else offset,
+    )
 
 
 def _read(sources: tuple[RecordedSource, ...], stated: RecordingOptions) -> dict[str, Recording]:
@@ -157,35 +144,45 @@ def _read(sources: tuple[RecordedSource, ...], stated: RecordingOptions) -> dict
     return found
 
 
-def _matched(
-    recordings: dict[str, Recording], window_s: float | None
-) -> tuple[dict[str, NDArray[np.float64]], dict[str, NDArray[np.float64]], float]:
-    """Match the readings of all counters in time.
-
-    Returns:
-        Offsets by counter, (n,) each; the part of each that the counter's own oscillator
-        counted, 0 to 1, (n,); the interval in seconds.
-    """
+def _readings_of(recordings: Mapping[str, Recording]) -> dict[str, CounterReadings]:
+    """Return the usable readings of every counter, dated on one clock."""
     starts = [recording.utc_start_s for recording in recordings.values()]
     dated = all(start is not None for start in starts)
     if not dated:
         narrate("not all files have dates; their seconds are taken as counted by one clock.")
     zero = min(start or 0.0 for start in starts) if dated else 0.0
-    steps = [recording.interval_s for recording in recordings.values() if recording.interval_s]
-    window_s = window_s or (max(steps) / 2.0 if steps else 1.0)
-    times = {
-        name: recording.time_s + ((recording.utc_start_s or 0.0) - zero if dated else 0.0)
-        for name, recording in recordings.items()
-    }
-    offsets = {name: used_offsets(one, spikes_of(one)) for name, one in recordings.items()}
-    matched, interval_s = align(times, offsets, window_s)
-    own, _ = align(times, {name: _own_counted(one) for name, one in recordings.items()}, window_s)
-    if next(iter(matched.values())).size == 0:
+    found = {}
+    for name, one in recordings.items():
+        gates = one.gates()
+        found[name] = CounterReadings(
+            name=name,
+            time_s=one.time_s + ((one.utc_start_s or 0.0) - zero if dated else 0.0),
+            offset=used_offsets(one, spikes_of(one)),
+            own=_own_counted(one),
+            gate_s=gates[0] if len(gates) == 1 else None,
+            spacing_s=one.interval_s or 1.0,
+            resolution=one.resolution_hz / float(one.nominal) if one.nominal else 0.0,
+        )
+    return found
+
+
+def _matched(readings: Mapping[str, CounterReadings], window_s: float | None) -> list[MatchedPair]:
+    """Match the readings of every two counters; pairs that have none in common are left out.
+
+    Raises:
+        NoReadings: no two counters have any.
+    """
+    pairs = [
+        match_pair(first, second) if window_s is None else match_within(first, second, window_s)
+        for first, second in combinations(readings.values(), 2)
+    ]
+    found = [pair for pair in pairs if np.isfinite(pair.apart).any()]
+    if not found:
         raise NoReadings(
-            f"no readings lie within {format_duration(window_s)} of each other. "
+            "no readings of two counters are of the same time. "
             "Were the counters read at the same time? A wider --window may help."
         )
-    return matched, own, interval_s if math.isfinite(interval_s) else window_s
+    return found
 
 
 def _own_counted(recording: Recording) -> NDArray[np.float64]:
@@ -198,101 +195,72 @@ def _own_counted(recording: Recording) -> NDArray[np.float64]:
 # ------------------------------------------------------------- output
 
 
-def comparison_text(comparison: Comparison) -> str:
-    """Write a comparison for people, all offsets in one unit."""
-    share, unit = f"{comparison.coverage * 100:g} %", _unit(comparison)
+def comparison_text(result: ComparisonResult) -> str:
+    """Write a comparison for people: a table of the pairs, then the sentences of the screen."""
+    share, unit = f"{result.coverage * 100:g} %", comparison_unit(result)
     rows = []
-    for pair in comparison.pairs:
-        half = pair.half_width(comparison.coverage)
-        interval = "unknown" if half is None else in_unit(half, unit)
-        agree = "unknown" if half is None else "yes" if abs(pair.mean) <= half else "no"
-        mean = write_fraction(pair.mean, pair.u, unit)
+    for pair in result.pairs:
+        mean = write_fraction(pair.offset, pair.u, unit)
         rows.append(
             [
                 f"{pair.first} - {pair.second}",
                 f"{mean.digits} ± {mean.u}",
-                interval,
-                agree,
+                "unknown" if pair.expanded is None else in_unit(pair.expanded, unit),
+                {None: "unknown", True: "yes", False: "no"}[pair.agree],
                 str(pair.readings),
             ]
         )
     names = ("difference", f"mean in {unit.name}, k = 1", f"± at {share}", "agree", "readings")
     parts = [align_table(names, rows)]
-    if set(comparison.time_bases.values()) != {"unknown"}:
-        parts.append(_time_bases_text(comparison.time_bases))
-    parts += [_claim_text(claim, unit) for claim in comparison.claims]
-    parts += comparison.refused
-    if comparison.hat:
-        parts.append(_hat_text(comparison, unit))
+    if {how for _, how in result.time_bases} != {"unknown"}:
+        parts.append(_time_bases_text(result))
+    parts += comparison_sentences(result)
+    if result.own:
+        parts.append(_own_text(result))
     return "\n\n".join(parts)
 
 
-UNKNOWN_U = " (state --reference-u for its uncertainty)"
-
-TIME_BASE_WORDS: dict[RunTimeBase, str] = {
-    "internal": "its own oscillator",
-    "external": "an external time base",
-    "changing": "its own oscillator for a part",
-    "unknown": "not told",
-}
-
-
-def _unit(comparison: Comparison) -> OffsetUnit:
-    """Return the unit of all printed offsets, which fits the largest difference."""
-    sizes = [abs(pair.mean) for pair in comparison.pairs]
-    sizes += [pair.half_width(comparison.coverage) or 0.0 for pair in comparison.pairs]
-    return offset_unit(max(sizes))
-
-
-def _time_bases_text(time_bases: dict[str, RunTimeBase]) -> str:
-    listed = "; ".join(f"{name}: {TIME_BASE_WORDS[how]}" for name, how in time_bases.items())
+def _time_bases_text(result: ComparisonResult) -> str:
+    listed = "; ".join(f"{name}: {TIME_BASE_WORDS[how]}" for name, how in result.time_bases)
     return f"Counted by, as the recordings tell: {listed}."
 
 
-def _claim_text(claim: TimeBaseClaim, unit: OffsetUnit) -> str:
-    base = claim.base
-    off = write_fraction(base.offset, base.u, unit)
-    if claim.against is None:
-        head = f"{base.counter} disagrees with the others, which agree"
-        return f"{head}: its time base is off by {off} against them, {claim.condition}."
-    unknown = "" if base.u is not None else UNKNOWN_U
-    return f"{base.counter}: its time base is off by {off}{unknown}, {claim.condition}."
-
-
-def _hat_text(comparison: Comparison, unit: OffsetUnit) -> str:
-    rows = [
-        [
-            f"{row.tau_s:g} s",
-            *("not resolvable" if part is None else in_unit(part, unit) for part in row.deviations),
-            str(row.terms),
-        ]
-        for row in comparison.hat
-    ]
+def _own_text(result: ComparisonResult) -> str:
+    unit = offset_unit(max(share.deviation or share.high for share in result.own))
+    rows = []
+    for tau_s in dict.fromkeys(share.tau_s for share in result.own):
+        shares = [share for share in result.own if share.tau_s == tau_s]
+        words = [share_words(share, unit) for share in shares]
+        rows.append([f"{tau_s:g} s", *words, str(shares[0].terms)])
+    how = "three-cornered hat" if len(result.counters) == HAT_COUNTERS else "least squares of pairs"
     title = (
-        f"Allan deviation of each counter alone, in {unit.name} (three-cornered hat; "
+        f"Allan deviation of each counter alone, in {unit.name} ({how}; "
         "if their noise is independent)"
     )
-    return f"{title}\n" + align_table(("averaging", *comparison.time_bases, "differences"), rows)
+    return f"{title}\n" + align_table(("averaging", *result.counters, "differences"), rows)
 
 
-def _print_json_lines(comparison: Comparison) -> None:
-    for pair in comparison.pairs:
-        half = pair.half_width(comparison.coverage)
+def _print_json_lines(result: ComparisonResult) -> None:
+    time_bases = dict(result.time_bases)
+    for pair in result.pairs:
+        known = pair.u is not None and math.isfinite(pair.dof)
         print_json(
             {"kind": "difference", "first": pair.first, "second": pair.second,
-             "offset": pair.mean, "u": pair.u, "dof": None if pair.u is None else pair.dof,
-             "expanded": half, "coverage": comparison.coverage,
-             "agree": None if half is None else abs(pair.mean) <= half,
+             "offset": pair.offset, "u": pair.u, "dof": pair.dof if known else None,
+             "expanded": pair.expanded, "coverage": result.coverage, "agree": pair.agree,
              "readings": pair.readings,
-             "first_time_base": comparison.time_bases[pair.first],
-             "second_time_base": comparison.time_bases[pair.second]}
+             "first_time_base": time_bases[pair.first],
+             "second_time_base": time_bases[pair.second]}
         )  # fmt: skip
-    for claim in comparison.claims:
-        print_json({"kind": "timebase", "counter": claim.base.counter, "against": claim.against,
-                  "offset": claim.base.offset, "u": claim.base.u,
-                  "condition": claim.condition, "readings": claim.readings})  # fmt: skip
-    for sentence in comparison.refused:
+    for claim in result.claims:
+        print_json({"kind": "timebase", **claim.as_dict()})
+    for sentence in result.refused:
         print_json({"kind": "note", "text": sentence})
-    for row in comparison.hat:
-        alone = dict(zip(comparison.time_bases, row.deviations, strict=True))
-        print_json({"kind": "hat", "tau_s": row.tau_s, "adev": alone, "n": row.terms})
+    for share in result.own:
+        print_json({"kind": "own", **share.as_dict()})
+    if len(result.counters) != HAT_COUNTERS:
+        return
+    for tau_s in dict.fromkeys(share.tau_s for share in result.own):
+        shares = [share for share in result.own if share.tau_s == tau_s]
+        alone = {share.counter: share.deviation for share in shares}
+        print_json({"kind": "hat", "tau_s": tau_s, "adev": alone, "n": shares[0].terms})

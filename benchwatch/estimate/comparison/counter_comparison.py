@@ -15,11 +15,14 @@ import numpy as np
 
 from benchwatch.errors import NoReadings, UsageError
 from benchwatch.estimate.array_types import FloatArray
+from benchwatch.estimate.comparison.matched_pair import MatchedPair, still
 from benchwatch.estimate.stability import phase_of_offsets, variance
-from benchwatch.estimate.uncertainty.mean_uncertainty import noise_of_mean
+from benchwatch.estimate.uncertainty.mean_uncertainty import noise_of_difference
 from benchwatch.estimate.uncertainty.uncertainty_budget import (
     DEFAULT_COVERAGE,
     coverage_factor,
+    resolution_uncertainty,
+    standard_uncertainty,
     whole_dof,
 )
 
@@ -27,6 +30,11 @@ THREE_PAIRS: Final = 3
 """Pairs among three counters; with fewer there is no majority."""
 FEWEST_TERMS: Final = 8
 """Fewest terms of a variance for a three-cornered hat."""
+SURE: Final = 0.999
+"""Coverage of all pairs together at which a difference says that a time base is off. Without end
+new readings come and the answer is looked at, so that 95 % would sooner or later name anyone."""
+AGREEING: Final = 0.99
+"""Coverage of all pairs together within which the others must agree while one is named."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,6 +56,11 @@ class Difference:
         if self.u is None or dof < 1:
             return None
         return coverage_factor(dof, coverage) * self.u
+
+    def agrees(self, coverage: float = DEFAULT_COVERAGE) -> bool | None:
+        """Return whether the interval holds zero; None when it is unknown."""
+        half = self.half_width(coverage)
+        return None if half is None else abs(self.mean) <= half
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +93,7 @@ def differences(readings: Mapping[str, FloatArray], interval_s: float) -> tuple[
         count = int(np.count_nonzero(np.isfinite(apart)))
         if count == 0:
             raise NoReadings(f"'{first}' and '{second}' have no reading in common.")
-        noise = noise_of_mean(apart, interval_s)
+        noise = noise_of_difference(apart, interval_s)
         u, dof = (None, 1.0) if noise is None else (noise.u, noise.dof)
         found.append(
             Difference(
@@ -93,6 +106,77 @@ def differences(readings: Mapping[str, FloatArray], interval_s: float) -> tuple[
             )
         )
     return tuple(found)
+
+
+def difference_of(pair: MatchedPair) -> Difference | None:
+    """Return the mean difference of two counters, of moments at which the signal did not jump.
+
+    Its uncertainty is that by noise (`noise_of_difference`), by the last digit of each counter as
+    far as noise does not spread the rounding errors (`rounding_u`), and by the motion of the
+    signal: its rate times the error of the time between the two counters.
+
+    Returns:
+        None where the two have no reading in common.
+    """
+    apart = np.where(still(pair), pair.apart, np.nan)
+    known = np.isfinite(apart)
+    if not known.any():
+        return None
+    noise = noise_of_difference(apart, pair.interval_s)
+    u, dof = None, 1.0
+    if noise is not None:
+        others = (
+            rounding_u(pair.first_offset, pair.resolutions[0]),
+            rounding_u(pair.second_offset, pair.resolutions[1]),
+            standard_uncertainty(rate_of(pair) * pair.dating_s, "rectangular"),
+        )
+        u = math.hypot(noise.u, *others)
+        # Welch and Satterthwaite (GUM G.4.1): only the noise has finite degrees of freedom.
+        dof = noise.dof * (u / noise.u) ** 4 if noise.u > 0 else math.inf
+    return Difference(
+        first=pair.first,
+        second=pair.second,
+        mean=float(np.mean(apart[known])),
+        u=u,
+        dof=dof,
+        readings=int(np.count_nonzero(known)),
+    )
+
+
+def rounding_u(readings: FloatArray, step: float) -> float:
+    """Return the standard uncertainty of the mean of `readings` by their rounding to `step`.
+
+    Equal readings all have one rounding error, step/√12. Noise of σ before rounding spreads the
+    errors: the mean's is then smaller by exp(-2π²σ²/step²), the characteristic function of normal
+    noise at one step (Widrow and Kollár, Quantization Noise, 2008; from memory). A level between
+    two digits makes readings toggle by as much as a variance of step²/4 without spreading anything,
+    so that much is taken from the variance of the readings.
+
+    Args:
+        readings: as read, (n,); nan where one is missing.
+        step: last digit, in the same unit; 0: not known, nothing is added.
+    """
+    changes = np.diff(readings)
+    changes = np.abs(changes[np.isfinite(changes)])
+    if not step > 0:
+        return 0.0
+    if changes.size:
+        changes = np.minimum(changes, np.quantile(changes, 0.95))  # turns are no noise
+    scatter = float(np.mean(changes**2)) / 2.0 if changes.size else 0.0
+    before = max(scatter / (step * step) - 0.25, 0.0)
+    return resolution_uncertainty(step) * math.exp(-2.0 * math.pi**2 * before)
+
+
+def rate_of(pair: MatchedPair) -> float:
+    """Return how fast the signal moved from the first to the last quarter, fractional a second."""
+    known = np.isfinite(pair.apart)
+    level = (pair.first_offset[known] + pair.second_offset[known]) / 2.0
+    times = pair.time_s[known]
+    quarter = max(times.size // 4, 1)
+    lasted_s = float(times[-quarter:].mean() - times[:quarter].mean())
+    if not lasted_s > 0:
+        return 0.0
+    return abs(float(level[-quarter:].mean() - level[:quarter].mean())) / lasted_s
 
 
 def mean_offset(readings: FloatArray) -> float:
@@ -168,31 +252,37 @@ def against_reference(
     return tuple(result)
 
 
-def odd_one_out(
-    found: Sequence[Difference], coverage: float = DEFAULT_COVERAGE
-) -> TimeBaseOffset | None:
+def odd_one_out(found: Sequence[Difference]) -> TimeBaseOffset | None:
     """Return the one of three or more counters that disagrees while all the others agree.
 
-    Two counters agree when the interval of their difference at `coverage` contains zero. None when
-    all agree, when more than one disagrees, or when a difference has no interval. The offset is
-    that of the time base against the mean of the others, which may all be off together.
+    It must lie apart from each other one at `SURE`, and the others must agree at `AGREEING`, each
+    the coverage of all pairs together (Bonferroni). None when all agree, when more than one
+    disagrees, or when a difference has no interval. The offset is that of the time base against
+    the mean of the others, which may all be off together.
     """
-    widths = [pair.half_width(coverage) for pair in found]
-    if len(found) < THREE_PAIRS or None in widths:
+    if len(found) < THREE_PAIRS:
         return None
-    apart = [
-        pair for pair, width in zip(found, widths, strict=True) if abs(pair.mean) > (width or 0.0)
-    ]
-    names = {name for pair in found for name in (pair.first, pair.second)}
+    apart = [pair.agrees(of_all(SURE, len(found))) for pair in found]
+    together = [pair.agrees(of_all(AGREEING, len(found))) for pair in found]
+    names = dict.fromkeys(name for pair in found for name in (pair.first, pair.second))
     for name in names:
-        mine = [pair for pair in found if name in {pair.first, pair.second}]
-        if apart != mine:
+        with_it = [name in {pair.first, pair.second} for pair in found]
+        if any(
+            agrees is not False if mine else holds is not True
+            for mine, agrees, holds in zip(with_it, apart, together, strict=True)
+        ):
             continue
+        mine = [pair for pair, its in zip(found, with_it, strict=True) if its]
         signs = [1.0 if pair.second == name else -1.0 for pair in mine]
         offset = math.fsum(s * pair.mean for s, pair in zip(signs, mine, strict=True)) / len(mine)
         # The pairs share this counter's own noise, so their mean is not better than the worst.
         return TimeBaseOffset(name, offset, max(pair.u or 0.0 for pair in mine))
     return None
+
+
+def of_all(coverage: float, pairs: int) -> float:
+    """Return the coverage of each of `pairs` intervals with which all together reach `coverage`."""
+    return 1.0 - (1.0 - coverage) / max(pairs, 1)
 
 
 def three_cornered_hat(

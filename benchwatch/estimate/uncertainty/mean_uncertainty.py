@@ -20,10 +20,15 @@ are those with which t·u at 95 % is their half-width.
 On made runs U at 95 % holds the mean of the next run in 92 % of cases for white noise with a random
 walk of 0.05 σ a reading over 300 readings, and in 93 to 95 % for a pure random walk of 20 and 60;
 for white noise alone it is 2.2 times wider than if that were known.
+
+Of the difference of two counters (`noise_of_difference`) another thing is asked: the difference
+of their time bases, without the noise of the readings, in a stretch as long right after. White
+noises then count once and not twice, and all noises beside the white one have equal, small odds.
 """
 
 import functools
 import math
+from collections.abc import Sequence
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -65,10 +70,9 @@ class _NoiseLaw(NamedTuple):
         some = 10.0 ** np.arange(self.first, self.last + 0.01, self.step)
         return np.concatenate(([0.0], some))
 
-    @property
-    def log_odds(self) -> FloatArray:
-        """Log of the prior odds of each amount, (k,): shared evenly by all but 0."""
-        odds = np.full(self.shares.size, math.log(self.prior_odds / (self.shares.size - 1)))
+    def log_odds(self, prior_odds: float) -> FloatArray:
+        """Return the log of the prior odds of each amount, (k,): shared evenly by all but 0."""
+        odds = np.full(self.shares.size, math.log(prior_odds / (self.shares.size - 1)))
         odds[0] = 0.0
         return odds
 
@@ -80,13 +84,27 @@ LAWS: Final = (
 )
 """Flicker and random-walk frequency noise, white phase noise. The odds favour a random walk: with
 lower odds, a walk that a run hardly shows is not covered in nine cases of ten."""
+WHITE_LAWS: Final = frozenset({0, 3})
+"""White frequency and white phase noise, by their place among the covariances."""
 MIXTURE_SHARES: Final = np.array(
     [mix.ravel() for mix in np.meshgrid(*(law.shares for law in LAWS))]
 )
 """Every mixture on the grid, one a column, (3, mixtures)."""
-LOG_ODDS: Final = np.array(
-    [mix.ravel() for mix in np.meshgrid(*(law.log_odds for law in LAWS))]
-).sum(axis=0)
+DIFFERENCE_ODDS: Final = 0.04
+"""Prior odds of each noise beside the white one in the difference of two counters. From 300
+readings on the interval then holds the truth in 93 to 97 % of made pairs with white noise, with
+white and flicker noise of equal size, and with a random walk; a flicker noise that a run does not
+show beside the white one is covered less often."""
+
+
+def _log_odds(odds: Sequence[float]) -> FloatArray:
+    """Return the log of the prior odds of every mixture, (mixtures,), by those of each noise."""
+    laws = [law.log_odds(prior) for law, prior in zip(LAWS, odds, strict=True)]
+    return np.asarray(sum(mix.ravel() for mix in np.meshgrid(*laws)))
+
+
+LOG_ODDS: Final = _log_odds([law.prior_odds for law in LAWS])
+LOG_ODDS_OF_DIFFERENCE: Final = _log_odds([DIFFERENCE_ODDS] * len(LAWS))
 
 
 class _Likelihoods(NamedTuple):
@@ -114,13 +132,36 @@ def noise_of_mean(offsets: FloatArray, interval_s: float) -> Noise | None:
         u, fractional, with its degrees of freedom; None with fewer than six readings, or where no
         three follow each other.
     """
+    return _noise_of(offsets, interval_s, LOG_ODDS, of_difference=False)
+
+
+def noise_of_difference(apart: FloatArray, interval_s: float) -> Noise | None:
+    """Return the standard uncertainty, by noise, of the mean difference of two counters' readings.
+
+    It is that of the difference of the time bases over the next stretch of the same length, without
+    the white noise of that stretch's readings.
+
+    Args:
+        apart: differences of matched readings, as the offsets of `noise_of_mean`.
+        interval_s: from one to the next.
+
+    Returns:
+        As `noise_of_mean`.
+    """
+    return _noise_of(apart, interval_s, LOG_ODDS_OF_DIFFERENCE, of_difference=True)
+
+
+def _noise_of(
+    offsets: FloatArray, interval_s: float, log_odds: FloatArray, *, of_difference: bool
+) -> Noise | None:
+    """Return the noise of a mean; `log_odds` of every mixture, (mixtures,)."""
     here = np.isfinite(offsets)
     size = int(np.count_nonzero(here))
     if size < FEWEST_READINGS or not (here[2:] & here[1:-1] & here[:-2]).any():
         return None
     blocks, length, sides = _blocks(offsets, here)
     scale = float(np.abs(blocks - np.mean(blocks)).max())
-    found = _likelihoods(blocks.size, length, sides)
+    found = _likelihoods(blocks.size, length, sides, of_difference=of_difference)
     free = found.whitening.shape[1]
     if free < FEWEST_DEGREES:
         return None
@@ -131,7 +172,7 @@ def noise_of_mean(offsets: FloatArray, interval_s: float) -> Noise | None:
     misfit = (white * white).sum(axis=1)
     if not misfit.min() > 0:
         return Noise(u=0.0, dof=float(free), averaging_s=averaging_s, deviation=name)
-    log_weight = LOG_ODDS - found.log_det - 0.5 * free * np.log(misfit)
+    log_weight = log_odds - found.log_det - 0.5 * free * np.log(misfit)
     weight = np.exp(log_weight - log_weight.max())
     weight /= weight.sum()
     spread = np.sqrt(misfit / free * found.residual)
@@ -164,9 +205,16 @@ def _blocks(offsets: FloatArray, here: BoolArray) -> tuple[FloatArray, int, byte
     return means, round(float(counts.mean())), (sides - sides.min()).tobytes()
 
 
-@functools.lru_cache(maxsize=8)
-def _likelihoods(count: int, length: int, sides: bytes) -> _Likelihoods:
-    """Whiten `count` blocks of `length` readings under every mixture; `sides` as int64 bytes."""
+@functools.lru_cache(maxsize=16)
+def _likelihoods(count: int, length: int, sides: bytes, *, of_difference: bool) -> _Likelihoods:
+    """Whiten `count` blocks of `length` readings under every mixture.
+
+    Args:
+        count: number of blocks.
+        length: readings in a block.
+        sides: the level of each block, int64 bytes.
+        of_difference: whether the white noises of the stretch ahead are left out.
+    """
     laws = [_normal(cov) for cov in _covariances(2 * count, min(length, LONGEST_BLOCK_READINGS))]
     of_side = np.frombuffer(sides, dtype=np.int64)
     levels = (of_side[:, None] == np.unique(of_side)[None, :]).astype(float)
@@ -186,7 +234,10 @@ def _likelihoods(count: int, length: int, sides: bytes) -> _Likelihoods:
     root = np.linalg.cholesky(mixed)
     log_det = np.log(np.diagonal(root, axis1=1, axis2=2)).sum(axis=1)
     contrast = np.repeat([-1.0 / count, 1.0 / count], count)
-    ahead = np.array([free.T @ cov[:count] @ contrast for cov in laws])
+    behind = np.where(np.arange(2 * count) < count, contrast, 0.0)
+    weights = [behind if of_difference and law in WHITE_LAWS else contrast for law in range(4)]
+    ahead = np.array([free.T @ cov[:count] @ w for cov, w in zip(laws, weights, strict=True)])
+    apart = [float(w @ cov @ w) for cov, w in zip(laws, weights, strict=True)]
     right = np.concatenate(
         (
             np.broadcast_to(free.T, (mixtures, *free.T.shape)),
@@ -196,7 +247,8 @@ def _likelihoods(count: int, length: int, sides: bytes) -> _Likelihoods:
     )
     solved = np.linalg.solve(root, right)
     prediction = solved[:, :, -1]
-    residual = 1.0 + MIXTURE_SHARES.sum(axis=0) - (prediction * prediction).sum(axis=1)
+    residual = apart[0] + np.array(apart[1:]) @ MIXTURE_SHARES
+    residual -= (prediction * prediction).sum(axis=1)
     return _Likelihoods(
         whitening=solved[:, :, :-1],
         log_det=log_det,

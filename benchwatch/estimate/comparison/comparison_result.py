@@ -1,0 +1,219 @@
+"""The whole comparison of counters on one signal: differences, agreement, claims, own shares."""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Final
+
+from benchwatch.estimate.comparison.counter_comparison import (
+    Difference,
+    difference_of,
+    of_all,
+)
+from benchwatch.estimate.comparison.matched_pair import MatchedPair
+from benchwatch.estimate.comparison.own_shares import OwnShare, own_shares
+from benchwatch.estimate.comparison.time_base_claims import (
+    NamedReference,
+    RunTimeBase,
+    TimeBaseClaim,
+    TimeBaseClaims,
+    claim_of_majority,
+    claims_on_reference,
+    no_claim,
+    on_external,
+)
+from benchwatch.estimate.uncertainty.uncertainty_budget import DEFAULT_COVERAGE
+
+FEWEST_TO_FORETELL: Final = 32
+"""Fewest readings for a word on how long it takes to tell more."""
+LEAST_GAIN: Final = 0.15
+"""Exponent of u against the time compared, below which a longer comparison tells no more."""
+WHITE_GAIN: Final = 0.5
+"""The same of white noise, which is the most that is counted on."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ComparedPair:
+    """The difference of two counters, as it is stated."""
+
+    first: str
+    second: str
+    offset: float
+    """Mean of what `first` read less what `second` read, fractional."""
+    u: float | None
+    dof: float
+    expanded: float | None
+    """Half-width of the interval at the coverage of the comparison; None while unknown."""
+    readings: int
+    agree: bool | None
+    """Whether the interval holds zero; None while it is unknown."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MoreToTell:
+    """What a longer comparison would tell."""
+
+    reach: float
+    """Half-width (fractional) of the interval that would be reached."""
+    wait_s: float | None
+    """About how much longer; None: longer tells no more, for the difference itself wanders."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ComparisonResult:
+    """The comparison of two or more counters on one signal."""
+
+    counters: tuple[str, ...]
+    pairs: tuple[ComparedPair, ...]
+    time_bases: tuple[tuple[str, RunTimeBase], ...]
+    """Time base of each counter, as it tells it itself."""
+    claims: tuple[TimeBaseClaim, ...] = ()
+    refused: tuple[str, ...] = ()
+    """Sentences that say what can't be claimed, and why."""
+    own: tuple[OwnShare, ...] = ()
+    """The noise of each of three or more counters alone."""
+    coverage: float = DEFAULT_COVERAGE
+    readings: int = 0
+    """Matched readings of the pair with the fewest."""
+    span_s: float = 0.0
+    """Time from the first matched readings to the last."""
+    more: MoreToTell | None = None
+
+    @property
+    def agree(self) -> bool | None:
+        """Whether all counters agree at the coverage of all pairs together; None: not known."""
+        if not self.pairs or len(self.pairs) < math.comb(len(self.counters), 2):
+            return None
+        answers = [
+            _difference(pair).agrees(of_all(self.coverage, len(self.pairs))) for pair in self.pairs
+        ]
+        return None if None in answers else all(answers)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the comparison as plain values for JSON; unknown values are None."""
+        return {
+            "counters": list(self.counters), "agree": self.agree,
+            "pairs": [
+                {"first": pair.first, "second": pair.second, "offset": pair.offset, "u": pair.u,
+                 "dof": pair.dof if pair.u is not None and math.isfinite(pair.dof) else None,
+                 "expanded": pair.expanded, "coverage": self.coverage, "readings": pair.readings,
+                 "agree": pair.agree}
+                for pair in self.pairs
+            ],
+            "time_bases": dict(self.time_bases),
+            "claims": [claim.as_dict() for claim in self.claims],
+            "refused": list(self.refused), "own": [share.as_dict() for share in self.own],
+            "readings": self.readings, "span_s": round(self.span_s, 6),
+        }  # fmt: skip
+
+
+def compare_counters(
+    pairs: Sequence[MatchedPair],
+    time_bases: Mapping[str, RunTimeBase],
+    reference: NamedReference | None = None,
+    *,
+    references: Mapping[str, NamedReference] | None = None,
+    coverage: float = DEFAULT_COVERAGE,
+) -> ComparisonResult:
+    """Compare counters on one signal.
+
+    Args:
+        pairs: matched readings of every pair of counters that has any.
+        time_bases: time base of every counter, in the order in which they are named.
+        reference: the counter said to run on the reference; None: one that itself tells that it
+            is on an external time base, if that can be taken for the reference.
+        references: what is stated of the reference of each counter, for that case.
+        coverage: of the intervals.
+    """
+    found = [one for pair in pairs if (one := difference_of(pair)) is not None]
+    claims, majority = TimeBaseClaims(), claim_of_majority(found, time_bases)
+    if reference is None and not majority.refused:
+        trusted, claims = on_external(time_bases, found)
+        if trusted is not None:
+            stated = (references or {}).get(trusted)
+            reference = stated or NamedReference(counter=trusted)
+    if reference is not None:
+        claims = claims_on_reference(pairs, time_bases, reference)
+    made, refused = claims.made + majority.made, claims.refused + majority.refused
+    why_none = None if made or refused else no_claim(time_bases)
+    compared = tuple(_stated(one, coverage) for one in found)
+    return ComparisonResult(
+        counters=tuple(time_bases),
+        pairs=compared,
+        time_bases=tuple(time_bases.items()),
+        claims=made,
+        refused=refused if why_none is None else (why_none,),
+        own=own_shares(pairs),
+        coverage=coverage,
+        readings=min((one.readings for one in found), default=0),
+        span_s=max((_span_s(pair) for pair in pairs), default=0.0),
+        more=_more_to_tell(pairs, compared),
+    )
+
+
+def _stated(found: Difference, coverage: float) -> ComparedPair:
+    return ComparedPair(
+        first=found.first,
+        second=found.second,
+        offset=found.mean,
+        u=found.u,
+        dof=found.dof,
+        expanded=found.half_width(coverage),
+        readings=found.readings,
+        agree=found.agrees(coverage),
+    )
+
+
+def _difference(pair: ComparedPair) -> Difference:
+    return Difference(
+        first=pair.first,
+        second=pair.second,
+        mean=pair.offset,
+        u=pair.u,
+        dof=pair.dof,
+        readings=pair.readings,
+    )
+
+
+def _span_s(pair: MatchedPair) -> float:
+    """Return the time from the first matched readings to the last, s."""
+    return float(pair.time_s[-1] - pair.time_s[0]) if pair.time_s.size else 0.0
+
+
+def _more_to_tell(
+    pairs: Sequence[MatchedPair], compared: Sequence[ComparedPair]
+) -> MoreToTell | None:
+    """Foretell when the widest interval will be half as wide, by how it has narrowed so far."""
+    known = [one for one in compared if one.expanded]
+    if not known or len(known) < len(compared):
+        return None
+    widest = max(known, key=lambda one: one.expanded or 0.0)
+    pair = next(one for one in pairs if (one.first, one.second) == (widest.first, widest.second))
+    half = difference_of(_newer_half(pair))
+    if widest.readings < FEWEST_TO_FORETELL or half is None or not half.u or not widest.u:
+        return None
+    gain = min(math.log2(half.u / widest.u), WHITE_GAIN)
+    reach = _rounded_down((widest.expanded or 0.0) / 2.0)
+    if gain < LEAST_GAIN:
+        return MoreToTell(reach=reach, wait_s=None)
+    times_longer = ((widest.expanded or 0.0) / reach) ** (1.0 / gain)
+    return MoreToTell(reach=reach, wait_s=_span_s(pair) * (times_longer - 1.0))
+
+
+def _newer_half(pair: MatchedPair) -> MatchedPair:
+    """Return the second half of the matched readings."""
+    begin = pair.time_s.size // 2
+    return replace(
+        pair,
+        time_s=pair.time_s[begin:],
+        first_offset=pair.first_offset[begin:],
+        second_offset=pair.second_offset[begin:],
+        first_own=pair.first_own[begin:],
+        second_own=pair.second_own[begin:],
+    )
+
+
+def _rounded_down(value: float) -> float:
+    """Return the largest of 1, 2 and 5 times a power of ten that is not above `value`."""
+    power = 10.0 ** math.floor(math.log10(value))
+    return next(step * power for step in (5.0, 2.0, 1.0) if step * power <= value * (1 + 1e-9))
