@@ -35,6 +35,7 @@ from benchwatch.reading import (
     Record,
     Touch,
 )
+from benchwatch.snapshot import ComparisonNow
 
 _encode: Final = json.JSONEncoder(allow_nan=False, separators=(",", ":")).encode
 _SPIKE: Final[frozenset[Flag]] = frozenset({SPIKE})
@@ -53,12 +54,14 @@ class EndOfRun:
     reason: str
 
 
+Written = LineEvent | ComparisonNow | EndOfRun
+"""All that a line is written of."""
+
+
 class LineWriter(Protocol):
     """Writes an event, and the numbers after it, as one line without a line ending."""
 
-    def __call__(
-        self, event: LineEvent | EndOfRun, numbers: Numbers, not_on_disk: int | None = None, /
-    ) -> str:
+    def __call__(self, event: Written, numbers: Numbers, not_on_disk: int | None = None, /) -> str:
         """Return one line.
 
         Args:
@@ -121,6 +124,10 @@ class LineOutput:
         self._put(event, numbers, not_on_disk)
         self._before[name] = numbers
 
+    def comparison(self, now: ComparisonNow) -> None:
+        """Write what a comparison of counters says."""
+        self._put(now, Numbers())
+
     def end(self, end: EndOfRun) -> None:
         """Write the lines held back, and the last line."""
         for name in list(self._held):
@@ -132,9 +139,7 @@ class LineOutput:
         """Flush the stream."""
         self._stream.flush()
 
-    def _put(
-        self, event: LineEvent | EndOfRun, numbers: Numbers, not_on_disk: int | None = None
-    ) -> None:
+    def _put(self, event: Written, numbers: Numbers, not_on_disk: int | None = None) -> None:
         line = self._write(event, numbers, not_on_disk)
         if not self._has_plus_minus:
             line = line.replace("±", "+/-")
@@ -167,9 +172,7 @@ def _can_write(text: str, stream: TextIO) -> bool:
 # ------------------------------------------------------------- for programs
 
 
-def json_line(
-    event: LineEvent | EndOfRun, numbers: Numbers, not_on_disk: int | None = None, /
-) -> str:
+def json_line(event: Written, numbers: Numbers, not_on_disk: int | None = None, /) -> str:
     """Return one line of strict JSON, as `LineWriter`; unknown values are null."""
     if isinstance(event, Reading):
         return _encode(_reading(event, numbers) | {"not_on_disk": not_on_disk})
@@ -177,6 +180,8 @@ def json_line(
         return _encode(
             {"kind": "end", "readings": event.readings, "gaps": event.gaps, "reason": event.reason}
         )
+    if isinstance(event, ComparisonNow):
+        return _encode(_comparison(event))
     line: dict[str, Any] = {
         "kind": type(event).__name__.lower(),
         "counter": event.counter,
@@ -190,6 +195,26 @@ def json_line(
     else:
         line["record"] = json.loads(event.document)
     return _encode(line)
+
+
+def _comparison(now: ComparisonNow) -> dict[str, Any]:
+    nothing: dict[str, Any] = {
+        "agree": None,
+        "pairs": [],
+        "time_bases": {},
+        "claims": [],
+        "own": [],
+    }
+    return {
+        "kind": "comparison",
+        "counters": list(now.counters),
+        "time": iso_time(now.utc_s),
+        "elapsed_s": _seconds(now.elapsed_s),
+        **(nothing if now.result is None else now.result.as_dict()),
+        "text": list(now.sentences),
+        "waits": now.waits or None,
+        "recorded": now.recorded_s is not None,
+    }
 
 
 def _reading(reading: Reading, numbers: Numbers) -> dict[str, Any]:
@@ -276,13 +301,15 @@ class PlainWriter:
     def __init__(self) -> None:
         self._units: dict[str, OffsetUnit] = {}
 
-    def __call__(
-        self, event: LineEvent | EndOfRun, numbers: Numbers, not_on_disk: int | None = None, /
-    ) -> str:
+    def __call__(self, event: Written, numbers: Numbers, not_on_disk: int | None = None, /) -> str:
         """Return one line."""
         if isinstance(event, EndOfRun):
             readings = how_many(event.readings, "reading")
             return f"end: {event.reason}; {readings}, {how_many(event.gaps, 'gap')}"
+        if isinstance(event, ComparisonNow):
+            said = " ".join(event.sentences) or event.waits or "nothing to compare yet"
+            names = ", ".join(map(printable, event.counters))
+            return f"{_clock_time(event)}  {names}  comparison: {printable(said, 2000)}"
         start = f"{_clock_time(event)}  {printable(event.counter)}"
         if isinstance(event, Gap):
             lasted = format_duration(event.lasted_s)
@@ -340,7 +367,7 @@ def _signed_hz(reading: Reading) -> str:
     return write_hz(reading.offset_hz).digits
 
 
-def _clock_time(event: LineEvent) -> str:
+def _clock_time(event: LineEvent | ComparisonNow) -> str:
     """Return the time in UTC; seconds of the run if it is unknown."""
     stamp = iso_time(event.utc_s)
     return f"{event.elapsed_s:.3f} s" if stamp is None else stamp

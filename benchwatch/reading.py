@@ -3,7 +3,10 @@
 from dataclasses import dataclass, field
 from typing import Final, Literal, get_args
 
-Flag = Literal["spike", "repeat", "overrange", "internal-timebase", "dated-by-pace", "typed"]
+Flag = Literal[
+    "spike", "repeat", "overrange", "internal-timebase", "dated-by-pace", "typed",
+    "proven-timebase",
+]  # fmt: skip
 """Properties of a reading; the words are those of the JSON lines."""
 FLAGS: Final[frozenset[Flag]] = frozenset(get_args(Flag))
 
@@ -16,6 +19,9 @@ DATED_BY_PACE: Final = "dated-by-pace"
 TYPED: Final = "typed"
 """A person read the number off the counter and typed it; also the resource string of such readings.
 They come when the person types, so that a pause between two is no gap."""
+
+PROVEN_TIMEBASE: Final = "proven-timebase"
+"""The offset is corrected by what a comparison with another counter says of the time base."""
 
 DEFAULT_COUNTER: Final = "main"
 """Name of a counter for which none is given."""

@@ -10,6 +10,7 @@ from benchwatch.estimate.trim.trim_hint import COVERAGE_K, Direction, direction,
 from benchwatch.reading import Event, Gap, Mark, Reading
 
 if TYPE_CHECKING:
+    from benchwatch.estimate.comparison.comparison_result import ComparisonResult
     from benchwatch.estimate.derived_frequencies import Elsewhere
     from benchwatch.estimate.dither import Dither
     from benchwatch.estimate.stability.deviation_point import Deviation
@@ -30,7 +31,7 @@ class Trace:
 
 LoggedKind = Literal[
     "mark", "nudge", "gap", "settle", "setting", "caution", "record", "tool",
-    "condition", "visit", "power",
+    "condition", "visit", "power", "comparison",
 ]  # fmt: skip
 
 
@@ -76,6 +77,10 @@ class VisitNow:
     """Whether the operator is asked if the unit was switched off before this run."""
     trouble: str | None = None
     """Why entries are not reaching the register; None while they do."""
+    chain: str = ""
+    """What the newest comparison on record says of the measuring chain; empty without one."""
+    chain_utc_s: float | None = None
+    """When that was put on record, Unix seconds."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,6 +144,61 @@ class ElsewhereNow:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ReferenceNow:
+    """What a counter counts by, and whether that is good enough for the tolerance."""
+
+    name: str
+    u: float | None = None
+    """Standard uncertainty with ageing, fractional; None: not stated."""
+    expanded: float | None = None
+    """The same at k = 2."""
+    tolerance: float | None = None
+    """Fractional; None without one."""
+    ratio: float | None = None
+    """Tolerance over `expanded`; None where one of them is not known."""
+    common_ratio: float = 4.0
+    """Smallest ratio by common practice."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProofInUse:
+    """The comparison by which the readings of a counter are corrected."""
+
+    against: str
+    """The counter that it was compared with."""
+    offset: float
+    """Offset of the time base that is put right, fractional."""
+    u: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ComparisonNow:
+    """The comparison of counters on one signal; it belongs to the watch, and not to one counter."""
+
+    counters: tuple[str, ...]
+    result: "ComparisonResult | None" = None
+    """None before the first readings that are of one time."""
+    utc_s: float = 0.0
+    """When it was worked out, Unix seconds."""
+    elapsed_s: float = 0.0
+    """The same in seconds of the run."""
+    waits: str = ""
+    """What it waits for; empty while all counters are compared."""
+    stands: bool = False
+    """Whether there are enough readings for its answer to be put on record by itself."""
+    recorded_s: float | None = None
+    """When it was last put on record, in seconds of the run; None: not yet."""
+    recorded_text: str = ""
+    """What was put on record."""
+    sentences: tuple[str, ...] = ()
+    """What it says."""
+    answer: str = ""
+    """The same in short."""
+    more: str = ""
+    """What a longer comparison would tell; empty while that is not known."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LoggedEvent:
     """One entry of the event log."""
 
@@ -199,6 +259,10 @@ class Snapshot:
     """Readings and notes that wait for the journal; None without a journal."""
     visit: VisitNow | None = None
     """None without a register: a replay, or a watch that keeps nothing."""
+    reference: ReferenceNow | None = None
+    """None before the first reading."""
+    proof: ProofInUse | None = None
+    """The comparison by which readings are corrected; None: by none."""
     question: str | None = None
     """The question whether the nominal is right, while readings are far off and another fits."""
 

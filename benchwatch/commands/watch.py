@@ -15,6 +15,7 @@ from benchwatch.bus import DEFAULT_BACKEND, Buses, check_backend
 from benchwatch.commands.common.bench_text import reference_sentence
 from benchwatch.commands.common.completed_words import (
     COUNTERS_OF_BENCH,
+    COUNTERS_OF_PROOF,
     DRIVERS_OR_FILES,
     SIMULATED_BENCHES,
     UNITS,
@@ -51,6 +52,7 @@ from benchwatch.commands.common.watch_visits import WatchVisits, open_visits
 from benchwatch.commands.common.watched_counters import (
     TypedSettings,
     plan_counters,
+    signal_groups,
     simulated_bench,
     units_on_bench,
 )
@@ -61,6 +63,7 @@ from benchwatch.journal import Journal, default_path
 from benchwatch.line_output import PlainWriter, json_line
 from benchwatch.register import register_path
 from benchwatch.register.register_writer import RegisterWriter
+from benchwatch.report.comparison_words import CHAIN_WORDS
 from benchwatch.run.counters_in_run import RunLimits
 from benchwatch.run.live_watch import LiveWatch
 from benchwatch.web.served_address import LOOPBACK, WEB_PORT, ServedAddress, parse_served_address
@@ -136,6 +139,14 @@ def _check_driver(_ctx: click.Context, _param: click.Parameter, name: str | None
     shell_complete=UNITS,
     help="The unit on the bench; its open visit goes on. Nominal and limits come from it.",
 )
+@click.option(
+    "--proof",
+    "proofs",
+    metavar="NAME,NAME",
+    multiple=True,
+    shell_complete=COUNTERS_OF_PROOF,
+    help="Counters on one signal: compare them while they are watched.",
+)
 @click.option("--new", is_flag=True, help="Make units that are not known yet, without a question.")
 @click.option("--no-resume", is_flag=True, help="Begin a new visit where one of this is open.")
 @plain_option
@@ -178,6 +189,7 @@ def watch(
     journal: Path | None,
     no_journal: bool,
     units: tuple[tuple[str | None, str], ...],
+    proofs: tuple[str, ...],
     new: bool,
     by_hand: bool,
     no_resume: bool,
@@ -230,6 +242,7 @@ def watch(
         typed = replace(typed, units=on_bench)
         plans = plan_counters(resources, typed, simulated=bench, bench=described)
         plans = with_typed(plans, typed=by_hand)
+        groups = signal_groups(proofs, plans, simulated=bench, bench=described)
         for name in {plan.driver for plan in plans}:
             driver(name)
         if limits.until_settled and any(plan.settle is None for plan in plans):
@@ -263,6 +276,8 @@ def watch(
             earlier=opened.earlier,
             visits=opened.visits,
             register=opened.register,
+            proof=groups,
+            chain_words=CHAIN_WORDS,
         )
         _introduce(bench, described, kept)
         for sentence in opened.passed_over:

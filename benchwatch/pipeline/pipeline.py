@@ -27,8 +27,14 @@ from benchwatch.pipeline.nominal import (
     nominal_words,
 )
 from benchwatch.pipeline.record_keeper import RecordKeeper
+from benchwatch.pipeline.reference_ratio import reference_now
 from benchwatch.pipeline.slow_statistics import elsewhere_now, warm_up_now
-from benchwatch.pipeline.time_base_correction import TimeBaseCorrection
+from benchwatch.pipeline.time_base_correction import (
+    ProvenTimeBase,
+    TimeBaseCorrection,
+    proof_in_use,
+    proof_words,
+)
 from benchwatch.pipeline.visit_keeper import VisitKeeper
 from benchwatch.plan import DOUBTFUL_OFFSET, Plan
 from benchwatch.reading import (
@@ -142,8 +148,6 @@ class Pipeline:
                 time_base=now.time_base,
                 gate_s=now.gate_s,
                 nominal_hz=self._analysis.nominal_hz,
-                journal_trouble=self._journal.trouble,
-                not_on_disk=self._journal.not_on_disk,
             )
             self._journal.update_run(
                 identity="" if now.identity is None else now.identity.text,
@@ -170,7 +174,10 @@ class Pipeline:
             fit = self._analysis.estimate.warm_up_fit()
             now_s = 0.0 if now.reading is None else now.reading.elapsed_s
             warm_up = warm_up_now(self._snapshot.warm_up or WarmUp(), fit, now_s)
-            self._show(stability=stability, elsewhere=elsewhere, warm_up=warm_up)
+            reference = reference_now(self._time_base.now, self.plan.tolerance)
+            self._show(
+                stability=stability, elsewhere=elsewhere, warm_up=warm_up, reference=reference
+            )
 
     # ------------------------------------------------------------ commands of the operator
 
@@ -210,6 +217,13 @@ class Pipeline:
                 numbers=analysis.estimate.numbers,
                 warm_up=replace(self._snapshot.warm_up or WarmUp(), limit=plan.settle),
             )
+
+    def use_proof(self, proven: ProvenTimeBase | None, utc_s: float, elapsed_s: float) -> None:
+        """Correct readings by a comparison from the next one on; None: as they were again."""
+        with self._lock:
+            self._time_base.use_proof(proven)
+            self._log.add_text(utc_s, elapsed_s, "setting", proof_words(proven))
+            self._show(proof=proof_in_use(proven))
 
     def note(self, text: str, utc_s: float, elapsed_s: float) -> None:
         """Add a note to the visit, and a mark to the time line."""
@@ -310,7 +324,7 @@ class Pipeline:
             trim=trim, records=was.records, warm_up=was.warm_up, stability=was.stability,
             elsewhere=was.elsewhere, logged_events=self._log.newest,
             spacing_s=analysis.spacing.usual_s, not_on_disk=self._journal.not_on_disk,
-            question=question, visit=was.visit,
+            question=question, visit=was.visit, reference=was.reference, proof=was.proof,
         )  # fmt: skip
         if numbers.confirmed_nudge is not None:
             self._keep_as_found(reading)
@@ -323,17 +337,11 @@ class Pipeline:
             trim=trim,
             gaps=self._snapshot.gaps + 1,
             last_gap=gap,
-            journal_trouble=self._journal.trouble,
-            not_on_disk=self._journal.not_on_disk,
         )
 
     def _take_mark(self, mark: Mark) -> None:
         self._log.add_text(mark.utc_s, mark.elapsed_s, "mark", mark.text)
-        self._show(
-            marks=(*self._snapshot.marks, mark)[-MARKS_KEPT:],
-            journal_trouble=self._journal.trouble,
-            not_on_disk=self._journal.not_on_disk,
-        )
+        self._show(marks=(*self._snapshot.marks, mark)[-MARKS_KEPT:])
 
     def _take_touch(self, touch: Touch) -> None:
         trim = self._analysis.touch(touch.elapsed_s, on=touch.on)
@@ -342,9 +350,14 @@ class Pipeline:
         self._show(trim=trim)
 
     def _show(self, **changes: Any) -> None:
-        """Put `changes`, the visit and the newest log entries in the snapshot."""
+        """Put `changes`, the visit, the log and the state of the journal in the snapshot."""
         self._snapshot = replace(
-            self._snapshot, logged_events=self._log.newest, visit=self._visit.now, **changes
+            self._snapshot,
+            logged_events=self._log.newest,
+            visit=self._visit.now,
+            journal_trouble=self._journal.trouble,
+            not_on_disk=self._journal.not_on_disk,
+            **changes,
         )
 
     def _write_tool_pull(self, utc_s: float, elapsed_s: float) -> None:

@@ -1,8 +1,9 @@
 """The visit of a counter: what the operator says of it goes to register, journal and event log."""
 
 import math
+from collections.abc import Mapping
 from decimal import Decimal
-from typing import Final
+from typing import Any, Final
 
 from benchwatch.errors import UsageError
 from benchwatch.journal.run_writer import RunWriter
@@ -61,6 +62,14 @@ class VisitKeeper:
         self._log.add_text(utc_s, elapsed_s, "condition", f"{name} {text}")
         if self.writer is not None:
             self.writer.write_condition(name, text)
+
+    def add_comparison(
+        self, text: str, values: Mapping[str, Any], utc_s: float, elapsed_s: float
+    ) -> None:
+        """Add a comparison of counters: what it says, and its numbers for JSON."""
+        self._log.add_text(utc_s, elapsed_s, "comparison", text)
+        if self.writer is not None:
+            self.writer.write_comparison(text, values)
 
     def answer_power(self, utc_s: float, elapsed_s: float, *, was_off: bool) -> None:
         """Note whether the unit was switched off before this run.

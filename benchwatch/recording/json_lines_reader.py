@@ -9,7 +9,7 @@ import numpy as np
 
 from benchwatch.errors import FileError
 from benchwatch.quantity import printable
-from benchwatch.reading import FLAGS, INTERNAL_TIMEBASE, OVERRANGE, Flag
+from benchwatch.reading import FLAGS, INTERNAL_TIMEBASE, OVERRANGE, PROVEN_TIMEBASE, Flag
 from benchwatch.recording.decimals import decimals_from_values
 from benchwatch.recording.recorded_run import OperatorAction, RecordingGap
 from benchwatch.recording.rows import (
@@ -174,7 +174,9 @@ class _CounterLines:
             self._flags[at] = flags
         if correction:
             self._corrections[at] = float(correction)
-        if row.get("time_base") == "external" or (correction and INTERNAL_TIMEBASE not in flags):
+        if row.get("time_base") == "external" or (
+            correction and flags.isdisjoint({INTERNAL_TIMEBASE, PROVEN_TIMEBASE})
+        ):
             facts.external = True
         self._line.append(number)
         self._time.append(elapsed_s)

@@ -1,7 +1,7 @@
 """Writes what happens in the visit of one counter: opening, runs, records, remarks, closing."""
 
 import threading
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 from decimal import Decimal
@@ -62,6 +62,10 @@ class _OpenVisit:
     closed: bool = False
     pulls: tuple[tuple[float, float | None], ...] = ()
     """Measured pulls of the tool as written last."""
+    chain: str = ""
+    """What the newest comparison on record says; empty without one."""
+    chain_utc_s: float | None = None
+    """When it was put on record."""
 
 
 class VisitWriter:
@@ -107,6 +111,9 @@ class VisitWriter:
                 opened_utc_s=visit.opened_utc_s,
                 pulls=visit.pulls,
             )
+            proven = [one for one in visit.remarks if one.kind == "comparison"]
+            if proven:
+                self._now.chain, self._now.chain_utc_s = proven[-1].text, proven[-1].at_utc_s
 
     @property
     def now(self) -> VisitNow:
@@ -121,6 +128,8 @@ class VisitWriter:
             simulated=self.register.path.name == SIMULATED_FILE_NAME,
             asks_power=self._asks_power,
             trouble=self._writer.trouble,
+            chain=now.chain,
+            chain_utc_s=now.chain_utc_s,
         )
 
     def attach(self, run: RunOfVisit) -> None:
@@ -173,6 +182,17 @@ class VisitWriter:
     def write_condition(self, name: str, text: str) -> None:
         """Add a condition, such as ``room`` and ``21.5 C``."""
         self._write("condition", {"name": name, "text": text, "run": self._run.run})
+
+    def write_comparison(self, text: str, values: Mapping[str, Any]) -> None:
+        """Add a comparison of counters, which proves the measuring chain.
+
+        Args:
+            text: what it says, in one sentence.
+            values: its numbers, for JSON.
+        """
+        with self._lock:
+            self._now.chain, self._now.chain_utc_s = text, self._clock.utc()
+            self._write("comparison", {"text": text, "comparison": values, "run": self._run.run})
 
     def write_power(self, text: str) -> None:
         """Add whether the unit was switched off between two runs: that is answered now."""

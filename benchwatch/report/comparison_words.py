@@ -14,6 +14,7 @@ from benchwatch.quantity import (
     offset_unit,
     write_fraction,
 )
+from benchwatch.run.chain_proof import ChainWords
 
 TIME_BASE_WORDS: Final[dict[RunTimeBase, str]] = {
     "internal": "its own oscillator",
@@ -22,8 +23,6 @@ TIME_BASE_WORDS: Final[dict[RunTimeBase, str]] = {
     "unknown": "not told",
 }
 NOT_RESOLVABLE: Final = "not resolvable"
-COMMON_PRACTICE: Final = 4.0
-"""Tolerance over the expanded uncertainty of the reference that is asked for by common practice."""
 
 
 def comparison_unit(result: ComparisonResult) -> OffsetUnit:
@@ -57,8 +56,8 @@ def agreement_sentence(result: ComparisonResult, unit: OffsetUnit | None = None)
         (pair,) = result.pairs
         verb = "agree" if result.agree else "disagree"
         return (
-            f"{pair.first} and {pair.second} {verb}: {pair.first} reads {_apart(pair, unit)} "
-            f"above {pair.second} (U at {share}), from {known}."
+            f"{pair.first} and {pair.second} {verb}: {_apart(pair, unit)} (U at {share}), "
+            f"from {known}."
         )
     if result.agree:
         widest = max(result.pairs, key=lambda pair: pair.expanded or 0.0)
@@ -70,8 +69,8 @@ def agreement_sentence(result: ComparisonResult, unit: OffsetUnit | None = None)
     worst = max(apart or result.pairs, key=lambda pair: abs(pair.offset))
     return (
         f"the counters disagree: {how_many(len(apart), 'pair')} of {len(result.pairs)} "
-        f"differ{'s' * (len(apart) == 1)} by more than U at {share}; {worst.first} reads "
-        f"{_apart(worst, unit)} above {worst.second}; from {known}."
+        f"differ{'s' * (len(apart) == 1)} by more than U at {share}; the most is "
+        f"{_apart(worst, unit)}; from {known}."
     )
 
 
@@ -121,13 +120,12 @@ def share_words(share: OwnShare, unit: OffsetUnit) -> str:
     return f"{in_unit(share.deviation, unit)} ({limits} at {SHARE_COVERAGE * 100:g} %)"
 
 
-def more_sentence(result: ComparisonResult, unit: OffsetUnit) -> str:
+def more_sentence(result: ComparisonResult) -> str:
     """Write what a longer comparison would tell; empty while that is not known."""
     more = result.more
     if more is None:
         return ""
-    fine = offset_unit(more.reach)
-    unit = fine if fine.size < unit.size else unit
+    unit = offset_unit(more.reach)
     reach = f"{in_unit(more.reach, unit)} {unit.name}"
     if more.wait_s is None:
         return "a longer comparison tells no more than this: the difference itself wanders."
@@ -137,12 +135,20 @@ def more_sentence(result: ComparisonResult, unit: OffsetUnit) -> str:
 def chain_sentence(result: ComparisonResult) -> str:
     """Write in short whether the measuring chain is proven, for a list or the last words."""
     sentence = agreement_sentence(result).rstrip(".")
-    seen = [claim.base.counter for claim in result.claims if claim.seen]
-    if result.agree is None:
-        return f"chain not proven: {sentence}"
-    if not result.agree and not seen:
-        return f"chain not proven: {sentence}; which time base is off is not known"
-    return f"chain proven: {sentence}"
+    seen = [claim for claim in result.claims if claim.seen]
+    if result.agree:
+        return f"chain proven: {sentence}"
+    if result.agree is None or not seen:
+        unknown = "" if result.agree is None else "; which time base is off is not known"
+        return f"chain not proven: {sentence}{unknown}"
+    unit = comparison_unit(result)
+    said = []
+    for claim in seen:
+        half = claim.expanded if claim.whole is None else claim.whole
+        off = write_fraction(claim.base.offset, half, unit)
+        against = "the others" if claim.against is None else claim.against
+        said.append(f"{claim.base.counter}'s time base is off by {off} against {against}")
+    return f"chain proven: {'; '.join(said)}"
 
 
 def _how_many(result: ComparisonResult) -> str:
@@ -154,8 +160,15 @@ def _listed(names: Sequence[str]) -> str:
 
 
 def _apart(pair: ComparedPair, unit: OffsetUnit) -> str:
-    return str(write_fraction(pair.offset, pair.expanded, unit))
+    amount = write_fraction(pair.offset, pair.expanded, unit)
+    return f"{pair.first} less {pair.second} is {amount}"
 
 
 def _half(pair: ComparedPair, unit: OffsetUnit) -> str:
     return f"{in_unit(pair.expanded, unit)} {unit.name}"
+
+
+CHAIN_WORDS: Final = ChainWords(
+    sentences=comparison_sentences, answer=chain_sentence, more=more_sentence
+)
+"""What a watch needs to say what its comparisons say."""

@@ -11,12 +11,16 @@ from benchwatch.report.side_words import side_words
 from benchwatch.snapshot import Records, Snapshot, VisitNow
 
 
-def leaving_words(now: Snapshot) -> list[str]:
+def leaving_words(now: Snapshot, *, could_compare: bool = False) -> list[str]:
     """Return sentences on the visit of one counter; none where nothing was measured.
 
+    Args:
+        now: the state of the counter.
+        could_compare: whether another counter could have been on the same signal.
+
     The first states as found, as left with its expanded uncertainty, whether it is inside the
-    tolerance, and for how long it has settled; the second what is still open; the third how to go
-    on.
+    tolerance, and for how long it has settled; then comes whether the measuring chain is proven,
+    what is still open, and how to go on.
     """
     visit = now.visit
     if visit is None or visit.number is None:
@@ -25,6 +29,10 @@ def leaving_words(now: Snapshot) -> list[str]:
         return [f"{_name(visit)} is closed: {'; '.join(_results(now))}."]
     unit = "" if visit.unit is None else quote(option_value(visit.unit))
     sentences = [f"{_name(visit)}: {'; '.join(_results(now))}."]
+    if visit.chain:
+        sentences.append(f"{visit.chain}.")
+    elif could_compare:
+        sentences.append("chain not proven: no comparison with another counter is on record.")
     still_open = _still_open(now)
     if still_open:
         sentences.append(f"still open: {', '.join(still_open)}.")

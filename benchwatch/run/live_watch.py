@@ -19,9 +19,11 @@ from benchwatch.quantity import format_duration
 from benchwatch.reading import NO_WORDS, Event, Mark, Reading
 from benchwatch.register.register_writer import RegisterWriter
 from benchwatch.register.visit_writer import VisitWriter
+from benchwatch.run.chain_proof import ChainProof, ChainWords
+from benchwatch.run.comparison_answers import AnswersToTell
 from benchwatch.run.counters_in_run import CountersInRun, RunLimits, RunOutcome
 from benchwatch.run.live_counter import LiveCounter
-from benchwatch.snapshot import Snapshot
+from benchwatch.snapshot import ComparisonNow, Snapshot
 
 QUEUE_LIMIT: Final = 10_000
 """Events that may wait in the queue for a slow reader before acquisition waits too."""
@@ -68,6 +70,8 @@ class LiveWatch:
         earlier: results of the earlier runs that the run goes on with, by name of the counter.
         visits: the visits that the readings belong to, by name of the counter.
         register: what these visits are written to; None: there is no register.
+        proof: names of counters on one signal, which are compared, a group each.
+        chain_words: writes what a comparison of counters says; None: nothing does.
     """
 
     def __init__(
@@ -82,6 +86,8 @@ class LiveWatch:
         earlier: Mapping[str, EarlierRuns] | None = None,
         visits: Mapping[str, VisitWriter] | None = None,
         register: RegisterWriter | None = None,
+        proof: Sequence[Sequence[str]] = (),
+        chain_words: ChainWords | None = None,
     ) -> None:
         self._clock = clock or SystemClock()
         self._limits = limits or RunLimits()
@@ -101,13 +107,22 @@ class LiveWatch:
                 visit=(visits or {}).get(plan.name),
             )
             self._counters[plan.name] = LiveCounter(pipeline, self._clock, self._origin_s)
+        self.chain = ChainProof(self._counters, self._clock, self._origin_s, chain_words)
+        """Compares counters on one signal."""
+        for group in proof:
+            self.chain.prove(group)
+        self._answers = AnswersToTell()
         self._in_run = CountersInRun(self.names, waits=not lines)
         lists = [kept.notices for kept in (journal, register) if kept is not None]
         self._notices_to_mark, self._notices_to_give = _Notices(lists), _Notices(lists)
         self._lock = threading.RLock()
-        self.events: queue.SimpleQueue[tuple[Event, Snapshot] | None] = queue.SimpleQueue()
-        """Each event and the snapshot after it; None at the end of the run."""
+        self.events: queue.SimpleQueue[tuple[Event | ComparisonNow, Snapshot] | None] = (
+            queue.SimpleQueue()
+        )
+        """Each event, or new answer of a comparison, and the snapshot after it; None at the end of
+        the run."""
         self.finished = threading.Event()
+        self._stopped = False
         self.outcome: RunOutcome | None = None
         """Why the run ended; None while it runs."""
 
@@ -135,7 +150,7 @@ class LiveWatch:
             )
         for acquisition in self._acquisitions:
             acquisition.start()
-        if not self._lines:
+        if not self._lines or self.chain.groups:
             threading.Thread(target=self._refresh, name="refresh", daemon=True).start()
         if self._limits.for_s is not None:
             threading.Thread(target=self._end_in_time, name="end of run", daemon=True).start()
@@ -143,6 +158,10 @@ class LiveWatch:
     def counter(self, name: str) -> LiveCounter:
         """Return the handle to the counter `name`."""
         return self._counters[name]
+
+    def comparison(self, name: str) -> ComparisonNow | None:
+        """Return the newest comparison in which a counter takes part; None without one."""
+        return self.chain.comparison(name)
 
     def elapsed_s(self) -> float:
         """Return the seconds since the run began, as in the snapshots."""
@@ -182,6 +201,9 @@ class LiveWatch:
             acquisition.join(JOIN_S)
         assert self.outcome is not None
         utc_s, elapsed_s = self._clock.utc(), self.elapsed_s()
+        if self._lines and self.chain.groups and not self._stopped:
+            self._tell(self.chain.refresh(), at_end=True)
+        self._stopped = True
         for counter in self._counters.values():
             counter.pipeline.end(utc_s, elapsed_s, self.outcome.reason)
         return self.outcome
@@ -215,6 +237,8 @@ class LiveWatch:
         ):
             return
         snapshot = self._counters[name].pipeline.take(event)
+        if isinstance(event, Reading):
+            self.chain.take(name, event, snapshot)
         self._mark_notices()
         if self._lines:
             self.events.put((snapshot.corrected(event), snapshot))
@@ -276,9 +300,17 @@ class LiveWatch:
         wait_s = REFRESH_S
         while not self._clock.wait(self.finished, wait_s):
             began_s = self._clock.monotonic()
-            for counter in self._counters.values():
+            for counter in self._counters.values() if not self._lines else ():
                 counter.pipeline.refresh()
+            self._tell(self.chain.refresh())
             wait_s = max(REFRESH_S, REFRESH_RATIO * (self._clock.monotonic() - began_s))
+
+    def _tell(self, comparisons: Sequence[ComparisonNow], *, at_end: bool = False) -> None:
+        """Put new answers of comparisons into the queue for lines, at the end the last ones."""
+        if not self._lines:
+            return
+        for now in self._answers.new(comparisons, at_end=at_end):
+            self.events.put((now, self._counters[now.counters[0]].snapshot))
 
     def _end_in_time(self) -> None:
         """End the run when its time is up, with an outcome by readings, settling and links."""

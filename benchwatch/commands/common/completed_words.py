@@ -43,6 +43,8 @@ class CompletedWords:
     and any error of reading a file."""
     or_files: bool = False
     """Whether the names of files are completed where there are no words."""
+    listed: bool = False
+    """Whether several words are typed with commas between them."""
 
     def __call__(
         self, ctx: click.Context, _param: click.Parameter, incomplete: str
@@ -57,10 +59,12 @@ class CompletedWords:
             found.clear()  # what can't be read gives no words
         if not found and self.or_files:
             return [CompletionItem(incomplete, type="file")]
+        before, _, last = incomplete.rpartition(",") if self.listed else ("", "", incomplete)
+        head, typed = f"{before}," if before else "", set(before.split(","))
         return [
-            CompletionItem(word, help=about or None)
+            CompletionItem(head + word, help=about or None)
             for word, about in found
-            if word.startswith(incomplete)
+            if word.startswith(last) and word not in typed
         ]
 
 
@@ -116,6 +120,18 @@ def _counters_of_bench(ctx: click.Context) -> Words:
             yield name, ""
 
 
+def _counters_of_proof(ctx: click.Context) -> Words:
+    """Yield the names of the counters of the bench file, or of the simulated bench."""
+    sim = ctx.params.get("sim")
+    if sim is None:
+        yield from _counters_of_bench(ctx)
+        return
+    from benchwatch_simulators.bench.simulated_bench_file import load_plan  # noqa: PLC0415 - only when asked
+
+    for name in load_plan(sim).counters:
+        yield name, ""
+
+
 def _unit_idents(ctx: click.Context) -> Words:
     """Yield the idents of the units, behind the name of the counter that is typed already."""
     with _register(ctx) as register:
@@ -153,6 +169,7 @@ RUNS: Final = CompletedWords("runs", _run_numbers)
 DRIVERS_OR_FILES: Final = CompletedWords("drivers_or_files", _driver_names, or_files=True)
 SIMULATED_BENCHES: Final = CompletedWords("simulated_benches", _simulated_benches, or_files=True)
 COUNTERS_OF_BENCH: Final = CompletedWords("counters_of_bench", _counters_of_bench, or_files=True)
+COUNTERS_OF_PROOF: Final = CompletedWords("counters_of_proof", _counters_of_proof, listed=True)
 FILES: Final = CompletedWords("files", _nothing, or_files=True)
 
 UNITS: Final = CompletedWords("units", _unit_idents)
@@ -165,6 +182,7 @@ COMPLETED_WORDS: Final = {
         DRIVERS_OR_FILES,
         SIMULATED_BENCHES,
         COUNTERS_OF_BENCH,
+        COUNTERS_OF_PROOF,
         FILES,
         UNITS,
         VISITS,

@@ -17,7 +17,7 @@ from benchwatch.report.leaving_words import leaving_words
 from benchwatch.run.counters_in_run import RunOutcome
 from benchwatch.run.live_watch import LiveWatch
 from benchwatch.run.shutdown import SignalShutdown
-from benchwatch.snapshot import Snapshot
+from benchwatch.snapshot import ComparisonNow, Snapshot
 
 if TYPE_CHECKING:
     from benchwatch.screen.display_options import DisplayOptions
@@ -114,12 +114,12 @@ def run_lines(
     with SignalShutdown(run.interrupt, cleanup):
         run.start()
         for event, snapshot in _events(run, narrator, idle or _do_nothing):
-            out.event(event, snapshot.numbers, snapshot.not_on_disk)
+            _write(out, event, snapshot)
             if run.events.empty():
                 out.flush()
         outcome = run.stop()
         for event, snapshot in _remaining_events(run):
-            out.event(event, snapshot.numbers, snapshot.not_on_disk)
+            _write(out, event, snapshot)
         out.end(EndOfRun(*run.totals(), outcome.reason))
     narrator.narrate_changes()
     _narrate_visits(run)
@@ -238,8 +238,17 @@ def run_on_page(
 def _narrate_visits(run: LiveWatch) -> None:
     """Write what each visit holds, what is still open, and how to go on."""
     for name in run.names:
-        for sentence in leaving_words(run.counter(name).snapshot):
+        could_compare = bool(run.comparison(name) or run.chain.offered(name))
+        for sentence in leaving_words(run.counter(name).snapshot, could_compare=could_compare):
             narrate(f"{name}: {sentence}" if len(run.names) > 1 else sentence)
+
+
+def _write(out: LineOutput, event: Event | ComparisonNow, snapshot: Snapshot) -> None:
+    """Write one event, or the answer of a comparison."""
+    if isinstance(event, ComparisonNow):
+        out.comparison(event)
+    else:
+        out.event(event, snapshot.numbers, snapshot.not_on_disk)
 
 
 def _do_nothing() -> None:
@@ -248,7 +257,7 @@ def _do_nothing() -> None:
 
 def _events(
     run: LiveWatch, narrator: Narrator, idle: Callable[[], None]
-) -> Iterator[tuple[Event, Snapshot]]:
+) -> Iterator[tuple[Event | ComparisonNow, Snapshot]]:
     """Yield the events as they come, and call the narrator every `NARRATE_EVERY_S` seconds."""
     next_check_s = 0.0
     while True:
@@ -267,7 +276,7 @@ def _events(
         yield item
 
 
-def _remaining_events(run: LiveWatch) -> Iterator[tuple[Event, Snapshot]]:
+def _remaining_events(run: LiveWatch) -> Iterator[tuple[Event | ComparisonNow, Snapshot]]:
     """Yield the events that arrived while the run was ending."""
     while not run.events.empty():
         item = run.events.get()

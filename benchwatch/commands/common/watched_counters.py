@@ -20,7 +20,7 @@ from benchwatch.commands.common.watch_visits import UnitsOnBench, look_up_units
 from benchwatch.counter import Setup
 from benchwatch.driver_registry import default_driver, driver
 from benchwatch.errors import DriverError, UsageError
-from benchwatch.plan import Plan
+from benchwatch.plan import Plan, check_signal_group
 from benchwatch.quantity import parse_frequency, printable
 from benchwatch.reading import DEFAULT_COUNTER
 from benchwatch.register import Unit
@@ -123,6 +123,39 @@ def plan_counters(
         plans = [typed.plan(name, resource) for name, resource in name_resources(words).items()]
     check_names(typed.nominals, [plan.name for plan in plans])
     return plans
+
+
+def signal_groups(
+    typed: tuple[str, ...],
+    plans: Sequence[Plan],
+    *,
+    simulated: "ServedBench | None" = None,
+    bench: Bench | None = None,
+) -> list[tuple[str, ...]]:
+    """Return the groups of counters on one signal: as typed, else as the bench names them.
+
+    Of a group of the bench only the counters count that are watched.
+
+    Args:
+        typed: names with commas between them, a text a group.
+        plans: the counters that are watched.
+        simulated: the simulated bench.
+        bench: the bench file.
+
+    Raises:
+        UsageError: a typed group can't be one of counters on one signal.
+    """
+    nominals = {plan.name: plan.nominal for plan in plans}
+    groups = [tuple(name.strip() for name in text.split(",") if name.strip()) for text in typed]
+    with of_option("--proof"):
+        for group in groups:
+            check_signal_group(group, nominals)
+    if groups:
+        return groups
+    known = () if bench is None else bench.proof
+    known = known if simulated is None else tuple(map(tuple, simulated.proof))
+    watched = [tuple(name for name in group if name in nominals) for group in known]
+    return [group for group in watched if len(group) > 1]
 
 
 def units_on_bench(

@@ -2,8 +2,10 @@
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any, Final
+
+import numpy as np
 
 from benchwatch.estimate.comparison.counter_comparison import (
     Difference,
@@ -177,7 +179,8 @@ def _difference(pair: ComparedPair) -> Difference:
 
 def _span_s(pair: MatchedPair) -> float:
     """Return the time from the first matched readings to the last, s."""
-    return float(pair.time_s[-1] - pair.time_s[0]) if pair.time_s.size else 0.0
+    times = pair.time_s[np.isfinite(pair.time_s)]
+    return float(times[-1] - times[0]) if times.size else 0.0
 
 
 def _more_to_tell(
@@ -189,7 +192,7 @@ def _more_to_tell(
         return None
     widest = max(known, key=lambda one: one.expanded or 0.0)
     pair = next(one for one in pairs if (one.first, one.second) == (widest.first, widest.second))
-    half = difference_of(_newer_half(pair))
+    half = difference_of(pair.rows(slice(pair.time_s.size // 2, None)))
     if widest.readings < FEWEST_TO_FORETELL or half is None or not half.u or not widest.u:
         return None
     gain = min(math.log2(half.u / widest.u), WHITE_GAIN)
@@ -198,19 +201,6 @@ def _more_to_tell(
         return MoreToTell(reach=reach, wait_s=None)
     times_longer = ((widest.expanded or 0.0) / reach) ** (1.0 / gain)
     return MoreToTell(reach=reach, wait_s=_span_s(pair) * (times_longer - 1.0))
-
-
-def _newer_half(pair: MatchedPair) -> MatchedPair:
-    """Return the second half of the matched readings."""
-    begin = pair.time_s.size // 2
-    return replace(
-        pair,
-        time_s=pair.time_s[begin:],
-        first_offset=pair.first_offset[begin:],
-        second_offset=pair.second_offset[begin:],
-        first_own=pair.first_own[begin:],
-        second_own=pair.second_own[begin:],
-    )
 
 
 def _rounded_down(value: float) -> float:

@@ -122,6 +122,8 @@ def difference_of(pair: MatchedPair) -> Difference | None:
     known = np.isfinite(apart)
     if not known.any():
         return None
+    weights = np.ones(apart.size) if pair.counts is None else pair.counts
+    weights = weights[known]
     noise = noise_of_difference(apart, pair.interval_s)
     u, dof = None, 1.0
     if noise is not None:
@@ -136,10 +138,10 @@ def difference_of(pair: MatchedPair) -> Difference | None:
     return Difference(
         first=pair.first,
         second=pair.second,
-        mean=float(np.mean(apart[known])),
+        mean=float(np.average(apart[known], weights=weights)),
         u=u,
         dof=dof,
-        readings=int(np.count_nonzero(known)),
+        readings=round(float(weights.sum())),
     )
 
 

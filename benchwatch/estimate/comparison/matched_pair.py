@@ -10,7 +10,7 @@ times the rate at which the signal moves, that is a part of the uncertainty of t
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -78,11 +78,26 @@ class MatchedPair:
     """The gate that both have; None: unequal or not known."""
     at_once: bool = False
     """Whether all readings were taken at the same moments with the same gate."""
+    counts: FloatArray | None = None
+    """Matched readings in each element; None: one in each that is a number. With counts the moments
+    around jumps are left out already."""
 
     @property
     def apart(self) -> FloatArray:
         """The readings of `first` less those of `second`."""
         return self.first_offset - self.second_offset
+
+    def rows(self, which: slice) -> "MatchedPair":
+        """Return some of the matched readings."""
+        return replace(
+            self,
+            time_s=self.time_s[which],
+            first_offset=self.first_offset[which],
+            second_offset=self.second_offset[which],
+            first_own=self.first_own[which],
+            second_own=self.second_own[which],
+            counts=None if self.counts is None else self.counts[which],
+        )
 
 
 def match_pair(first: CounterReadings, second: CounterReadings) -> MatchedPair:
@@ -245,7 +260,8 @@ def still(pair: MatchedPair) -> BoolArray:
     one gate need no such care.
     """
     kept = np.isfinite(pair.apart)
-    if pair.at_once or np.count_nonzero(kept) < FEWEST_FOR_JUMPS:
+    done = pair.at_once or pair.counts is not None
+    if done or np.count_nonzero(kept) < FEWEST_FOR_JUMPS:
         return kept
     level = (pair.first_offset + pair.second_offset) / 2.0
     bends = np.abs(np.diff(level, 2))

@@ -50,6 +50,8 @@ class Reference:
     ageing_per_s: float | None = None
     """Largest ageing rate, either way; taken as a linear bound."""
     source: str = "as stated"
+    missing: tuple[str, ...] = ()
+    """What else belongs into its uncertainty and is unknown."""
 
     @property
     def aged_by(self) -> float | None:
@@ -142,6 +144,7 @@ def _reference_lines(
     offset: float, reference: Reference, lines: list[BudgetRow], missing: list[str]
 ) -> None:
     name, sensitivity = reference.name, 1.0 + offset
+    missing += reference.missing
     if reference.u is None:
         missing.append(f"uncertainty of the {name}")
     if reference.u is not None or reference.offset:
