@@ -8,7 +8,7 @@ from load_kit import wait_until
 from simulated_kit import a_client, a_counting, port_of
 
 from benchwatch.errors import UsageError
-from benchwatch.quantity import parse_frequency
+from benchwatch.quantity import parse_fraction, parse_frequency, parse_settle
 from benchwatch_simulators.bench.simulated_bench import ServedBench, open_bench
 from benchwatch_simulators.bench.simulated_bench_file import read_plan
 from benchwatch_simulators.bench_time import LeapClock, ManualClock
@@ -224,6 +224,52 @@ def test_a_bench_says_what_to_check_and_what_to_compare():
         assert bench.proof == (("one", "two"),)
     with open_bench("quiet") as bench:
         assert (bench.checks, bench.proof) == ({"main": ()}, ())
+
+
+def test_five_units_warm_up_each_in_its_own_way():
+    """After two minutes four are inside the tolerance and one needs trimming, which brings it in.
+
+    The slow one still moves by more than the limit when the quick one has settled.
+    """
+    with open_bench("five", seed=1, clock=ManualClock()) as bench:
+        limit, span_s = parse_settle(bench.settle)
+        tolerance = parse_fraction(bench.tolerance)
+        bench.clock.advance(40.0)
+        moved = {name: bench.truth(name) for name in bench.names}
+        bench.clock.advance(span_s)
+        moved = {name: abs(bench.truth(name) - before) for name, before in moved.items()}
+        bench.clock.advance(60.0)
+        outside = [name for name in bench.names if abs(bench.truth(name)) > tolerance]
+        for _ in range(5):
+            bench.turn("spare", -0.1)
+        bench.clock.advance(30.0)
+        trimmed = bench.truth("synth")
+
+    assert moved["ten"] < limit < moved["five"]
+    assert outside == ["synth", "spare"]
+    assert abs(trimmed) < tolerance
+    assert bench.proof == (("synth", "spare"),)
+    assert {name: len(checks) for name, checks in bench.checks.items() if checks} == {
+        "synth": 4, "spare": 4,
+    }  # fmt: skip
+
+
+def test_one_of_five_counts_by_its_own_time_base():
+    """Its reading is inside the tolerance, and 3 ppb lower than its unit is."""
+    with open_bench("five", seed=1, clock=LeapClock()) as bench:
+        bench.clock.advance(90.0)
+        sources, offsets = {}, {}
+        for name in bench.names:
+            nominal = float(parse_frequency(bench.nominals[name]))
+            with a_client(port_of(bench, name)) as client:
+                sources[name] = client.ask("ROSC:SOUR?")
+                read = statistics.mean(float(client.ask("READ?")) for _ in range(40))
+                offsets[name] = read / nominal - 1.0
+        truth = bench.truth("field")
+
+    assert [name for name, source in sources.items() if source == "INT"] == ["field"]
+    assert offsets["field"] - truth == pytest.approx(-3e-9, abs=3e-10)
+    assert abs(offsets["field"]) < parse_fraction(bench.tolerance)
 
 
 @pytest.mark.parametrize(
