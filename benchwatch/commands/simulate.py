@@ -1,20 +1,28 @@
-"""``benchwatch simulate``: a simulated bench, served until interrupted."""
+"""``benchwatch simulate``: a simulated bench, served until interrupted, or a list of them."""
 
 import signal
 import threading
+from typing import Final
 
 import click
 
 from benchwatch.commands.common.completed_words import SIMULATED_BENCHES
 from benchwatch.commands.common.output import narrate, print_json, print_text
-from benchwatch.errors import INTERRUPTED
+from benchwatch.errors import INTERRUPTED, UsageError
 from benchwatch.quantity import parse_frequency
+from benchwatch.report.blocks import align_table
 from benchwatch_simulators.bench.simulated_bench import open_bench
+from benchwatch_simulators.bench.simulated_bench_file import own_plans
 from benchwatch_simulators.faults import FAULT_KINDS, parse_fault
+
+DEFAULT_BENCH: Final = "station"
 
 
 @click.command()
-@click.argument("name", default="station", shell_complete=SIMULATED_BENCHES)
+@click.argument("name", required=False, shell_complete=SIMULATED_BENCHES)
+@click.option(
+    "--list", "listing", is_flag=True, help="List the benches that come with the program."
+)
 @click.option(
     "--port",
     type=click.IntRange(0, 65535),
@@ -29,21 +37,32 @@ from benchwatch_simulators.faults import FAULT_KINDS, parse_fault
     multiple=True,
     help=f"Let something go wrong, such as cut@30s or mute@10s+5s: {', '.join(FAULT_KINDS)}.",
 )
-@click.option("--json", "as_json", is_flag=True, help="A line a counter, for programs.")
+@click.option("--json", "as_json", is_flag=True, help="A line a counter, or a bench, for programs.")
 def simulate(
-    *, name: str, port: int, seed: int | None, faults: tuple[str, ...], as_json: bool
+    *,
+    name: str | None,
+    listing: bool,
+    port: int,
+    seed: int | None,
+    faults: tuple[str, ...],
+    as_json: bool,
 ) -> int:
     """Serve a simulated bench on this computer until interrupted.
 
-    NAME is a bench that comes with the program, or the path of a bench file. Standard
-    output gets a line a counter: its name, a blank, its resource string.
+    NAME is a bench that comes with the program, station if left out, or the path of a bench
+    file. Standard output gets a line a counter: its name, a blank, its resource string.
     """
+    if listing:
+        if name is not None or port or seed is not None or faults:
+            raise UsageError("--list only lists the benches: leave the bench and its options out.")
+        _list_benches(as_json=as_json)
+        return 0
     script = [parse_fault(text) for text in faults]
     stop = threading.Event()
     for number in ("SIGINT", "SIGTERM", "SIGHUP"):
         if hasattr(signal, number):
             signal.signal(getattr(signal, number), lambda *_: stop.set())
-    with open_bench(name, port=port, seed=seed, faults=script) as bench:
+    with open_bench(name or DEFAULT_BENCH, port=port, seed=seed, faults=script) as bench:
         for counter, resource in bench.resources.items():
             if as_json:
                 nominal = parse_frequency(bench.nominals[counter])
@@ -57,9 +76,23 @@ def simulate(
                 print_text(f"{counter} {resource}")
         narrate(f"simulated bench '{bench.name}': {bench.about}")
         narrate(
-            f"seed {bench.seed}; control port {bench.control_port} turns the trimmer and moves "
-            "the tool."
+            f"seed {bench.seed}; control port {bench.control_port} turns the trimmer, moves the "
+            "tool and dials the unit."
         )
         narrate("Ctrl-C ends it.")
         stop.wait()
     return INTERRUPTED
+
+
+def _list_benches(*, as_json: bool) -> None:
+    """Print a line a bench: its name, its counters, and what it shows."""
+    plans = own_plans()
+    if as_json:
+        for plan in plans:
+            print_json(
+                {"kind": "bench", "name": plan.name, "about": plan.about,
+                 "counters": list(plan.counters)}
+            )  # fmt: skip
+        return
+    cells = [(plan.name, ", ".join(plan.counters), plan.about) for plan in plans]
+    print_text(align_table(("bench", "counters", "shows"), cells))

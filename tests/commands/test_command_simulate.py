@@ -3,7 +3,10 @@
 import json
 import signal
 
-from program_kit import start_program
+import pytest
+from program_kit import run_program, start_program
+
+from benchwatch_simulators.bench.simulated_bench import bench_names
 
 
 def test_a_program_reads_where_each_counter_is() -> None:
@@ -19,3 +22,28 @@ def test_a_program_reads_where_each_counter_is() -> None:
     assert all(one["resource"].startswith("TCPIP0::127.0.0.1::") for one in told)
     assert {(one["kind"], one["bench"], one["seed"]) for one in told} == {("counter", "pair", 7)}
     assert serving.returncode == 130
+
+
+def test_the_list_says_what_each_bench_shows() -> None:
+    """A line a bench: its name, its counters and what it shows, whole."""
+    shown = run_program("simulate", "--list").stdout.splitlines()[1:]
+    told = [
+        json.loads(line) for line in run_program("simulate", "--list", "--json").stdout.splitlines()
+    ]
+
+    assert [line.split()[0] for line in shown] == bench_names()
+    assert [one["name"] for one in told] == bench_names()
+    assert all(
+        ", ".join(one["counters"]) in line and line.endswith(one["about"])
+        for one, line in zip(told, shown, strict=True)
+    )
+    assert all(one["about"] for one in told)
+
+
+@pytest.mark.parametrize("more", [["five"], ["--seed", "3"], ["--fault", "cut@3s"]])
+def test_the_list_serves_no_bench(more: list[str]) -> None:
+    """A bench or an option of one beside it is refused in a sentence."""
+    refused = run_program("simulate", "--list", *more)
+
+    assert refused.returncode == 2
+    assert "--list only lists the benches" in refused.stderr

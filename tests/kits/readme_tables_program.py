@@ -1,7 +1,7 @@
 """Writes what follows from declarations: tables of the README, and the outlines of the commands.
 
 Run ``python tests/kits/readme_tables_program.py`` after a command, an option, a unit of measure, a
-view or a deviation was added or renamed.
+view, a deviation or a simulated bench was added or renamed.
 """
 
 import json
@@ -18,12 +18,15 @@ from benchwatch.estimate.stability import DEVIATION_KINDS
 from benchwatch.quantity.units import DURATION_UNITS, PREFIXES, TYPED_OFFSET_UNITS
 from benchwatch.screen.key_binding import KeyBinding
 from benchwatch.screen.views.view_list import VIEWS
+from benchwatch_simulators.bench.simulated_bench_file import own_plans
 
 README = Path(__file__).parents[2] / "README.md"
 UNITS_HEADING = "Quantities are typed"
 """Beginning of the paragraph above the table of units."""
 DEVIATIONS_HEADING = "**Deviations.**"
 """The same for the table of deviations."""
+BENCHES_HEADING = "**Simulated benches.**"
+"""The same for the table of simulated benches."""
 
 
 def commands_table() -> str:
@@ -89,6 +92,15 @@ def deviations_table() -> str:
     return "\n".join(rows)
 
 
+def benches_table() -> str:
+    """Return a row for each simulated bench: what it shows, and its counters."""
+    rows = ["| bench | shows | counters |", "|---|---|---|"]
+    for plan in own_plans():
+        counters = ", ".join(f"`{name}`" for name in plan.counters)
+        rows.append(f"| `{plan.name}` | {plan.about} | {counters} |")
+    return "\n".join(rows)
+
+
 def _unit_row(what: str, name: str, also: Iterable[str], *, shown: bool) -> str:
     others = ", ".join(f"`{other}`" if other else "nothing" for other in also)
     return f"| {what} | `{name}` | {others or '–'} | {'yes' if shown else 'no'} |"
@@ -117,6 +129,7 @@ TABLES = (
     (UNITS_HEADING, units_table),
     ("## On the screen", views_table),
     (DEVIATIONS_HEADING, deviations_table),
+    (BENCHES_HEADING, benches_table),
 )
 """The text above each table, and the function that writes the table."""
 

@@ -44,6 +44,7 @@ def scatter(offsets):
 def test_every_bench_of_the_guide_exists():
     """By their names."""
     assert set(bench_names()) >= {
+        "compare", "compare-own", "compare-three", "decade", "five", "late", "synth",
         "fast", "internal", "overshoot", "pair", "quiet", "running", "station", "wild",
         "interval", "talker", "terse",
     }  # fmt: skip
@@ -214,6 +215,9 @@ def test_control_language():
         assert pulled - before == pytest.approx(11e-9, abs=1e-12)
         assert hand.ask("time") == "121.000000"
         assert hand.ask("names") == "main"
+        assert {"tool on|off [COUNTER]", "dial FREQUENCY [COUNTER]"} <= set(
+            hand.ask("help").split("; ")
+        )
 
 
 def test_control_pulls_plugs():

@@ -16,6 +16,7 @@ bench has only one). The answer is one line: ``ok``, a value, or ``error: `` and
 | ``remote [COUNTER]`` | | ``yes`` or ``no``: whether the front panel is locked to the bus |
 | ``time`` | | seconds since the bench was switched on |
 | ``names`` | | the names of the counters, separated by blanks |
+| ``help`` | | these forms, separated by semicolons |
 """
 
 import json
@@ -78,6 +79,7 @@ _FORMS = {
     "remote": "remote [COUNTER]",
     "time": "time",
     "names": "names",
+    "help": "help",
 }
 _WITH_VALUE = {"turn", "tool", "dial", "signal", "reference"}
 _MOST_TURNS = 100.0
@@ -109,6 +111,8 @@ class Control:
             return f"{self._bench.now_s:.6f}"
         if verb == "names":
             return " ".join(self._bench.names)
+        if verb == "help":
+            return "; ".join(_FORMS.values())
         value = ""
         if verb in _WITH_VALUE:
             if not words:

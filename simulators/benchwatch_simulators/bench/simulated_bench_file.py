@@ -94,6 +94,11 @@ def load_plan(name_or_path: str) -> BenchPlan:
     return read_plan(text, path.stem, printable(str(path), 200))
 
 
+def own_plans() -> list[BenchPlan]:
+    """Return the plans of the package's own benches, sorted by name."""
+    return [load_plan(name) for name in bench_names()]
+
+
 def read_plan(text: str, name: str, where: str) -> BenchPlan:
     """Read the text of the file of bench `name`; `where` is the file's name in messages.
 
