@@ -54,7 +54,7 @@ class Terms:
         return int(self.runs.sum())
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class _Shape:
     """Autocovariance of the differences, without the factor 1/m² of averaging phase."""
 
@@ -64,6 +64,21 @@ class _Shape:
     """Lags in intervals, from 0; some stand for several."""
     weights: FloatArray
     """Number of lags (both signs) that each stands for, times (c / variance)²."""
+
+    @functools.cached_property
+    def sums(self) -> tuple[FloatArray, FloatArray]:
+        """Sums of the weights, and of lag times weight, over the first 0, 1, 2 ... lags."""
+        return _sums(self.weights), _sums(self.lags * self.weights)
+
+    def pairs_in_run(self, length: int, stride: int) -> float:
+        """Return Σ weight·(pairs of terms at that lag) in a run of `length` terms.
+
+        There are length − lag/stride pairs at a lag, as far as that is positive; so two sums that
+        are known beforehand give it, however many lags there are.
+        """
+        within = int(np.searchsorted(self.lags, float(length * stride), side="left"))
+        weights, moments = self.sums
+        return float(length * weights[within] - moments[within] / stride)
 
 
 def chi2_limits(value: float, edf: float, confidence: float) -> tuple[float, float]:
@@ -100,6 +115,9 @@ def degrees_of_freedom(terms: Terms, alpha: int | None) -> float:
     if not kind.overlapping:
         stride = m
     shape = _shape(kind.order, kind.modified, alpha, m, stride)
+    if len(runs) == 1:
+        length = int(runs[0])
+        return float(length) ** 2 / shape.pairs_in_run(length, stride)
     pairs = _pairs(runs, shape.lags / stride)
     # Not a dot product: one this long would start threads for microseconds of work.
     return float(runs.sum()) ** 2 / float((shape.weights * pairs).sum())
@@ -117,13 +135,16 @@ def expected_ratio(alpha: int, m: int) -> float:
 
 
 def _pairs(runs: IntArray, lags: FloatArray) -> FloatArray:
-    """Count the pairs of terms at each lag that lie in the same run."""
-    if len(runs) == 1:
-        return np.maximum(float(runs[0]) - lags, 0.0)
+    """Count the pairs of terms at each lag that lie in the same run of several."""
     lengths = np.sort(runs).astype(np.float64)
     above = np.searchsorted(lengths, lags, side="right")
     tail = np.concatenate((np.cumsum(lengths[::-1])[::-1], [0.0]))
     return tail[above] - lags * (len(lengths) - above)
+
+
+def _sums(values: FloatArray) -> FloatArray:
+    """Return the sums of the first 0, 1, 2 ... of the values."""
+    return np.concatenate(([0.0], np.cumsum(values)))
 
 
 @functools.lru_cache(maxsize=128)
