@@ -21,7 +21,7 @@ from benchwatch.counter import (
     OpenLink,
     Setup,
 )
-from benchwatch.driver_registry import driver
+from benchwatch.driver_registry import driver as driver_called
 from benchwatch.errors import (
     BenchwatchError,
     ConnectionFailed,
@@ -62,6 +62,7 @@ class Acquisition(threading.Thread):
         interval_s: float | None = None,
         margin_s: float = OVERDUE_MARGIN_S,
         persistent: bool = False,
+        load: Callable[[str], Callable[[Link], Counter]] = driver_called,
     ) -> None:
         """Prepare the thread; nothing is opened before it is started.
 
@@ -80,12 +81,14 @@ class Acquisition(threading.Thread):
             interval_s: Time between the beginnings of two readings; None: as fast as they come.
             margin_s: Added to the gate before a reading is overdue.
             persistent: Keep trying when nothing answers at the start, or no reading comes.
+            load: Loads a driver by its name.
         """
         super().__init__(name=f"acquire {name}", daemon=True)
         self._counter_name = name
         self.error: BenchwatchError | None = None
         self._resource = resource
         self._driver = driver
+        self._load = load
         self._on_event = on_event
         self._on_failure = on_failure
         self._open_link = open_link
@@ -136,7 +139,7 @@ class Acquisition(threading.Thread):
         """Read until stopped, or until an error ends the run."""
         try:
             self._publisher.update()
-            make = driver(self._driver) if isinstance(self._driver, str) else self._driver
+            make = self._load(self._driver) if isinstance(self._driver, str) else self._driver
             self._stay_connected(make)
         except InputEnded as ended:
             self.error = ended

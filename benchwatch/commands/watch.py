@@ -4,7 +4,7 @@ import sys
 from contextlib import ExitStack
 from dataclasses import replace
 from decimal import Decimal
-from functools import partial
+from functools import cache, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
@@ -243,8 +243,9 @@ def watch(
         plans = plan_counters(resources, typed, simulated=bench, bench=described)
         plans = with_typed(plans, typed=by_hand)
         groups = signal_groups(proofs, plans, simulated=bench, bench=described)
-        for name in {plan.driver for plan in plans}:
-            driver(name)
+        load = cache(driver)
+        for plan in plans:
+            load(plan.driver)
         if limits.until_settled and any(plan.settle is None for plan in plans):
             raise UsageError("--until settled needs to know what settled means: add --settle.")
         readings_fd = standard_input(plans, screen=front_end == "screen")
@@ -270,6 +271,7 @@ def watch(
             acquire=partial(
                 acquire,
                 open_link=open_link,
+                load=load,
                 persistent=not lines or len(opened.plans) > 1,
                 source=source,
             ),

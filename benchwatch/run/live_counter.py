@@ -50,6 +50,8 @@ class LiveCounter:
         self.pipeline = pipeline
         self._clock = clock
         self._origin_s = origin_s
+        self.looked_at_s = -math.inf
+        """When its trace was fetched last, as for a chart on a screen; monotonic seconds."""
 
     @property
     def snapshot(self) -> Snapshot:
@@ -58,6 +60,7 @@ class LiveCounter:
 
     def trace(self, span_s: float, points: int) -> Trace:
         """Return the last `span_s` seconds in at most `points` points."""
+        self.looked_at_s = self._clock.monotonic()
         return self.pipeline.trace(span_s, points)
 
     @property

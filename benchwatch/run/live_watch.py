@@ -23,6 +23,7 @@ from benchwatch.run.chain_proof import ChainProof, ChainWords
 from benchwatch.run.comparison_answers import AnswersToTell
 from benchwatch.run.counters_in_run import CountersInRun, RunLimits, RunOutcome
 from benchwatch.run.live_counter import LiveCounter
+from benchwatch.run.refresh_turns import RefreshTurns
 from benchwatch.snapshot import ComparisonNow, Snapshot
 
 QUEUE_LIMIT: Final = 10_000
@@ -112,6 +113,7 @@ class LiveWatch:
         for group in proof:
             self.chain.prove(group)
         self._answers = AnswersToTell()
+        self._names = tuple(self._counters)
         self._in_run = CountersInRun(self.names, waits=not lines)
         lists = [kept.notices for kept in (journal, register) if kept is not None]
         self._notices_to_mark, self._notices_to_give = _Notices(lists), _Notices(lists)
@@ -129,7 +131,7 @@ class LiveWatch:
     @property
     def names(self) -> Sequence[str]:
         """Names of the counters, in the order of the bench."""
-        return tuple(self._counters)
+        return self._names
 
     def start(self) -> None:
         """Start one thread for each counter, which reads it."""
@@ -296,12 +298,13 @@ class LiveWatch:
         return settle is not None and settle.state == "settled"
 
     def _refresh(self) -> None:
-        """Update the slow statistics of all counters repeatedly until the run ends."""
+        """Update the slow statistics of the counters repeatedly until the run ends."""
         wait_s = REFRESH_S
+        turns = RefreshTurns(tuple(self._counters.values()), self._clock)
         while not self._clock.wait(self.finished, wait_s):
             began_s = self._clock.monotonic()
-            for counter in self._counters.values() if not self._lines else ():
-                counter.pipeline.refresh()
+            if not self._lines:
+                turns.take()
             self._tell(self.chain.refresh())
             wait_s = max(REFRESH_S, REFRESH_RATIO * (self._clock.monotonic() - began_s))
 

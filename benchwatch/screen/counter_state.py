@@ -27,6 +27,8 @@ class CounterState:
     """Whether a gate was requested and the counter has not answered yet."""
     power_asked: bool = False
     """Whether the operator was asked if the unit was switched off before this run."""
+    seen: Snapshot | None = None
+    """The snapshot whose messages were returned last."""
     link: "LinkStatus | None" = None
     gate_s: float | None = None
     automatic_record: "OffsetRecord | None" = None
@@ -34,6 +36,9 @@ class CounterState:
 
     def messages(self, now: Snapshot) -> list[str]:
         """Return messages for the operator about a new snapshot, oldest first."""
+        if now is self.seen:
+            return []
+        self.seen = now
         return [*self._recorded_automatically(now), *self._ended(now), *self._answer(now)]
 
     def _ended(self, now: Snapshot) -> list[str]:

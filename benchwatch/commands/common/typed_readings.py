@@ -3,7 +3,7 @@
 import os
 import stat
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from typing import Any
@@ -12,6 +12,7 @@ from benchwatch.acquire import Acquisition, TypedAcquisition, TypedInput
 from benchwatch.bus.file_wire import STANDARD_INPUT, file_of, redirect_standard_input
 from benchwatch.commands.common.output import narrate
 from benchwatch.counter import OpenLink
+from benchwatch.driver_registry import Driver
 from benchwatch.errors import UsageError
 from benchwatch.plan import Plan
 from benchwatch.reading import TYPED
@@ -89,18 +90,24 @@ def standard_input(plans: Sequence[Plan], *, screen: bool) -> int:
 
 
 def acquire(
-    *, open_link: OpenLink, persistent: bool, source: TypedInput | None, **counter: Any
+    *,
+    open_link: OpenLink,
+    load: Callable[[str], Driver],
+    persistent: bool,
+    source: TypedInput | None,
+    **counter: Any,
 ) -> Acquisition | TypedAcquisition:
     """Make the thread of one counter: one that reads it, or one that takes typed readings.
 
     Args:
         open_link: opens the links.
+        load: loads a driver by its name.
         persistent: keep trying when nothing answers at the start.
         source: where lines are typed.
         counter: the further arguments of `Acquisition`.
     """
     if counter["resource"] != TYPED:
-        return Acquisition(open_link=open_link, persistent=persistent, **counter)
+        return Acquisition(open_link=open_link, load=load, persistent=persistent, **counter)
     for only_read in ("resource", "driver", "interval_s"):
         del counter[only_read]
     return TypedAcquisition(source=source, **counter)

@@ -5,6 +5,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -209,9 +210,10 @@ def check_drivers(plans: Sequence[Plan], where: str) -> None:
     Raises:
         DriverError: there is no such driver, or it can't be loaded.
     """
+    load = cache(driver)  # finding one takes a while, and fifty counters may have the same
     for plan in plans:
         try:
-            driver(plan.driver)
+            load(plan.driver)
         except DriverError as error:
             raise DriverError(f"{where}: counters.{plan.name}.driver: {error}") from error
 
