@@ -78,6 +78,13 @@ class LiveEstimate:
         self._numbers = Numbers(last_nudge=self._numbers.last_nudge, noise=self._numbers.noise)
         return False
 
+    def ahead(self, after_s: float, averaged: int) -> tuple[float, float] | None:
+        """Return by how much the mean of later readings will differ, and the variance of that.
+
+        None while nothing is known; arguments as those of `LevelEstimator.ahead`.
+        """
+        return self._level.ahead(after_s, averaged)
+
     def touch(self, at_s: float) -> None:
         """Take the time `at_s` at which the operator put the tool on the trimmer or lifted it."""
         self._level.touch(at_s)

@@ -98,6 +98,23 @@ class LevelEstimator:
             return False
         return True
 
+    def ahead(self, after_s: float, averaged: int) -> tuple[float, float] | None:
+        """Return by how much the mean of later readings will differ, and the variance of that.
+
+        The difference is that of the drift which the level follows; the variance is that of drift
+        and wander. None while nothing is known.
+
+        Args:
+            after_s: seconds from the newest reading to the middle of the later ones.
+            averaged: number of the later readings.
+        """
+        best, intervals = self._runs.best, self._spacing.spacings_in(after_s)
+        if best is None or intervals is None:
+            return None
+        wander = self._wander
+        variance = wander.variance_of_later_mean(intervals, averaged, best.readings)
+        return wander.trend.slope * intervals, variance
+
     def touch(self, at_s: float) -> None:
         """Note that the tool is put on the trimmer or lifted (see `CreepTracker.touch`)."""
         self._nudges.creep.touch(at_s)
