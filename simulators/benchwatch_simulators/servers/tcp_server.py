@@ -71,16 +71,19 @@ class TcpServer:
             end_wait(client)
 
     def suspend(self) -> None:
-        """Stop listening and drop every client, until `resume`."""
+        """Stop listening and drop every client, until `resume`; the port stays taken."""
         self._stop_listening()
         self.hang_up()
+        with self._lock:
+            if not self._closed:
+                self._listener = _bound(self._host, self.port, listens=False)
 
     def resume(self) -> None:
         """Listen again, on the same port."""
         with self._lock:
             if self._closed or self._accepting.is_alive():
                 return
-            self._listener = listen(self._host, self.port)
+            self._listener.listen()
             self._accepting = self._start_accepting()
 
     power_off = suspend
@@ -162,18 +165,24 @@ def listen(host: str, port: int) -> socket.socket:
     Raises:
         ConnectionFailed: the port can't be used.
     """
-    listener = socket.socket()
+    return _bound(host, port, listens=True)
+
+
+def _bound(host: str, port: int, *, listens: bool) -> socket.socket:
+    """Return a socket that takes `port`; clients are refused until it `listens`."""
+    taken = socket.socket()
     try:
-        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        listener.bind((host, port))
-        listener.listen()
+        taken.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        taken.bind((host, port))
+        if listens:
+            taken.listen()
     except (OSError, OverflowError) as error:
-        listener.close()
+        taken.close()
         raise ConnectionFailed(
             f"the simulated bench can't listen on {host} port {port}: {error}. "
             "Choose another port, or leave it out to get a free one."
         ) from error
-    return listener
+    return taken
 
 
 def receive_exactly(client: socket.socket, size: int) -> bytes:
