@@ -5,7 +5,8 @@ queries). Reading n is 10 MHz + n tenths of a millihertz, so its value shows its
 `TinyCounter` runs free; `PlainCounter` measures when it is queried, records when each reading was
 taken, and can have the faults of a strange instrument.
 
-``python tests/kits/counter_kit.py GATE_S`` serves a `TinyCounter` and prints its resource string.
+``python tests/kits/counter_kit.py GATE_S [COUNT]`` serves a `TinyCounter`, or several, and prints
+their resource strings.
 """
 
 import contextlib
@@ -304,6 +305,17 @@ def watch(
                    done.stderr)  # fmt: skip
 
 
+def serve(gate_s: float, count: int) -> None:
+    """Serve counters and print their resource strings; for each line read, print their answers.
+
+    These are the numbers of readings that each has sent, with blanks between them.
+    """
+    counters = [TinyCounter(gate_s) for _ in range(count)]
+    for counter in counters:
+        print(counter.resource, flush=True)
+    for _ in sys.stdin:
+        print(*(counter.answered for counter in counters), flush=True)
+
+
 if __name__ == "__main__":
-    print(TinyCounter(float(sys.argv[1])).resource, flush=True)
-    sys.stdin.read()
+    serve(float(sys.argv[1]), int((*sys.argv, 1)[2]))
