@@ -10,8 +10,9 @@ from simulated_kit import a_client, port_of
 
 from benchwatch.errors import FileError, UsageError
 from benchwatch.quantity import parse_fraction, parse_frequency, parse_settle
+from benchwatch_simulators.bench.bench_list import what_benches_show
 from benchwatch_simulators.bench.simulated_bench import bench_names, open_bench
-from benchwatch_simulators.bench.simulated_bench_file import load_plan, read_plan
+from benchwatch_simulators.bench.simulated_bench_file import load_plan, own_plans, read_plan
 from benchwatch_simulators.bench_time import LeapClock, ManualClock
 
 SMALLEST = """
@@ -48,6 +49,11 @@ def test_every_bench_of_the_guide_exists():
         "fast", "internal", "overshoot", "pair", "quiet", "running", "station", "wild",
         "interval", "talker", "terse",
     }  # fmt: skip
+
+
+def test_what_each_bench_shows_is_known_without_its_plan():
+    """The light list, for the shell, says the same as the plans."""
+    assert what_benches_show() == {plan.name: plan.about for plan in own_plans()}
 
 
 SCPI_ON_SOCKETS = [

@@ -100,10 +100,9 @@ def _driver_names(_ctx: click.Context) -> Words:
 
 
 def _simulated_benches(_ctx: click.Context) -> Words:
-    from benchwatch_simulators.bench.bench_list import bench_names  # noqa: PLC0415 - only when asked
+    from benchwatch_simulators.bench.bench_list import what_benches_show  # noqa: PLC0415 - only when asked
 
-    for name in bench_names():
-        yield name, ""
+    yield from what_benches_show().items()
 
 
 def _counters_of_bench(ctx: click.Context) -> Words:
