@@ -69,8 +69,8 @@ def agreement_sentence(result: ComparisonResult, unit: OffsetUnit | None = None)
     worst = max(apart or result.pairs, key=lambda pair: abs(pair.offset))
     return (
         f"the counters disagree: {how_many(len(apart), 'pair')} of {len(result.pairs)} "
-        f"differ{'s' * (len(apart) == 1)} by more than U at {share}; the most is "
-        f"{_apart(worst, unit)}; from {known}."
+        f"differ{'s' * (len(apart) == 1)} by more than U at {share}; the largest "
+        f"difference: {_apart(worst, unit)}; from {known}."
     )
 
 
@@ -96,6 +96,17 @@ def claim_sentence(claim: TimeBaseClaim, unit: OffsetUnit) -> str:
     return f"{base.counter}: {said}, {claim.condition}{unknown}."
 
 
+def claim_column(claim: TimeBaseClaim | None, unit: OffsetUnit) -> str:
+    """Write what follows for a time base for the column of a table; ``-`` where nothing does."""
+    if claim is None:
+        return "-"
+    half = claim.expanded if claim.whole is None else claim.whole
+    amount = write_fraction(claim.base.offset, half, unit)
+    off = str(amount) if half is not None else amount.bare
+    words = {True: f"off by {off}", False: f"no offset seen, {off}", None: f"not sure yet, {off}"}
+    return words[claim.seen]
+
+
 def shortest_shares(own: Sequence[OwnShare]) -> list[OwnShare]:
     """Return the shares at the shortest averaging time, one a counter."""
     return [one for one in own if one.tau_s == own[0].tau_s]
@@ -115,9 +126,9 @@ def own_sentence(own: Sequence[OwnShare], unit: OffsetUnit) -> str:
 def share_words(share: OwnShare, unit: OffsetUnit) -> str:
     """Write the own noise of one counter with its limits, without the name of the unit."""
     if share.deviation is None:
-        return f"{NOT_RESOLVABLE} (below {in_unit(share.high, unit)})"
-    limits = f"{in_unit(share.low, unit)} to {in_unit(share.high, unit)}"
-    return f"{in_unit(share.deviation, unit)} ({limits} at {SHARE_COVERAGE * 100:g} %)"
+        return f"{NOT_RESOLVABLE} (below {in_unit(share.high, unit, 2)})"
+    limits = f"{in_unit(share.low, unit, 2)} to {in_unit(share.high, unit, 2)}"
+    return f"{in_unit(share.deviation, unit, 2)} ({limits} at {SHARE_COVERAGE * 100:g} %)"
 
 
 def more_sentence(result: ComparisonResult) -> str:

@@ -12,7 +12,7 @@ from benchwatch.plan import Setting, VisitChange
 from benchwatch.quantity import OffsetUnit
 from benchwatch.reading import NO_WORDS, TOOL_WORDS, Mark, RecordKind
 from benchwatch.run.recorded_timeline import RecordedTimeline
-from benchwatch.snapshot import Playback, Snapshot, Trace
+from benchwatch.snapshot import ComparisonNow, Playback, Snapshot, Trace
 
 SPEEDS: Final = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 60.0, 120.0, 300.0, 1000.0, 3600.0)
 """Recorded seconds per second."""
@@ -60,6 +60,13 @@ class RecordingPlayer:
     def names(self) -> Sequence[str]:
         """Names of the counters."""
         return tuple(self._shown.pipelines)
+
+    chain: None = None
+    """Nothing is compared while a recording is played."""
+
+    def comparison(self, name: str) -> ComparisonNow | None:  # noqa: ARG002 - same signature as LiveWatch
+        """Return None: recordings are compared by ``benchwatch compare``."""
+        return None
 
     def counter(self, name: str) -> "RecordedCounter":
         """Return the handle to the counter `name`."""

@@ -19,7 +19,13 @@ from benchwatch.screen.key_binding import Capability, pressed_key
 from benchwatch.screen.preferences import Preferences, load, save
 from benchwatch.screen.questions import Questions
 from benchwatch.screen.screen_state import ScreenState
-from benchwatch.screen.typed_commands import Command, KeyCommand, VisitCommand, suggestions
+from benchwatch.screen.typed_commands import (
+    ChainCommand,
+    Command,
+    KeyCommand,
+    VisitCommand,
+    suggestions,
+)
 from benchwatch.screen.view import View
 from benchwatch.screen.views.view_list import VIEWS
 from benchwatch.screen.watch_source import PlaybackControl, SoundMaker, TrimmerControl, WatchSource
@@ -279,6 +285,9 @@ class BenchwatchApp(App[None]):
                 self.act(command.key)
         elif isinstance(command, VisitCommand):
             self._questions.change_visit(command)
+        elif isinstance(command, ChainCommand):
+            self.screen_state.change_chain(command)
+            self.redraw_soon()
         elif command is not None:
             self.screen_state.change(command)
             self.redraw_soon()

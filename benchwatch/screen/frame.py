@@ -10,7 +10,7 @@ from benchwatch.screen.drawing.theme import Theme
 from benchwatch.screen.key_binding import Capability, KeyBinding
 from benchwatch.screen.preferences import Preferences
 from benchwatch.screen.text.rates import RateUnit
-from benchwatch.snapshot import Playback, Snapshot, Trace
+from benchwatch.snapshot import ComparisonNow, Playback, Snapshot, Trace
 from benchwatch.staleness import is_current
 
 
@@ -73,6 +73,11 @@ class Frame:
     preferences: Preferences = field(default_factory=Preferences)
     scroll: int = 0
     """Entries of a long list that are scrolled out above its first row."""
+    comparison: ComparisonNow | None = None
+    """The newest comparison in which the counter takes part; None without one."""
+    offered: Sequence[str] = ()
+    """Counters that may be on one signal with it, and the counter itself; none where there are no
+    others."""
     entry: str | None = None
     """The reading that is being typed; None where a person does not type the readings."""
     entry_refused: bool = False

@@ -7,10 +7,13 @@ from typing import Literal
 from benchwatch.screen.preferences import Preferences
 from benchwatch.snapshot import Snapshot
 
-Capability = Literal["trimmer", "operator", "counters", "bench", "player", "sound", "typed"]
+Capability = Literal[
+    "trimmer", "operator", "counters", "bench", "player", "sound", "typed", "compare",
+]  # fmt: skip
 """Capability of a bench that a key can need: ``trimmer``: keys can turn a trimmer; ``operator``:
 counters take commands; ``counters``: there are several; ``bench``: the watch is live; ``player``: a
-recording is played; ``sound``: there is a sound output; ``typed``: a person types the readings."""
+recording is played; ``sound``: there is a sound output; ``typed``: a person types the readings;
+``compare``: counters on one signal can be compared."""
 
 KEY_CELLS = 12
 """Cells for the label of a key in lists of keys."""
@@ -41,7 +44,14 @@ class KeyBinding:
 
 
 def capabilities(
-    *, trimmer: bool, operator: bool, counters: int, playing: bool, sound: bool, typed: bool = False
+    *,
+    trimmer: bool,
+    operator: bool,
+    counters: int,
+    playing: bool,
+    sound: bool,
+    typed: bool = False,
+    compare: bool = False,
 ) -> frozenset[Capability]:
     """Return the capabilities of a bench; `counters`: the number of its counters."""
     present: dict[Capability, bool] = {
@@ -52,6 +62,7 @@ def capabilities(
         "player": playing,
         "sound": sound,
         "typed": typed,
+        "compare": compare,
     }
     return frozenset(name for name, is_present in present.items() if is_present)
 

@@ -4,10 +4,12 @@ import math
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 
 from benchwatch.errors import BenchwatchError, UnknownUnit
 from benchwatch.quantity import OFFSET_UNITS, printable
 from benchwatch.reading import AS_FOUND, AS_LEFT, NO_WORDS, RecordKind
+from benchwatch.screen.chain_actions import chain_actions, run_chain_command
 from benchwatch.screen.counter_state import CounterState
 from benchwatch.screen.display_options import DisplayOptions
 from benchwatch.screen.entry_line import shown_keys
@@ -18,7 +20,7 @@ from benchwatch.screen.panels.status_text import tool_on
 from benchwatch.screen.playback_actions import playback_actions
 from benchwatch.screen.preferences import Preferences
 from benchwatch.screen.shown_view import ShownView
-from benchwatch.screen.typed_commands import SettingCommand, VisitCommand
+from benchwatch.screen.typed_commands import ChainCommand, SettingCommand, VisitCommand
 from benchwatch.screen.view import View
 from benchwatch.screen.views.view_list import VIEWS
 from benchwatch.screen.watch_source import (
@@ -88,6 +90,8 @@ class ScreenState:
         self._message = _Message()
         self._history = _History(Trace(), preferences.span_s)
         self._actions = self._actions_of_keys() | _view_actions(self)
+        for id_, action in chain_actions(watch, lambda: self._shown).items():
+            self._actions[id_] = partial(self._try, action)
         if playback is not None:
             self._actions |= playback_actions(playback)
         if sound is not None:
@@ -141,6 +145,7 @@ class ScreenState:
             playing=playing is not None,
             sound=self._sound is not None,
             typed=self._handle.enter is not None,
+            compare=self._watch.chain is not None and len(names) > 1,
         )
         return Frame(
             snapshot=snapshot,
@@ -169,6 +174,8 @@ class ScreenState:
             playing=playing,
             preferences=self.preferences,
             scroll=self._scroll,
+            comparison=self._watch.comparison(self._shown),
+            offered=() if self._watch.chain is None else self._watch.chain.offered(self._shown),
             entry=self._counter.entry.text if "typed" in available else None,
             entry_refused=self._counter.entry.refused,
             message=self._message.text if self._message_clock_s() < self._message.until_s else "",
@@ -255,6 +262,10 @@ class ScreenState:
             return None
         self._counter.power_asked = True
         return subject(now)
+
+    def change_chain(self, command: ChainCommand) -> None:
+        """Compare counters, or use what their comparison says; show a sentence."""
+        self._try(lambda: run_chain_command(self._watch, self._shown, command))
 
     def change_visit(self, command: VisitCommand) -> bool:
         """Change the visit; show a sentence. Return False if its unit is not known yet."""

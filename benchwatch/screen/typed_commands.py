@@ -2,7 +2,7 @@
 
 from collections.abc import Collection
 from dataclasses import dataclass
-from typing import get_args
+from typing import Final, Literal, get_args
 
 from benchwatch.plan import SETTING_FORMS, VISIT_ACTIONS, VISIT_FORMS, Setting, VisitChange
 from benchwatch.screen.key_binding import Capability, KeyBinding
@@ -35,7 +35,26 @@ class VisitCommand:
     text: str = ""
 
 
-Command = KeyCommand | SettingCommand | VisitCommand
+ChainChange = Literal["prove", "record proof", "use proof", "drop proof"]
+"""What the operator may say of the measuring chain."""
+CHAIN_FORMS: Final[dict[ChainChange, str]] = {
+    "prove": "Compare counters on one signal, such as: prove ten spare",
+    "record proof": "Put the comparison on record",
+    "use proof": "Correct readings by the comparison",
+    "drop proof": "Correct readings by it no more",
+}
+"""What each of these does; names of counters may follow the first."""
+
+
+@dataclass(frozen=True, slots=True)
+class ChainCommand:
+    """The command to compare counters, or to use what a comparison says."""
+
+    action: ChainChange
+    names: tuple[str, ...] = ()
+
+
+Command = KeyCommand | SettingCommand | VisitCommand | ChainCommand
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,6 +79,7 @@ def suggestions(
     Keys of other views come last, and only once something has been typed.
     """
     found = [*_settings(typed), *_visit_changes(typed)] if "operator" in available else []
+    found += _chain_changes(typed) if "compare" in available else []
     found += [_key(key) for key in views.keys_in(view, available) if key.action]
     if typed:
         elsewhere = views.keys_elsewhere(view, available)
@@ -68,7 +88,7 @@ def suggestions(
     return [
         one
         for one in found
-        if isinstance(one.command, SettingCommand | VisitCommand)
+        if isinstance(one.command, SettingCommand | VisitCommand | ChainCommand)
         or all(word in f"{one.name} {one.text} {one.also}".lower() for word in words)
     ]
 
@@ -115,4 +135,21 @@ def _visit_changes(typed: str) -> list[Suggestion]:
             listed.append(Suggestion(name=change, text=form, command=None))
         elif change in VISIT_ACTIONS and not rest and begins:
             listed.append(Suggestion(name=change, text=form, command=VisitCommand(change)))
+    return listed
+
+
+def _chain_changes(typed: str) -> list[Suggestion]:
+    """Return what may be said of the measuring chain that `typed` begins or names."""
+    words = typed.split()
+    listed = []
+    for action, form in CHAIN_FORMS.items():
+        names = action.split()
+        first, rest = words[: len(names)], tuple(words[len(names) :])
+        begins = all(
+            name.startswith(word.lower()) for name, word in zip(names, first, strict=False)
+        )
+        if not begins or (rest and action != "prove"):
+            continue
+        text = f"Compare {', '.join(rest)}" if rest else form
+        listed.append(Suggestion(name=action, text=text, command=ChainCommand(action, rest)))
     return listed

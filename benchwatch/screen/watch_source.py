@@ -7,7 +7,7 @@ from typing import Protocol
 from benchwatch.plan import Setting, VisitChange
 from benchwatch.quantity import OffsetUnit
 from benchwatch.reading import RecordKind
-from benchwatch.snapshot import Playback, Snapshot, Trace
+from benchwatch.snapshot import ComparisonNow, Playback, Snapshot, Trace
 
 
 class CounterHandle(Protocol):
@@ -62,6 +62,28 @@ class CounterHandle(Protocol):
         """
 
 
+class ChainControl(Protocol):
+    """What the operator can say of counters on one signal; every method returns at once.
+
+    Those that return a sentence for the operator raise a `BenchwatchError` where it can't be done.
+    """
+
+    def offered(self, name: str) -> Sequence[str]:
+        """Return the counters that may be on one signal with `name`, it first; none without any."""
+
+    def prove(self, names: Sequence[str]) -> str:
+        """Compare these counters from now on."""
+
+    def record(self, name: str) -> str:
+        """Put the newest comparison of a counter on record."""
+
+    def use(self, name: str) -> str:
+        """Correct the readings of a counter by its comparison from the next reading on."""
+
+    def drop(self, name: str) -> str:
+        """Correct them no more."""
+
+
 class WatchSource(Protocol):
     """A running watch, or a recording; every method returns at once."""
 
@@ -71,6 +93,13 @@ class WatchSource(Protocol):
 
     def counter(self, name: str) -> CounterHandle:
         """Return the handle to the counter `name`."""
+
+    def comparison(self, name: str) -> ComparisonNow | None:
+        """Return the newest comparison in which a counter takes part; None without one."""
+
+    @property
+    def chain(self) -> ChainControl | None:
+        """Compares counters on one signal; None where nothing can be compared."""
 
     def mark(self, text: str) -> None:
         """Put a mark on the time line of every counter; with an empty `text` one without words."""

@@ -42,7 +42,9 @@ from benchwatch.screen.key_binding import capabilities
 from benchwatch.screen.preferences import Preferences
 from benchwatch.screen.view import View, ViewList, all_panels, picture
 from benchwatch.screen.views.view_list import VIEWS
+from benchwatch.screen.watch_source import ChainControl
 from benchwatch.snapshot import (
+    ComparisonNow,
     ElsewhereNow,
     LoggedEvent,
     Playback,
@@ -293,6 +295,7 @@ def frame(
         counters=len(changes.get("names", ("main",))),
         playing=changes.get("playing") is not None,
         sound=sound,
+        compare=changes.pop("compare", False),
     )
     axes, current = AxisState(), views.named(view)
     axes.follow(shown, NOW_S)
@@ -375,6 +378,9 @@ def compare(name: str, text: str) -> None:
 class FakeWatch:
     """A watch whose snapshots and clock a test sets."""
 
+    chain: ChainControl | None = None
+    compared: ComparisonNow | None = None
+
     def __init__(
         self,
         *shown: Snapshot,
@@ -399,6 +405,10 @@ class FakeWatch:
     def counter(self, name: str) -> "FakeCounter":
         """Return the handle to a counter."""
         return FakeCounter(name, self)
+
+    def comparison(self, name: str) -> ComparisonNow | None:
+        """Return the comparison that the test set."""
+        return self.compared if self.compared and name in self.compared.counters else None
 
     def snapshot(self, name: str) -> Snapshot:
         """Return the snapshot that was set."""

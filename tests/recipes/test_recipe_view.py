@@ -22,7 +22,7 @@ GAPS_VIEW = View(
     name="all_gaps",
     title="Gaps",
     about="where readings are missing",
-    key="6",
+    key="7",
     action="Show the gaps",
     panels=(Panel(draw=gap_lines, rows=always(1), fills=True),),
     help=("Each gap is a time without readings.",),
@@ -44,7 +44,7 @@ async def main():
     options = DisplayOptions(theme=Theme(), state=None)
     app = BenchwatchApp(kit.FakeWatch(kit.snapshot(gaps=3)), options=options, every_s=None)
     async with app.run_test(size=(100, 30)) as pilot:
-        for keys in (["6"], ["h"], ["escape", "1", "question_mark"]):
+        for keys in (["7"], ["h"], ["escape", "1", "question_mark"]):
             await pilot.press(*keys)
             await pilot.pause()
             for widget in app.screen.query("TextWidget"):
@@ -66,13 +66,13 @@ def test_a_view_is_a_declaration_and_a_place_in_the_list(tmp_path: Path) -> None
     copy.edit(
         views, imported, f"{imported}from benchwatch.screen.views.gaps_view import GAPS_VIEW\n"
     )
-    copy.edit(views, "NOTES_VIEW, FILL_VIEW)", "NOTES_VIEW, GAPS_VIEW, FILL_VIEW)")
+    copy.edit(views, "CHAIN_VIEW, FILL_VIEW)", "CHAIN_VIEW, GAPS_VIEW,\n        FILL_VIEW)")
     shown, explained, listed, _ = copy.python(PRESS.format(kits=str(KITS))).split("====\n")
 
     assert len(copy.touched) <= 2
     assert "  3 gaps so far\n" in shown
-    assert " 5 Notes  6 Gaps " in shown
-    assert "  1-6 view  " in shown
+    assert " 6 Chain  7 Gaps " in shown
+    assert "  1-7 view  " in shown
     assert explained.startswith("Gaps\n\nEach gap is a time without readings.\n")
     assert "6           Show the gaps.\n" in listed
     assert "notes|all-gaps|fill" in copy.program("watch", "--help").stdout

@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import pytest
 import screen_kit as kit
+from chain_kit import FakeChain, made_comparison, made_result
 from sound_kit import FakeSound
 from textual.pilot import Pilot
 
@@ -676,7 +677,7 @@ async def test_c_looks_closer_at_the_warm_up():
         assert close[1] - close[0] < whole[1] - whole[0]
 
 
-BEFORE = {"newer": ("pagedown",), "clear_entry": ("1",)}
+BEFORE = {"newer": ("pagedown",), "chain_up": ("pagedown",), "clear_entry": ("1",)}
 """Keys to press before a key that has no effect at first."""
 
 
@@ -695,6 +696,10 @@ async def test_every_key_does_something(key):
     )
     typed: list[str] = []
     watch.enter = typed.append if key.needs == "typed" else None
+    watch.chain = FakeChain("main", "spare")
+    watch.compared = made_comparison(
+        made_result(dict.fromkeys(("main", *"abcdefg"), (0.0, "unknown")))
+    )
     here = "notes" if key.id == "view_trim" else VIEWS.view_for(key).name
     for name in key.keys:
         app = BenchwatchApp(

@@ -202,7 +202,7 @@ async def test_tab_shows_the_next_view_and_shift_tab_the_one_before() -> None:
                 await pilot.press(key)
                 seen.append(app.screen_state.view.name)
 
-            assert seen == ["warm_up", "stability", "warm_up", "trim", "notes"]
+            assert seen == ["warm_up", "stability", "warm_up", "trim", "chain"]
 
 
 async def test_digits_choose_views_where_nothing_is_typed() -> None:

@@ -75,8 +75,8 @@ def test_the_top_row_names_unit_and_visit():
     made = kit.frame(_visited("0417"))
 
     assert header_line(made, 120, 1)[0].plain.startswith(" 0417 visit 12  10 MHz ")
-    assert header_line(made, 80, 1)[0].plain.startswith(" 0417 10 MHz ")
-    assert "5 Notes" in header_line(made, 80, 1)[0].plain
+    assert header_line(made, 90, 1)[0].plain.startswith(" 0417 10 MHz ")
+    assert "5 Notes" in header_line(made, 90, 1)[0].plain
 
 
 def test_without_a_unit_the_counter_is_named():

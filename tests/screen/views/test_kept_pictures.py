@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import pytest
 import screen_kit as kit
+from chain_kit import made_comparison, made_result
 
 from benchwatch.counter import LinkStatus, TimeBase
 from benchwatch.estimate.results import (
@@ -29,7 +30,15 @@ from benchwatch.screen.panels.shared_rows import BOTTOM_PANELS, TOP_PANELS
 from benchwatch.screen.preferences import Preferences
 from benchwatch.screen.view import View, ViewList, all_panels, picture
 from benchwatch.screen.views.view_list import VIEWS
-from benchwatch.snapshot import Playback, Records, Snapshot, Trace
+from benchwatch.snapshot import (
+    ComparisonNow,
+    Playback,
+    ProofInUse,
+    Records,
+    ReferenceNow,
+    Snapshot,
+    Trace,
+)
 
 SIZES = [(80, 24), (120, 36)]
 
@@ -167,8 +176,36 @@ STATES: dict[str, Snapshot] = {
         nominal_hz=5e6,
     ),
 }
+REFERENCE = ReferenceNow(
+    name="station reference", u=5e-12, expanded=1e-11, tolerance=1e-9, ratio=100.0
+)
+COMPARED: dict[str, ComparisonNow | None] = {
+    "offered": None,
+    "waits": ComparisonNow(counters=("main", "spare"), waits="waiting for readings of spare"),
+    "agree": made_comparison(),
+    "off": made_comparison(made_result({"main": (0.0, "external"), "spare": (-2e-7, "internal")})),
+    "three": made_comparison(
+        made_result(
+            {"main": (0.0, "unknown"), "spare": (5e-9, "unknown"), "rack": (0.0, "unknown")}
+        )
+    ),
+}
+"""Comparisons that only the view of them shows, by state."""
+PROOF = ProofInUse(against="spare", offset=-2e-7, u=1.2e-11)
+STATES |= {
+    state: kit.full_snapshot(
+        reference=None if state == "offered" else REFERENCE,
+        proof=PROOF if state == "off" else None,
+    )
+    for state in COMPARED
+}
 ABOUT = {
     "ascii": "in plain ASCII",
+    "agree": "compared with a second counter, and they agree",
+    "offered": "not compared; another counter has the same nominal",
+    "off": "the other counter runs on its own time base, 0.2 ppm off; a correction in use",
+    "three": "three counters, one of them off",
+    "waits": "the other counter has not read anything yet",
     "creeping": "creeping after a nudge 14 s ago, and where it will rest",
     "bare": "only what every counter gives",
     "far": "far off, one reading, a 5 MHz nominal",
@@ -191,7 +228,11 @@ ABOUT = {
 }
 """The content of the pictures, in the order of their list."""
 ASKED = ("warming", "settled", "unsure", "stale", "no_counter", "tool_on", "landed", "internal")
-ONLY_THERE = {"cycling": ("warm_up", "stability"), "morning": ("warm_up",)}
+ONLY_THERE = {
+    "cycling": ("warm_up", "stability"),
+    "morning": ("warm_up",),
+    **dict.fromkeys(COMPARED, ("chain",)),
+}
 SMALL = [("trim", state) for state in ("warming", "ready", "stale", "creeping")]
 KEPT = [
     *(
@@ -200,7 +241,13 @@ KEPT = [
         for view, state in (
             *(("trim", state) for state in STATES if state not in ONLY_THERE),
             *((view, state) for state, views in ONLY_THERE.items() for view in views),
-            *((view.name, state) for view in VIEWS.views[1:] for state in ASKED),
+            *(
+                (view.name, state)
+                for view in VIEWS.views[1:]
+                for state in ASKED
+                if view.name != "chain"
+            ),
+            ("chain", "stale"),
             ("notes", "bare"),
             ("fill", "creeping"),
             ("fill", "touched"),
@@ -221,6 +268,9 @@ def _frame(view: str, state: str, theme: Theme | None = None, **changes):
         changes["trace"] = Trace()
     elif state in PASTS and view != "warm_up":
         changes["trace"] = PASTS[state]
+    if state in COMPARED:
+        changes |= {"comparison": COMPARED[state], "names": ("main", "spare"), "compare": True}
+        changes |= {"offered": ("main", "spare")}
     if state == "morning":
         changes.setdefault("now_s", MORNING_S)
     full = shown.trim is not None
@@ -290,7 +340,7 @@ def test_a_new_view_changes_no_picture_of_another():
     )
     views = ViewList((*VIEWS.views, extra))
 
-    assert "6" in kit.plain("trim", _frame("trim", "warming"), 80, 24, views).splitlines()[0]
+    assert "7" in kit.plain("trim", _frame("trim", "warming"), 80, 24, views).splitlines()[0]
     for view, state, size in KEPT:
         name = f"{view}_{state}_{size[0]}x{size[1]}"
         assert kit.own_rows(view, _kept_frame(view, state), *size, views) == kit.kept(name), name

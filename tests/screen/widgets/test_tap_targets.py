@@ -104,9 +104,9 @@ async def test_a_whole_trim_can_be_done_by_tapping():
         await tap(pilot, "Left/Right")
         await tap(pilot, "Right turn")
         await tap(pilot, "a as found")
-        await tap(pilot, "5 Notes")
+        await tap(pilot, " 5 ")
         notes = app.screen_state.view.name
-        await tap(pilot, "1-5")
+        await tap(pilot, "1-6")
         await tap(pilot, "m mark")
         asked = type(app.screen)
         await tap(pilot, "Enter confirms")
