@@ -1,7 +1,7 @@
 """A visit as its entries state it now: opened, named, runs, records, remarks, closed, amended."""
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from decimal import Decimal
 from typing import Any, Final
@@ -65,6 +65,10 @@ class Remark:
     """Name of a condition, such as ``room``; empty for others."""
     text: str
     amended: str = ""
+    sentences: tuple[str, ...] = ()
+    """All that a comparison says; `text` is its answer in short."""
+    numbers: Mapping[str, Any] = field(default_factory=dict)
+    """Numbers of a comparison, as in the JSON lines."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,6 +115,12 @@ class Visit:
     def as_found(self) -> VisitRecord | None:
         """The newest record as found; None without one."""
         return self._newest(AS_FOUND)
+
+    @property
+    def comparison(self) -> Remark | None:
+        """The newest comparison of counters; None without one."""
+        kind = "comparison"
+        return next((one for one in reversed(self.remarks) if one.kind == kind), None)
 
     @property
     def as_left(self) -> VisitRecord | None:
@@ -247,6 +257,9 @@ def _record(
 def _remark(
     shown: RegisterEntry, at_utc_s: float, values: Mapping[str, Any], reason: str, kind: str = ""
 ) -> Remark:
+    numbers = values.get("comparison")
+    numbers = numbers if isinstance(numbers, dict) else {}
+    sentences = numbers.get("sentences")
     return Remark(
         entry=shown.name,
         at_utc_s=at_utc_s,
@@ -254,6 +267,8 @@ def _remark(
         name=_text(values.get("name")),
         text=_text(values.get("text")),
         amended=reason,
+        sentences=tuple(map(_text, sentences)) if isinstance(sentences, list) else (),
+        numbers=numbers,
     )
 
 

@@ -111,9 +111,9 @@ class VisitWriter:
                 opened_utc_s=visit.opened_utc_s,
                 pulls=visit.pulls,
             )
-            proven = [one for one in visit.remarks if one.kind == "comparison"]
-            if proven:
-                self._now.chain, self._now.chain_utc_s = proven[-1].text, proven[-1].at_utc_s
+            proven = visit.comparison
+            if proven is not None:
+                self._now.chain, self._now.chain_utc_s = proven.text, proven.at_utc_s
 
     @property
     def now(self) -> VisitNow:

@@ -131,6 +131,7 @@ def _visit_blocks(
         pulls = ", ".join(amount(size, u) for size, u in visit.pulls)
         yield Sentence(f"the tool pulls {pulls}")
     yield from _remarks(visit.remarks, style)
+    yield from _chain(visit.comparison, style)
     if visit.runs:
         yield Table(
             ("run", "began", "counter", "resource", "journal"),
@@ -316,6 +317,14 @@ def _half_width_words(record: OffsetRecord, half: QuantityText | None) -> str:
     if half is not None:
         return f"{half.u} {half.unit}"
     return "unknown" if record.known_u is None else NAMELESS
+
+
+def _chain(proven: Remark | None, style: VisitStyle) -> Iterator[DocumentPart]:
+    """Yield what the newest comparison of counters says of the measuring chain."""
+    if proven is not None:
+        yield Sentence(f"measuring chain, {style.moment(proven.at_utc_s)}:", "strong")
+        for sentence in proven.sentences or (proven.text,):
+            yield Sentence(sentence)
 
 
 def _remarks(remarks: Sequence[Remark], style: VisitStyle) -> Iterator[DocumentPart]:

@@ -74,7 +74,7 @@ def test_a_view_is_a_declaration_and_a_place_in_the_list(tmp_path: Path) -> None
     assert " 6 Chain  7 Gaps " in shown
     assert "  1-7 view  " in shown
     assert explained.startswith("Gaps\n\nEach gap is a time without readings.\n")
-    assert "6           Show the gaps.\n" in listed
-    assert "notes|all-gaps|fill" in copy.program("watch", "--help").stdout
+    assert "7           Show the gaps.\n" in listed
+    assert "chain|all-gaps|fill" in copy.program("watch", "--help").stdout
     with_lines = copy.program("watch", "--sim", "--json", "--view", "all-gaps").stderr
     assert "--view is for the screen" in with_lines

@@ -129,6 +129,7 @@ def _remark(one: Remark) -> dict[str, Any]:
     return {
         "entry": one.entry, "time": iso_time(one.at_utc_s), "kind": one.kind,
         "name": one.name or None, "text": one.text, "amended": one.amended or None,
+        **({"comparison": one.numbers} if one.numbers else {}),
     }  # fmt: skip
 
 

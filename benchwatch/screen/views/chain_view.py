@@ -18,6 +18,7 @@ from benchwatch.screen.drawing.styled_text import Role, StyledLine, faded, line,
 from benchwatch.screen.frame import Frame, Panel, always
 from benchwatch.screen.key_binding import KeyBinding
 from benchwatch.screen.text.amounts import run_time
+from benchwatch.screen.text.local_time import date_and_time
 from benchwatch.screen.view import View
 from benchwatch.snapshot import ComparisonNow
 
@@ -68,7 +69,7 @@ def _alone(frame: Frame, width: int) -> list[StyledLine]:
     drawn = _text(frame, "not compared with another counter", width, Role.STRONG)
     visit = frame.snapshot.visit
     if visit is not None and visit.chain:
-        drawn += _text(frame, f"on record of this visit: {visit.chain}", width)
+        drawn += _text(frame, f"on record of this visit{_age(frame)}: {visit.chain}", width)
     if frame.offered and "compare" in frame.capabilities:
         names = ", ".join(frame.offered)
         drawn += _text(
@@ -79,6 +80,14 @@ def _alone(frame: Frame, width: int) -> list[StyledLine]:
         )
     source = TIME_BASE_WORDS[frame.snapshot.time_base.source]
     return drawn + _text(frame, f"{frame.snapshot.counter} counts by: {source}", width)
+
+
+def _age(frame: Frame) -> str:
+    """Write when the comparison of the visit was put on record; empty where that is not known."""
+    visit = frame.snapshot.visit
+    if visit is None or visit.chain_utc_s is None:
+        return ""
+    return f" since {date_and_time(visit.chain_utc_s)}"
 
 
 def _answer(frame: Frame, now: ComparisonNow, width: int) -> list[StyledLine]:
@@ -162,7 +171,10 @@ def _how_long(frame: Frame, now: ComparisonNow, width: int) -> list[StyledLine]:
     if now.recorded_s is not None:
         words.append(f"on record since {run_time(now.recorded_s)} of the run")
     else:
-        words.append("not on record yet")
+        words.append("not on record yet in this run")
+        visit = frame.snapshot.visit
+        if visit is not None and visit.chain:
+            words.append(f"on record of this visit{_age(frame)}: {visit.chain}")
     return _text(frame, "; ".join(words), width)
 
 
