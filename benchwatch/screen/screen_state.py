@@ -2,6 +2,7 @@
 
 import math
 import time
+from collections import defaultdict
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import partial
@@ -84,7 +85,7 @@ class ScreenState:
         self._message_clock_s = watch.elapsed_s if playback is None else time.monotonic
         self._theme, self.preferences = options.theme, preferences
         self._view = ShownView(options.view)
-        self._counters: dict[str, CounterState] = {}
+        self._counters: defaultdict[str, CounterState] = defaultdict(CounterState)
         self._shown = watch.names[0]
         self._scroll = 0
         self._message = _Message()
@@ -114,7 +115,7 @@ class ScreenState:
     @property
     def _counter(self) -> CounterState:
         """The state kept for the counter that is shown."""
-        return self._counters.setdefault(self._shown, CounterState())
+        return self._counters[self._shown]
 
     def fetch_history(self, width: int) -> None:
         """Fetch the history of offsets for charts of `width` cells.
@@ -280,7 +281,7 @@ class ScreenState:
 
     def _show_messages(self, name: str) -> None:
         """Show the messages about the newest snapshot of the counter `name`."""
-        counter = self._counters.setdefault(name, CounterState())
+        counter = self._counters[name]
         whose = f"{name}: " if len(self._watch.names) > 1 else ""
         for text in counter.messages(self._watch.counter(name).snapshot):
             self.show_message(f"{whose}{text}")

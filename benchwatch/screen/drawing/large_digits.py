@@ -1,6 +1,7 @@
 """Large characters: each is a small bitmap, drawn at any whole magnification."""
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 from benchwatch.screen.drawing.styled_text import Role, StyledLine, line
 from benchwatch.screen.drawing.theme import Glyphs, Theme
@@ -110,6 +111,12 @@ def has_bitmaps(text: str) -> bool:
 
 def large(text: str, size: DigitSize, glyphs: Glyphs, role: Role = Role.STRONG) -> list[StyledLine]:
     """Draw `text` as rows of blocks, with ``?`` for a character that has no bitmap."""
+    return list(_drawn(text, size, glyphs, role))
+
+
+@lru_cache(maxsize=64)  # the digits stay the same from reading to reading, for many pictures
+def _drawn(text: str, size: DigitSize, glyphs: Glyphs, role: Role) -> tuple[StyledLine, ...]:
+    """Return the rows of `large`."""
     bitmaps = [_bitmap(char) for char in text]
     pixel_rows = [
         "".join(
@@ -122,10 +129,10 @@ def large(text: str, size: DigitSize, glyphs: Glyphs, role: Role = Role.STRONG) 
     if len(pixel_rows) % 2:
         pixel_rows.append("." * len(pixel_rows[0]))
     blocks = {"##": glyphs.full, "#.": glyphs.upper, ".#": glyphs.lower, "..": " "}
-    return [
+    return tuple(
         line(("".join(blocks[a + b] for a, b in zip(upper, lower, strict=True)), role))
         for upper, lower in zip(pixel_rows[::2], pixel_rows[1::2], strict=True)
-    ]
+    )
 
 
 def _bitmap(char: str) -> list[str]:
