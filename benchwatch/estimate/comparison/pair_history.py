@@ -37,6 +37,8 @@ class PairHistory:
             return
         if self._newest is None:
             self._newest = pair
+        elif not self._newest.time_s.size:
+            self._newest = replace(pair, interval_s=self._newest.interval_s)
         else:
             self._newest = _joined(self._newest, pair)
         if self._newest.time_s.size >= MOST_ROWS:
