@@ -6,7 +6,8 @@ import signal
 import pytest
 from program_kit import run_program, start_program
 
-from benchwatch_simulators.bench.simulated_bench import bench_names
+from benchwatch.commands.common.watched_counters import TypedSettings, plan_counters
+from benchwatch_simulators.bench.simulated_bench import bench_names, open_bench
 
 
 def test_a_program_reads_where_each_counter_is() -> None:
@@ -47,3 +48,15 @@ def test_the_list_serves_no_bench(more: list[str]) -> None:
 
     assert refused.returncode == 2
     assert "--list only lists the benches" in refused.stderr
+
+
+def test_a_watch_takes_what_a_bench_states_of_its_reference() -> None:
+    """Where a bench states the uncertainty of its reference, every plan has it; else none has."""
+    typed = TypedSettings((), None, None, None, None, None)
+    stated = {}
+    for name in ("compare", "pair"):
+        with open_bench(name, seed=1) as bench:
+            plans = plan_counters((), typed, simulated=bench)
+        stated[name] = [plan.reference and plan.reference.u for plan in plans]
+
+    assert stated == {"compare": [1e-12, 1e-12], "pair": [None, None]}

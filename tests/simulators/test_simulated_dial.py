@@ -335,6 +335,16 @@ def test_a_counter_whose_reference_is_not_plugged_in_counts_by_its_own():
     assert proven == ("EXT", pytest.approx(37e-9, abs=2e-9))
 
 
+def test_what_is_stated_of_the_reference():
+    """Its uncertainty, where the file states one above zero."""
+    stated = read_plan(f'{SYNTH}[reference]\nuncertainty = "1e-12"', "b", "b.toml")
+    silent = read_plan(f"{SYNTH}[reference]", "b", "b.toml")
+
+    assert (stated.reference_u, silent.reference_u) == (1e-12, None)
+    with pytest.raises(UsageError, match=r"reference.uncertainty: expected a fraction above zero"):
+        read_plan(f'{SYNTH}[reference]\nuncertainty = "0"', "b", "b.toml")
+
+
 def test_a_counter_is_switched_on_later():
     """Until then nobody answers at its port, and the others do."""
     text = f'{SYNTH}switched_on = "20 s"\n'

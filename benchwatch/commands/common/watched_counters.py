@@ -21,6 +21,7 @@ from benchwatch.commands.common.watch_visits import UnitsOnBench, look_up_units
 from benchwatch.counter import Setup
 from benchwatch.driver_registry import default_driver, driver
 from benchwatch.errors import DriverError, UsageError
+from benchwatch.estimate.uncertainty.offset_record import Reference
 from benchwatch.plan import Plan, check_signal_group
 from benchwatch.quantity import parse_frequency, printable
 from benchwatch.reading import DEFAULT_COUNTER
@@ -70,6 +71,7 @@ class TypedSettings:
             settle=settle_of(settle, nominal),
             interval_s=self.interval_s,
             simulated=None if simulated is None else simulated.name,
+            reference=_simulated_reference(simulated),
             unit=self.units.idents.get(name),
         )
         return plan if unit is None else with_unit(plan, unit)
@@ -92,6 +94,18 @@ class TypedSettings:
             unit=self.units.idents.get(plan.name),
         )
         return plan if unit is None else with_unit(plan, unit)
+
+
+def _simulated_reference(simulated: "ServedBench | None") -> Reference | None:
+    """Return the reference of a simulated bench that states its uncertainty; else None."""
+    if simulated is None or simulated.reference_u is None:
+        return None
+    return Reference(
+        name="station's reference",
+        u=simulated.reference_u,
+        ageing_per_s=0.0,
+        source=f"as stated by the simulated bench {simulated.name}",
+    )
 
 
 def plan_counters(

@@ -53,6 +53,8 @@ class ServedBench:
         checks: settings of the dial of each counter's oscillator that are to be checked, as
             written.
         proof: counters on one oscillator that are to be compared, groups of names.
+        reference_u: standard uncertainty of the reference as stated, a fraction; None: it is not
+            stated.
         tolerance: suggested tolerance, such as ``2 ppb``; None: none is suggested.
         settle: suggested settle limit, such as ``1 ppb/20 s``; None: none is suggested.
         seed: seed of the noise; `open_bench` makes the same bench from it.
@@ -83,6 +85,7 @@ class ServedBench:
         self.drivers = {n: c.wiring.reader for n, c in plan.counters.items()}
         self.checks = {n: c.checks for n, c in plan.counters.items()}
         self.proof = plan.proof
+        self.reference_u = plan.reference_u
         for fault in faults:
             if fault.counter is not None:
                 self._check_name(fault.counter, plan.counters)

@@ -36,6 +36,8 @@ from benchwatch_simulators.oscillator.dial import DialSpec
 from benchwatch_simulators.oscillator.oscillator import OscillatorSpec
 from benchwatch_simulators.oscillator.trimmer import TrimmerSpec
 
+_NOT_OF_THE_OSCILLATOR: Final = ("checks", "uncertainty")
+"""Keys in the table of an oscillator that say what is done with it, or known of it."""
 LARGEST_FILE_BYTES: Final = 1_000_000
 """Larger files are refused; a bench file is a page or two."""
 
@@ -64,6 +66,8 @@ class BenchPlan:
     tolerance: str | None
     settle: str | None
     reference: OscillatorSpec | None
+    reference_u: float | None
+    """Standard uncertainty of the reference as stated, a fraction; None: it is not stated."""
     oscillators: dict[str, OscillatorSpec]
     nominals: dict[str, str]
     """Nominal of each oscillator as written."""
@@ -122,6 +126,7 @@ def read_plan(text: str, name: str, where: str) -> BenchPlan:
         tolerance=values.get("tolerance"),
         settle=values.get("settle"),
         reference=None if reference is None else _oscillator(reference, f"{where}: reference"),
+        reference_u=None if reference is None else reference.get("uncertainty"),
         oscillators=specs,
         nominals={key: given["oscillators"][key]["nominal"] for key in specs},
         counters={
@@ -179,7 +184,7 @@ def _oscillator(values: Mapping[str, Any], where: str) -> OscillatorSpec:
     Raises:
         UsageError: the dial can't be used.
     """
-    fields = {name: value for name, value in values.items() if name != "checks"}
+    fields = {name: value for name, value in values.items() if name not in _NOT_OF_THE_OSCILLATOR}
     fields["trimmer"] = TrimmerSpec(**values.get("trimmer", {}))
     if "dial" not in values:
         return OscillatorSpec(**fields)

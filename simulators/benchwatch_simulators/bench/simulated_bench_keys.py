@@ -58,6 +58,13 @@ def _miss(value: Any) -> DialMiss:
     return DialMiss(hertz=-hertz if down else hertz)
 
 
+def _positive(value: float) -> float:
+    """Refuse what is not above zero."""
+    if value <= 0:
+        raise WrongValue("expected a fraction above zero")
+    return value
+
+
 def _decade(value: Any) -> Any:
     """Read a frequency that is a power of ten hertz."""
     decade = FREQUENCY.read(value)
@@ -299,6 +306,17 @@ def _oscillator(explanation: str, *, repeated: bool = False) -> ConfigTable:
     )
 
 
+def _reference(explanation: str) -> ConfigTable:
+    """Declare the reference: an oscillator, and what is stated of it."""
+    table = _oscillator(explanation)
+    stated = ConfigKey(
+        kind=FRACTION.then(_positive),
+        example='"1e-12"',
+        explanation="its standard uncertainty as stated; left out: nothing is stated",
+    )
+    return replace(table, entries={**table.entries, "uncertainty": stated})
+
+
 def declare_simulated_bench(oscillator: str = "main") -> ConfigTable:
     """Declare the file; messages propose the name `oscillator` for the oscillator of a counter."""
     return ConfigTable(
@@ -327,7 +345,7 @@ def declare_simulated_bench(oscillator: str = "main") -> ConfigTable:
                 explanation="counters on one oscillator that are to be compared",
                 default=(),
             ),
-            "reference": _oscillator("the station's reference; left out: the bench has none"),
+            "reference": _reference("the station's reference; left out: the bench has none"),
             "oscillators": _oscillator("an oscillator under test", repeated=True),
             "counters": ConfigTable(
                 explanation="a counter",
