@@ -52,7 +52,9 @@ def test_the_list_serves_no_bench(more: list[str]) -> None:
 
 def test_a_watch_takes_what_a_bench_states_of_its_reference() -> None:
     """Where a bench states the uncertainty of its reference, every plan has it; else none has."""
-    typed = TypedSettings((), None, None, None, None, None)
+    typed = TypedSettings(
+        nominals=(), tolerance=None, settle=None, gate_s=None, interval_s=None, driver=None
+    )
     stated = {}
     for name in ("compare", "pair"):
         with open_bench(name, seed=1) as bench:
