@@ -22,6 +22,7 @@ from benchwatch.screen.screen_state import ScreenState
 from benchwatch.screen.typed_commands import (
     ChainCommand,
     Command,
+    CounterCommand,
     KeyCommand,
     VisitCommand,
     suggestions,
@@ -72,7 +73,7 @@ class BenchwatchApp(App[None]):
         super().__init__(driver, ansi_color=not self.options.theme.colour)
         self.animation_level = "none"
         self.set_class(not self.options.theme.colour, "plain")
-        self._every_s, self._settled = every_s, False
+        self._every_s = every_s
         self._redraw_asked = False
         self.ending = False
         """Whether the app is ending."""
@@ -134,17 +135,14 @@ class BenchwatchApp(App[None]):
     def _draw(self, *, charts: bool) -> None:
         if self.view_widget.size.area:
             frame = self.screen_state.frame()
-            self._ring(frame)
+            self._ring()
             self._update_sound(frame)
             self.view_widget.show(self.screen_state.view, frame, charts=charts)
 
-    def _ring(self, frame: Frame) -> None:
-        """Ring the bell once when the oscillator settles."""
-        settle = frame.snapshot.numbers.settle
-        settled = settle is not None and settle.state == "settled"
-        if settled and not self._settled and self.options.bell:
+    def _ring(self) -> None:
+        """Ring the bell once when a counter's oscillator settles."""
+        if self.screen_state.settled() and self.options.bell:
             self.bell()
-        self._settled = settled
 
     def _update_sound(self, frame: Frame) -> None:
         if self._sound is not None:
@@ -202,6 +200,7 @@ class BenchwatchApp(App[None]):
             self.screen.take_key(pressed)
         elif self.screen_state.type_key(pressed.key, pressed.character):
             self.redraw_soon()
+            self._questions.power()
         else:
             frame = self.screen_state.frame()
             elsewhere = VIEWS.keys_elsewhere(self.screen_state.view, frame.capabilities)
@@ -215,13 +214,15 @@ class BenchwatchApp(App[None]):
                 self.redraw_soon()
 
     def on_view_widget_tapped(self, event: ViewWidget.Tapped) -> None:
-        """Run the action of the tapped key; only a page in a browser sends taps."""
+        """Run the tapped key, or show the tapped counter; only a page in a browser sends taps."""
         frame = self.screen_state.frame()
-        if event.top:
+        if event.tabs:
             key = tab_at(event.row, event.cell, frame.tabs)
         else:
             key = key_at(event.row, event.cell, frame)
-        if key is not None:
+        if event.counter is not None:
+            self._command(CounterCommand(event.counter))
+        elif key is not None:
             self.act(key)
 
     def act(self, key: str) -> None:
@@ -242,8 +243,10 @@ class BenchwatchApp(App[None]):
                 self._questions.record(key, AS_FOUND if key == "found" else AS_LEFT)
             case "command":
                 self.screen_state.keep_view()
+                counters = self.screen_state.choices()
                 overlay = CommandOverlay(
-                    self.options.theme, lambda typed: suggestions(typed, VIEWS, view, available)
+                    self.options.theme,
+                    lambda typed: suggestions(typed, VIEWS, view, available, counters),
                 )
                 self.push_screen(overlay, self._command)
             case _:
@@ -265,7 +268,8 @@ class BenchwatchApp(App[None]):
                     return text_pages.record_lines(self.screen_state.frame(), width)
 
         openers = {*PAGE_KEYS, *(view.key_id for view in VIEWS.tabs)}
-        others = [key for key in VIEWS.keys if key.id in openers]
+        here = VIEWS.keys_in(view, available)
+        others = [key for key in here if key.id in openers]
         return TextOverlay(self.options.theme, text, opener=opener, openers=others)
 
     def _next_page(self, key: str | None) -> None:
@@ -283,6 +287,10 @@ class BenchwatchApp(App[None]):
                 self.screen_state.show(command.view)
             if self.screen_state.key(command.key) is not None:
                 self.act(command.key)
+        elif isinstance(command, CounterCommand):
+            self.screen_state.open_counter(command.name)
+            self.redraw_soon()
+            self._questions.power()
         elif isinstance(command, VisitCommand):
             self._questions.change_visit(command)
         elif isinstance(command, ChainCommand):

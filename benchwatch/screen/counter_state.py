@@ -34,12 +34,39 @@ class CounterState:
     automatic_record: "OffsetRecord | None" = None
     """The as-found record, if it was made automatically."""
 
-    def messages(self, now: Snapshot) -> list[str]:
-        """Return messages for the operator about a new snapshot, oldest first."""
+    _has_settled: bool = False
+    """Whether it has settled, and has not been warming since."""
+    _settles_now: bool = False
+
+    def messages(self, now: Snapshot, *, several: bool = False) -> list[str]:
+        """Return messages for the operator about a new snapshot, oldest first.
+
+        Args:
+            now: the newest snapshot.
+            several: whether there are several counters; it is then said that one has settled.
+        """
         if now is self.seen:
             return []
         self.seen = now
-        return [*self._recorded_automatically(now), *self._ended(now), *self._answer(now)]
+        texts = [*self._recorded_automatically(now), *self._ended(now), *self._answer(now)]
+        if self._settles(now) and several:
+            texts.append("has settled")
+        return texts
+
+    def take_settled(self) -> bool:
+        """Return, once each time, whether it has settled since it was warming."""
+        settles, self._settles_now = self._settles_now, False
+        return settles
+
+    def _settles(self, now: Snapshot) -> bool:
+        """Note the settle verdict; one that is unsure for a while changes nothing."""
+        settle = now.numbers.settle
+        if settle is None or settle.state == "unsure":
+            return False
+        settles = settle.state == "settled" and not self._has_settled
+        self._has_settled = settle.state == "settled"
+        self._settles_now |= settles
+        return settles
 
     def _ended(self, now: Snapshot) -> list[str]:
         """Return a message when the counter has failed and is not tried again."""

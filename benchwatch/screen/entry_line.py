@@ -27,6 +27,8 @@ MARKS: Final = frozenset("+-.,'\N{MINUS SIGN}\N{RIGHT SINGLE QUOTATION MARK}")
 """Characters of a number beside digits and blanks."""
 NUMBER_KEYS: Final = frozenset({*"0123456789", "plus", "minus"})
 """Names of keys of the views whose characters begin an entry line."""
+ESCAPE: Final = "escape"
+"""The name of the key that clears the line, and on an empty line is a key of the views."""
 ASKING_KEYS: Final = frozenset({AS_FOUND_KEY.id, AS_LEFT_KEY.id})
 """Ids of the keys that ask first on an empty line, where l may be a slip for 1."""
 _PRINTABLE_NAMES: Final = frozenset(
@@ -106,12 +108,19 @@ def shown_keys(
     if "typed" not in available:
         return keys
     if entry:
-        return [_while_typing(key) for key in keys if not all(map(_is_printable, key.keys))]
+        return [_while_typing(key) for key in keys if not _belongs_to_line(key)]
     return [
         _beside_empty_line(key)
         for key in keys
-        if NUMBER_KEYS.isdisjoint(key.keys) and key.id != CLEAR_ENTRY_KEY.id
+        if (NUMBER_KEYS.isdisjoint(key.keys) or ESCAPE in key.keys) and key.id != CLEAR_ENTRY_KEY.id
     ]
+
+
+def _belongs_to_line(key: KeyBinding) -> bool:
+    """Return whether all names of a binding are of the line while something stands on it."""
+    if ESCAPE in key.keys:
+        return key.id != CLEAR_ENTRY_KEY.id
+    return all(map(_is_printable, key.keys))
 
 
 def _while_typing(key: KeyBinding) -> KeyBinding:
@@ -133,6 +142,8 @@ def _beside_empty_line(key: KeyBinding) -> KeyBinding:
         return replace(key, footer="view")
     if key.id in ASKING_KEYS:
         return replace(key, footer=f"{key.footer}?", help=f"{key.help} It asks first.")
+    if ESCAPE in key.keys:
+        return replace(key, keys=(ESCAPE,), label="Esc")
     return key
 
 

@@ -3,8 +3,8 @@
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
-from benchwatch.counter import LinkState
 from benchwatch.quantity import PPB, OffsetUnit
+from benchwatch.run.bench_ranking import BenchState, BenchTrouble
 from benchwatch.screen.drawing.styled_text import Role, StyledLine, fitting, line
 from benchwatch.screen.drawing.theme import Theme
 from benchwatch.screen.key_binding import Capability, KeyBinding
@@ -31,9 +31,24 @@ class Tab:
     id: str
     """Id of the key binding that shows the view."""
     key: str
+    """The digit that shows it; empty in a view of the whole bench, where digits open counters."""
     title: str
     current: bool
     """True for the view on the screen."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BenchRow:
+    """One counter in a view of the whole bench."""
+
+    number: int
+    """Its place in the order of the bench, from 1 on."""
+    snapshot: Snapshot
+    state: BenchState
+    unit: OffsetUnit = PPB
+    fraction_format: FigureFormat = field(default_factory=FigureFormat)
+    scale_full: float | None = None
+    """Offset (fractional) at the ends of a scale where there is no tolerance."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,13 +56,17 @@ class Frame:
     """Everything that one picture is drawn from: a snapshot, and how it is to be shown."""
 
     snapshot: Snapshot
+    """The counter that is shown; in a view of the whole bench the selected one."""
     now_s: float
     """Seconds of the run, on the snapshot's clock."""
     theme: Theme = field(default_factory=Theme)
     trace: Trace = field(default_factory=Trace)
     names: Sequence[str] = ()
-    missing: Sequence[tuple[str, LinkState]] = ()
-    """Names of the other counters that are not reading, with the states of their links."""
+    """Names of the counters, in the order of the bench."""
+    rows: Sequence[BenchRow] = ()
+    """All counters, worst first; empty but in a view of the whole bench."""
+    troubles: Sequence[BenchTrouble] = ()
+    """Troubles of the other counters; in a view of the whole bench of all."""
     tabs: Sequence[Tab] = ()
     keys: Sequence[KeyBinding] = ()
     """The keys that have an effect in this view now, in the order of the footer."""
@@ -116,6 +135,8 @@ class Panel:
     """Whether the panel also takes the rows that are left; `rows` is then the least it needs."""
     slow: bool = False
     """Whether it is redrawn at the rate of charts, and not of digits."""
+    counter_at: "Callable[[Frame, int, int], str | None] | None" = None
+    """Returns the name of the counter in a row: (frame, row, rows) -> name; None: no row is one."""
     drop_order: int = 0
     """On too short a screen the panel with the highest number is left out first; 0: never."""
 
@@ -148,6 +169,12 @@ def drawn(panel: Panel, frame: Frame, width: int, rows: int) -> list[StyledLine]
     lines = panel.draw(frame, width, rows)[:rows]
     lines += [StyledLine()] * (rows - len(lines))
     return [row.fit(width, frame.theme.glyphs.cut) for row in lines]
+
+
+def names_drawn(panel: Panel, frame: Frame, rows: int) -> list[str | None]:
+    """Return for each row of a panel the counter whose row it is; empty: no row is a counter's."""
+    named = panel.counter_at
+    return [] if named is None else [named(frame, row, rows) for row in range(rows)]
 
 
 def _too_small(_frame: Frame, width: int, rows: int) -> list[StyledLine]:

@@ -1,9 +1,9 @@
-"""What the keys do that control a recording."""
+"""What the keys do that control a recording, and the sound."""
 
 import math
 from collections.abc import Callable
 
-from benchwatch.screen.watch_source import PlaybackControl
+from benchwatch.screen.watch_source import PlaybackControl, SoundOutput
 
 SEEK_S, SEEK_SHARE = 10.0, 0.05
 """Seconds, and part of the recording, that a key goes back or ahead."""
@@ -30,4 +30,13 @@ def playback_actions(playback: PlaybackControl) -> dict[str, Callable[[], None]]
         "to_end": to_end,
         "slower": lambda: playback.faster(-1),
         "faster": lambda: playback.faster(1),
+    }
+
+
+def sound_actions(sound: SoundOutput, say: Callable[[str], None]) -> dict[str, Callable[[], None]]:
+    """Return the actions, by id, of the keys that control the sound; `say` shows a sentence."""
+    return {
+        "mute": lambda: say(sound.mute()),
+        "louder": lambda: say(sound.louder(1)),
+        "quieter": lambda: say(sound.louder(-1)),
     }

@@ -5,6 +5,8 @@ from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 from typing import Any
 
+from benchwatch.quantity import OFFSET_UNITS
+
 SPANS_S = (30.0, 60.0, 120.0, 300.0, 600.0, 1800.0, 3600.0, 14400.0, 86400.0, 604800.0)
 """Time spans of the strip chart, one zoom step apart."""
 
@@ -56,3 +58,9 @@ def save(path: Path, preferences: Preferences) -> bool:
     except OSError:
         return False
     return True
+
+
+def unit_after(name: str) -> str:
+    """Return the name of the next unit of fractions after `name`; empty: by size."""
+    names = ["", *(unit.name for unit in OFFSET_UNITS)]
+    return names[((names.index(name) if name in names else 0) + 1) % len(names)]

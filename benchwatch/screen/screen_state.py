@@ -1,28 +1,35 @@
 """The state of the screen: which counter and view are shown, and what each key does to it."""
 
-import math
 import time
-from collections import defaultdict
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import partial
 
 from benchwatch.errors import BenchwatchError, UnknownUnit
-from benchwatch.quantity import OFFSET_UNITS, printable
+from benchwatch.quantity import printable
 from benchwatch.reading import AS_FOUND, AS_LEFT, NO_WORDS, RecordKind
 from benchwatch.screen.chain_actions import chain_actions, run_chain_command
+from benchwatch.screen.counter_number import CounterNumber
 from benchwatch.screen.counter_state import CounterState
 from benchwatch.screen.display_options import DisplayOptions
 from benchwatch.screen.entry_line import shown_keys
 from benchwatch.screen.frame import Frame
 from benchwatch.screen.key_binding import KeyBinding, capabilities
+from benchwatch.screen.moment_message import MomentMessage
 from benchwatch.screen.panels.ident import subject
 from benchwatch.screen.panels.status_text import tool_on
-from benchwatch.screen.playback_actions import playback_actions
-from benchwatch.screen.preferences import Preferences
+from benchwatch.screen.playback_actions import playback_actions, sound_actions
+from benchwatch.screen.preferences import Preferences, unit_after
+from benchwatch.screen.shown_counters import ShownCounters
 from benchwatch.screen.shown_view import ShownView
-from benchwatch.screen.typed_commands import ChainCommand, SettingCommand, VisitCommand
+from benchwatch.screen.typed_commands import (
+    ChainCommand,
+    CounterChoice,
+    SettingCommand,
+    VisitCommand,
+)
 from benchwatch.screen.view import View
+from benchwatch.screen.view_actions import selecting_actions, view_actions
 from benchwatch.screen.views.view_list import VIEWS
 from benchwatch.screen.watch_source import (
     CounterHandle,
@@ -33,8 +40,6 @@ from benchwatch.screen.watch_source import (
 )
 from benchwatch.snapshot import Trace
 
-MESSAGE_S, LETTER_S = 4.0, 0.05
-"""Shortest time that a message stays, and the time for each of its letters if that is more."""
 FINE_TURNS, COARSE_TURNS = 0.01, 0.1
 """Turns of the trimmer by one key."""
 POINTS_A_CELL = 6
@@ -47,14 +52,6 @@ class _History:
 
     trace: Trace
     span_s: float
-
-
-@dataclass(frozen=True, slots=True)
-class _Message:
-    """A sentence, and the time until which it is shown."""
-
-    text: str = ""
-    until_s: float = -math.inf
 
 
 class ScreenState:
@@ -82,25 +79,25 @@ class ScreenState:
         self._watch, self._trimmer = watch, trimmer
         self._playback, self._sound = playback, sound
         # The time of a recording stops, jumps and runs fast; people read a message in real time.
-        self._message_clock_s = watch.elapsed_s if playback is None else time.monotonic
+        clock_s = watch.elapsed_s if playback is None else time.monotonic
         self._theme, self.preferences = options.theme, preferences
-        self._view = ShownView(options.view)
-        self._counters: defaultdict[str, CounterState] = defaultdict(CounterState)
-        self._shown = watch.names[0]
+        several = len(watch.names) > 1
+        self._view = ShownView(options.view, several=several)
+        self._counters = ShownCounters(watch, clock_s)
+        self._number = CounterNumber()
         self._scroll = 0
-        self._message = _Message()
+        self._message = MomentMessage(clock_s)
         self._history = _History(Trace(), preferences.span_s)
-        self._actions = self._actions_of_keys() | _view_actions(self)
-        for id_, action in chain_actions(watch, lambda: self._shown).items():
+        if VIEWS.named(options.view).whole_bench and not several:
+            self.show_message(f"the view {options.view} needs two counters or more")
+        self._actions = self._actions_of_keys() | view_actions(self.show, lambda: self.view)
+        self._actions |= selecting_actions(self._counters)
+        for id_, action in chain_actions(watch, lambda: self._counters.name).items():
             self._actions[id_] = partial(self._try, action)
         if playback is not None:
             self._actions |= playback_actions(playback)
         if sound is not None:
-            self._actions |= {
-                "mute": lambda: self.show_message(sound.mute()),
-                "louder": lambda: self.show_message(sound.louder(1)),
-                "quieter": lambda: self.show_message(sound.louder(-1)),
-            }
+            self._actions |= sound_actions(sound, self.show_message)
 
     @property
     def view(self) -> View:
@@ -110,12 +107,12 @@ class ScreenState:
     @property
     def _handle(self) -> CounterHandle:
         """The handle to the counter that is shown."""
-        return self._watch.counter(self._shown)
+        return self._counters.handle
 
     @property
     def _counter(self) -> CounterState:
         """The state kept for the counter that is shown."""
-        return self._counters[self._shown]
+        return self._counters.state
 
     def fetch_history(self, width: int) -> None:
         """Fetch the history of offsets for charts of `width` cells.
@@ -126,6 +123,8 @@ class ScreenState:
         if followed:
             self._scroll = 0
             self.show_message(followed)
+        if self.view.whole_bench:
+            return
         now_s = self._watch.elapsed_s()
         span_s = self.view.chart(self._handle.snapshot, self.preferences, now_s).span_s
         self._history = _History(self._handle.trace(span_s, POINTS_A_CELL * width), span_s)
@@ -133,8 +132,9 @@ class ScreenState:
     def frame(self) -> Frame:
         """Return the frame of the next picture, after showing messages about new snapshots."""
         now_s, view, names = self._watch.elapsed_s(), self.view, self._watch.names
-        for name in names:
-            self._show_messages(name)
+        for text in self._counters.messages(now_s):
+            self.show_message(text)
+        rows = self._counters.rows(now_s, self.preferences.unit) if view.whole_bench else ()
         snapshot, axes, history = self._handle.snapshot, self._counter.axes, self._history
         axes.follow(snapshot, now_s, self.preferences.unit)
         chart = view.chart(snapshot, self.preferences, now_s)
@@ -145,7 +145,7 @@ class ScreenState:
             counters=len(names),
             playing=playing is not None,
             sound=self._sound is not None,
-            typed=self._handle.enter is not None,
+            typed=self._handle.enter is not None and not view.whole_bench,
             compare=self._watch.chain is not None and len(names) > 1,
         )
         return Frame(
@@ -154,12 +154,9 @@ class ScreenState:
             theme=self._theme,
             trace=history.trace,
             names=names,
-            missing=[
-                (name, link.state)
-                for name, counter in self._counters.items()
-                if (link := counter.link) and name != self._shown and link.state != "reading"
-            ],
-            tabs=VIEWS.tabs_for(view),
+            rows=rows,
+            troubles=self._counters.troubles(others=not view.whole_bench),
+            tabs=VIEWS.tabs_for(view, available),
             keys=shown_keys(VIEWS.keys_in(view, available), available, self._counter.entry.text),
             capabilities=available,
             unit=axes.unit,
@@ -175,11 +172,13 @@ class ScreenState:
             playing=playing,
             preferences=self.preferences,
             scroll=self._scroll,
-            comparison=self._watch.comparison(self._shown),
-            offered=() if self._watch.chain is None else self._watch.chain.offered(self._shown),
+            comparison=self._watch.comparison(self._counters.name),
+            offered=()
+            if self._watch.chain is None
+            else self._watch.chain.offered(self._counters.name),
             entry=self._counter.entry.text if "typed" in available else None,
             entry_refused=self._counter.entry.refused,
-            message=self._message.text if self._message_clock_s() < self._message.until_s else "",
+            message=self._number.prompt(len(names)) or self._message.text,
         )
 
     def key(self, id_: str) -> KeyBinding | None:
@@ -188,12 +187,30 @@ class ScreenState:
         return next((one for one in keys if one.id == id_), None)
 
     def type_key(self, name: str, character: str | None) -> bool:
-        """Type a key on the entry line; return whether it belongs there and not to the view."""
+        """Type a key on the entry line, or in the number of a counter.
+
+        Return whether it belongs there, and not to the view.
+        """
+        if self.view.whole_bench:
+            return self._type_number(name)
         return self._handle.enter is not None and self._counter.entry.take(name, character)
+
+    def _type_number(self, name: str) -> bool:
+        """Type a key in the number of a counter; open the counter once it can be no other."""
+        typed = self._number.type(name, len(self._watch.names))
+        if typed.refused:
+            self.show_message(typed.refused)
+        if typed.number is not None:
+            self._counters.choose_number(typed.number)
+        if typed.complete:
+            self._open()
+        return typed.belongs
 
     def paste(self, text: str) -> None:
         """Put pasted text on the entry line, if there is one."""
-        if self._handle.enter is not None and self._counter.entry.paste(text):
+        if self.view.whole_bench or self._handle.enter is None:
+            return
+        if self._counter.entry.paste(text):
             self.show_message("only the first line was pasted; Enter takes it as a reading")
 
     def _take_reading(self) -> None:
@@ -208,7 +225,7 @@ class ScreenState:
             self.show_message(str(error))
         else:
             entry.clear()
-            self._message = _Message()
+            self._message.clear()
 
     def _clear_entry(self) -> None:
         self._counter.entry.clear()
@@ -229,6 +246,7 @@ class ScreenState:
         """Show the view called `view`, from the beginning of its list."""
         self._scroll = 0
         self._view.choose(view)
+        self._counters.choose(self._counters.name)
 
     def keep_view(self) -> None:
         """Keep the present view, whatever the state of the oscillator."""
@@ -236,14 +254,21 @@ class ScreenState:
 
     def show_message(self, text: str) -> None:
         """Show a sentence for a moment."""
-        stays_s = max(MESSAGE_S, LETTER_S * len(text))
-        self._message = _Message(text, self._message_clock_s() + stays_s)
+        self._message.show(text)
+
+    def settled(self) -> bool:
+        """Return, once each time, whether a counter has settled."""
+        return bool(self._counters.settled())
 
     def mark(self, text: str) -> None:
         """Put a mark on the time line, with words or without."""
         text = text.strip()
         self._watch.mark(text)
         self.show_message(f"marked: {printable(text or NO_WORDS)}")
+
+    def choices(self) -> list[CounterChoice]:
+        """Return the counters that a typed command can open; with a single one, none."""
+        return self._counters.choices()
 
     def change(self, command: SettingCommand) -> None:
         """Change a setting; show a sentence with its new value, or why it was refused."""
@@ -255,8 +280,10 @@ class ScreenState:
     def power_question(self) -> str | None:
         """Return whose power the operator is asked about now; each counter is asked for once.
 
-        None: nothing is asked of the counter that is shown.
+        None: nothing is asked of the counter that is shown, nor on the bench.
         """
+        if self.view.whole_bench:
+            return None
         now = self._handle.snapshot
         asks = self._handle.takes_commands and now.visit is not None and now.visit.asks_power
         if not asks or self._counter.power_asked:
@@ -266,7 +293,7 @@ class ScreenState:
 
     def change_chain(self, command: ChainCommand) -> None:
         """Compare counters, or use what their comparison says; show a sentence."""
-        self._try(lambda: run_chain_command(self._watch, self._shown, command))
+        self._try(lambda: run_chain_command(self._watch, self._counters.name, command))
 
     def change_visit(self, command: VisitCommand) -> bool:
         """Change the visit; show a sentence. Return False if its unit is not known yet."""
@@ -279,24 +306,19 @@ class ScreenState:
             self.show_message(str(error))
         return True
 
-    def _show_messages(self, name: str) -> None:
-        """Show the messages about the newest snapshot of the counter `name`."""
-        counter = self._counters[name]
-        whose = f"{name}: " if len(self._watch.names) > 1 else ""
-        for text in counter.messages(self._watch.counter(name).snapshot):
-            self.show_message(f"{whose}{text}")
-
     # ---------------------------------------------------------------- what keys do
 
     def _actions_of_keys(self) -> dict[str, Callable[[], None]]:
         """Return the actions, by id, of the keys that act on counters, the trimmer and the unit."""
         return {
             "unit": self._next_unit,
-            "next_counter": self._next_counter,
+            "open_counter": self._open,
+            "next_counter": lambda: self._step(1),
+            "previous_counter": lambda: self._step(-1),
             "take_reading": self._take_reading,
             "clear_entry": self._clear_entry,
-            "next_view": lambda: self.show(VIEWS.beside(self.view, 1).name),
-            "previous_view": lambda: self.show(VIEWS.beside(self.view, -1).name),
+            "next_view": lambda: self._show_beside(1),
+            "previous_view": lambda: self._show_beside(-1),
             "fine_up": lambda: self._turn(FINE_TURNS),
             "fine_down": lambda: self._turn(-FINE_TURNS),
             "coarse_up": lambda: self._turn(COARSE_TURNS),
@@ -314,9 +336,7 @@ class ScreenState:
             self.show_message(str(error))
 
     def _next_unit(self) -> None:
-        names = ["", *(unit.name for unit in OFFSET_UNITS)]
-        unit = self.preferences.unit
-        unit = names[((names.index(unit) if unit in names else 0) + 1) % len(names)]
+        unit = unit_after(self.preferences.unit)
         self.preferences = replace(self.preferences, unit=unit)
         self.show_message(f"fractions in {unit or 'the unit that fits'}")
 
@@ -325,37 +345,49 @@ class ScreenState:
         last = max(length(self.frame()) - 1, 0) if length is not None else 0
         self._scroll = min(max(self._scroll + key.scrolls, 0), last)
 
-    def _next_counter(self) -> None:
-        names = list(self._watch.names)
-        self._shown = names[(names.index(self._shown) + 1) % len(names)]
+    def _show_beside(self, steps: int) -> None:
+        self.show(VIEWS.beside(self.view, steps, self.frame().capabilities).name)
+
+    def open_counter(self, name: str) -> None:
+        """Show the views of the counter `name`, from wherever the screen is."""
+        self._counters.choose(name)
+        if self.view.whole_bench:
+            self._open()
+        else:
+            self._begin_with_counter()
+
+    def _open(self) -> None:
+        """Leave the bench for the views of the selected counter."""
+        self._counters.choose(self._counters.name)
+        self._view.open()
+        self._begin_with_counter(keep=False)
+
+    def _step(self, steps: int) -> None:
+        """Show the counter that is `steps` further on the bench, in the same view."""
+        self._counters.step(steps)
+        self._begin_with_counter()
+
+    def _begin_with_counter(self, *, keep: bool = True) -> None:
+        """Begin with another counter; `keep`: in the present view."""
+        if keep:
+            self._view.keep(self._handle.snapshot)
         self._scroll = 0
+        self._number.clear()
+        self._history = _History(Trace(), self.preferences.span_s)
 
     def _turn(self, amount: float) -> None:
         if self._trimmer is not None:
-            self._trimmer.turn(self._shown, amount)
+            self._trimmer.turn(self._counters.name, amount)
 
     def _touch(self) -> None:
         """Report the tool as lifted if it was on the trimmer, else as put on."""
         on = not tool_on(self.frame())
         self._counter.tool_on = on
         if self._trimmer is not None:
-            self._trimmer.rest_tool(self._shown, on)
+            self._trimmer.rest_tool(self._counters.name, on)
         self._handle.touch(on=on)
 
     def _record(self, kind: RecordKind) -> None:
         handle, unit = self._handle, self._counter.axes.unit
         if handle.takes_commands:
             self._try(lambda: handle.record(kind, unit))
-
-
-def _view_actions(state: ScreenState) -> dict[str, Callable[[], None]]:
-    """Return the actions, by id, of the keys that show a view.
-
-    The key of another form of a view shows that form, and from there the view itself.
-    """
-
-    def show(view: View) -> None:
-        back = view.parent and state.view.name == view.name
-        state.show(view.parent if back else view.name)
-
-    return {view.key_id: lambda view=view: show(view) for view in VIEWS.views}  # type: ignore[misc] # the default binds the view of this iteration

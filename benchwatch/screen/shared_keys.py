@@ -280,9 +280,16 @@ TURNING_KEYS = (
 NEXT_COUNTER_KEY = KeyBinding(
     id="next_counter",
     keys=("n",),
-    label="n",
+    label="n/N",
     footer="counter",
     action="Show the next counter",
-    help="Show the next counter of the bench.",
+    help="Show the next counter of the bench in the same view, or with N the one before.",
+    needs="counters",
+)
+PREVIOUS_COUNTER_KEY = KeyBinding(
+    id="previous_counter",
+    keys=("N",),
+    label="N",
+    action="Show the counter before",
     needs="counters",
 )

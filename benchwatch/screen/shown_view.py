@@ -4,29 +4,46 @@ from benchwatch.screen.view import View
 from benchwatch.screen.views.view_list import VIEWS
 from benchwatch.snapshot import Snapshot
 
-TRIM, WARM_UP = VIEWS.named("trim"), VIEWS.named("warm_up")
+BENCH, TRIM, WARM_UP = (VIEWS.named(name) for name in ("bench", "trim", "warm_up"))
 
 
 class ShownView:
     """The view that is shown, and whether it still follows the state.
 
     Args:
-        name: the view that was typed on the command line; empty: trim first, then by the state.
+        name: the view that was typed on the command line; empty: the bench where there are several
+            counters, else trim first, then by the state.
+        several: whether there are several counters.
     """
 
-    def __init__(self, name: str = "") -> None:
-        self._view = VIEWS.named(name) if name else TRIM
-        self._follows = not name
+    def __init__(self, name: str = "", *, several: bool = False) -> None:
+        of_counter = name if name and not VIEWS.named(name).whole_bench else ""
+        self._on_bench = several and not of_counter
+        self._view = VIEWS.named(of_counter) if of_counter else TRIM
+        self._follows = not of_counter
+        self._served: View | None = None
+        """The view that served the state of the counter when that was last looked at."""
 
     @property
     def view(self) -> View:
         """The view on the screen."""
-        return self._view
+        return BENCH if self._on_bench else self._view
 
     def choose(self, name: str) -> None:
         """Show the view called `name`, as the operator wants; from now on it follows nothing."""
-        self._view = VIEWS.named(name)
-        self.stay()
+        view = VIEWS.named(name)
+        self._on_bench = view.whole_bench
+        if not view.whole_bench:
+            self._view = view
+            self.stay()
+
+    def open(self) -> None:
+        """Leave the bench for the views of a counter: the one seen last, or that for its state."""
+        self._on_bench, self._served = False, None
+
+    def keep(self, now: Snapshot) -> None:
+        """Keep the present view for another counter, until the state of that one changes."""
+        self._served = _serving(now)[0]
 
     def stay(self) -> None:
         """Keep the present view, whatever the state."""
@@ -34,8 +51,13 @@ class ShownView:
 
     def follow(self, now: Snapshot) -> str:
         """Show the view that serves the state; return a sentence when it changes, else empty."""
+        if self._on_bench or not self._follows:
+            return ""
         wanted, why = _serving(now)
-        if not self._follows or wanted is None or wanted is self._view:
+        if wanted is None or wanted is self._served:
+            return ""
+        self._served = wanted
+        if wanted is self._view:
             return ""
         self._view, other = wanted, self._view
         if wanted is WARM_UP:

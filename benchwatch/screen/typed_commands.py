@@ -1,10 +1,11 @@
 """The command line: finds actions of keys by words of their description, and settings by name."""
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal, get_args
 
 from benchwatch.plan import SETTING_FORMS, VISIT_ACTIONS, VISIT_FORMS, Setting, VisitChange
+from benchwatch.quantity import printable
 from benchwatch.screen.key_binding import Capability, KeyBinding
 from benchwatch.screen.view import View, ViewList
 
@@ -54,7 +55,27 @@ class ChainCommand:
     names: tuple[str, ...] = ()
 
 
-Command = KeyCommand | SettingCommand | VisitCommand | ChainCommand
+@dataclass(frozen=True, slots=True)
+class CounterCommand:
+    """The command to show a counter."""
+
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class CounterChoice:
+    """A counter that a typed command can show."""
+
+    name: str
+    unit: str = ""
+    """Ident of the unit under test; empty: it has none."""
+    state: str = ""
+    """Its state, in a word or a few."""
+
+
+Command = KeyCommand | SettingCommand | VisitCommand | ChainCommand | CounterCommand
+COUNTER = "counter"
+"""The word that names a counter to show."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,14 +93,20 @@ class Suggestion:
 
 
 def suggestions(
-    typed: str, views: ViewList, view: View, available: Collection[Capability]
+    typed: str,
+    views: ViewList,
+    view: View,
+    available: Collection[Capability],
+    counters: Sequence[CounterChoice] = (),
 ) -> list[Suggestion]:
     """List the commands for `typed` in `view`: those with all its words, and settings with a value.
 
-    Keys of other views come last, and only once something has been typed.
+    Counters of several come with the word counter and a part of their name or unit. Keys of other
+    views come last, and only once something has been typed.
     """
     found = [*_settings(typed), *_visit_changes(typed)] if "operator" in available else []
     found += _chain_changes(typed) if "compare" in available else []
+    found = [*_counters(typed, counters), *found]
     found += [_key(key) for key in views.keys_in(view, available) if key.action]
     if typed:
         elsewhere = views.keys_elsewhere(view, available)
@@ -88,7 +115,7 @@ def suggestions(
     return [
         one
         for one in found
-        if isinstance(one.command, SettingCommand | VisitCommand | ChainCommand)
+        if isinstance(one.command, SettingCommand | VisitCommand | ChainCommand | CounterCommand)
         or all(word in f"{one.name} {one.text} {one.also}".lower() for word in words)
     ]
 
@@ -98,6 +125,40 @@ def _key(key: KeyBinding, view: View | None = None) -> Suggestion:
     name = key.label.partition("/")[0]
     where, text = ("", key.action) if view is None else (view.name, f"{view.title}: {key.action}")
     return Suggestion(name=name, text=text, command=KeyCommand(key.id, where), also=key.help)
+
+
+def _counters(typed: str, counters: Sequence[CounterChoice]) -> list[Suggestion]:
+    """Return the counters that `typed` names by name or unit; without a word, how to name one.
+
+    One that has just the name comes first, then those that begin with it, then the others.
+    """
+    first, _, rest = typed.strip().partition(" ")
+    wanted = rest.strip().lower()
+    if not counters or not COUNTER.startswith(first.lower()):
+        return []
+    if not wanted:
+        form = f"show one by its name, such as: {COUNTER} {printable(counters[0].name, 16)}"
+        return [Suggestion(name=COUNTER, text=form, command=None)] if first else []
+    ranked = []
+    for one in counters:
+        words = [word.lower() for word in (one.name, one.unit) if word]
+        ranks = (
+            [word == wanted for word in words],
+            [word.startswith(wanted) for word in words],
+            [wanted in word for word in words],
+        )
+        rank = next((place for place, hits in enumerate(ranks) if any(hits)), None)
+        if rank is not None:
+            ranked.append((rank, one))
+    return [
+        Suggestion(name=COUNTER, text=_choice_words(one), command=CounterCommand(one.name))
+        for _, one in sorted(ranked, key=lambda ranked_one: ranked_one[0])
+    ]
+
+
+def _choice_words(one: CounterChoice) -> str:
+    unit = f", unit {printable(one.unit, 20)}" if one.unit and one.unit != one.name else ""
+    return f"Show {printable(one.name, 20)}{unit}: {one.state}"
 
 
 def _settings(typed: str) -> list[Suggestion]:

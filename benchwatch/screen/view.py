@@ -32,7 +32,7 @@ def strip_chart_range(_snapshot: Snapshot, preferences: Preferences, _now_s: flo
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class View:
-    """The declaration of one view of a counter."""
+    """The declaration of one view, of a counter or of the whole bench."""
 
     name: str
     """Name in lower case, with underscores; on the command line with hyphens."""
@@ -41,6 +41,8 @@ class View:
     """The content of the view, in half a sentence."""
     key: str
     """A digit, in the order of the tabs; any key for another form of a view."""
+    also: tuple[str, ...] = ()
+    """Names of further keys that show it."""
     action: str
     """The action of its key, for the command line: short enough for one row of a small screen."""
     action_help: str = ""
@@ -55,9 +57,13 @@ class View:
     parent: str = ""
     """Name of the view of which this is another form, without a tab; its key switches both."""
     footer: str = ""
-    """The word for the key of another form in the footer."""
+    """The word for its key in the footer; needed only for the key of another form."""
     length: Callable[[Frame], int] | None = None
     """Returns the number of entries of its list; None: it has no list that scrolls."""
+    needs: Capability | None = None
+    """What the bench must have for it; None: it is always there."""
+    whole_bench: bool = False
+    """Whether it draws all counters (`Frame.rows`, with one selected) and no history of one."""
 
     @property
     def key_id(self) -> str:
@@ -74,7 +80,10 @@ class ViewList:
     """The views of a screen in their order, and all keys."""
 
     def __init__(self, views: Sequence[View]) -> None:
-        """List at least one view; the keys of those with tabs are consecutive digits."""
+        """List the views; the keys of those with tabs are consecutive digits.
+
+        At least one must be there on every bench.
+        """
         self.views: Final = tuple(views)
         self.tabs: Final = tuple(view for view in views if not view.parent)
         forms = [view for view in views if view.parent]
@@ -89,65 +98,99 @@ class ViewList:
             *keys.PLAYBACK_KEYS, *keys.SOUND_KEYS,
         )  # fmt: skip
         own = dict.fromkeys(key for view in views for key in view.keys if key not in shared)
-        self.keys: Final = (*shared, *own, keys.NEXT_COUNTER_KEY)
+        stepping = (keys.NEXT_COUNTER_KEY, keys.PREVIOUS_COUNTER_KEY)
+        self.keys: Final = (*shared, *own, *stepping)
         """All keys, in the order of footer and help."""
-        self._where: Final = {
+        of_counters = tuple(view for view in views if not view.whole_bench)
+        where = {
             key.id: tuple(view for view in views if key in view.keys)
             for view in views
             for key in view.keys
         } | {form.key_id: (self.named(form.parent), form) for form in forms}
+        self._where: Final = where | {key.id: of_counters for key in stepping}
+        self._own_names: Final = {
+            view.name: frozenset(name for key in view.keys if view.whole_bench for name in key.keys)
+            for view in views
+        }
         """By id of each key that does not work in all views: the views in which it works."""
 
     def named(self, name: str) -> View:
-        """Return the view called `name`, or the first."""
-        return next((view for view in self.views if view.name == name), self.views[0])
+        """Return the view called `name`, or the first that is there on every bench."""
+        usual = next(view for view in self.views if view.needs is None)
+        return next((view for view in self.views if view.name == name), usual)
 
     def keys_in(self, view: View, available: Collection[Capability]) -> list[KeyBinding]:
-        """List the keys that have an effect in `view` on a bench with these capabilities."""
-        return [key for key in self._usable(available) if view in self._where.get(key.id, (view,))]
+        """List the keys that have an effect in `view` on a bench with these capabilities.
+
+        In a view of the whole bench its own keys come first in the footer, and stand for those of
+        all views with the same name.
+        """
+        here = [key for key in self._usable(available) if self._works_in(key, view)]
+        if not view.whole_bench:
+            return here
+        own, others = (
+            [key for key in here if (key in view.keys) is is_own] for is_own in (True, False)
+        )
+        first = others.index(keys.LIST_KEYS_KEY) + 1
+        return [*others[:first], *own, *others[first:]]
 
     def keys_elsewhere(self, view: View, available: Collection[Capability]) -> list[KeyBinding]:
         """List the keys that have an effect only in other views than `view`."""
-        return [
-            key for key in self._usable(available) if view not in self._where.get(key.id, (view,))
-        ]
+        return [key for key in self._usable(available) if not self._works_in(key, view)]
 
-    def beside(self, view: View, steps: int) -> View:
+    def beside(self, view: View, steps: int, available: Collection[Capability]) -> View:
         """Return the view with a tab that is `steps` after `view`; after the last the first."""
-        current = view.parent or view.name
-        place = next(at for at, one in enumerate(self.tabs) if one.name == current)
-        return self.tabs[(place + steps) % len(self.tabs)]
+        current, tabs = view.parent or view.name, self._tabs_there(available)
+        place = next((at for at, one in enumerate(tabs) if one.name == current), 0)
+        return tabs[(place + steps) % len(tabs)]
 
     def view_for(self, key: KeyBinding) -> View:
         """Return the first view in which a key works."""
-        return self._where.get(key.id, self.views)[0]
+        return next((view for view in self.views if self._works_in(key, view)), self.views[0])
 
     def keys_of(self, view: View) -> list[KeyBinding]:
         """List the keys that work in `view` and in no other."""
         return [key for key in view.keys if self._where[key.id] == (view,)]
 
-    def tabs_for(self, view: View) -> tuple[Tab, ...]:
+    def tabs_for(self, view: View, available: Collection[Capability]) -> tuple[Tab, ...]:
         """Return the tabs while `view` is shown; another form of a view shares the view's tab."""
         current = view.parent or view.name
         return tuple(
-            Tab(id=one.key_id, key=one.key, title=one.title, current=one.name == current)
-            for one in self.tabs
+            Tab(
+                id=one.key_id,
+                key="" if view.whole_bench and one is not view else one.key,
+                title=one.title,
+                current=one.name == current,
+            )
+            for one in self._tabs_there(available)
         )
+
+    def _tabs_there(self, available: Collection[Capability]) -> list[View]:
+        return [view for view in self.tabs if view.needs is None or view.needs in available]
 
     def _usable(self, available: Collection[Capability]) -> list[KeyBinding]:
         return [key for key in self.keys if key.needs is None or key.needs in available]
 
+    def _works_in(self, key: KeyBinding, view: View) -> bool:
+        if view not in self._where.get(key.id, (view,)):
+            return False
+        return key in view.keys or self._own_names[view.name].isdisjoint(key.keys)
+
     def _tab_key(self, view: View) -> KeyBinding:
-        """Return the binding of a view with a tab; the first one stands for all in the footer."""
-        first = view is self.tabs[0]
+        """Return the binding of a view with a tab.
+
+        In the footer the first that is always there stands for all of them.
+        """
+        first = view is next(one for one in self.tabs if one.needs is None)
         return KeyBinding(
             id=view.key_id,
-            keys=(view.key,),
+            keys=(view.key, *view.also),
             label=view.key,
-            footer="view" if first else "",
+            footer=view.footer or ("view" if first else ""),
             action=view.action,
             help=view.action_help or f"{view.action}.",
             footer_label=f"{view.key}-{self.tabs[-1].key}" if first else "",
+            needs=view.needs,
         )
 
 

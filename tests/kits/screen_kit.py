@@ -35,9 +35,10 @@ from benchwatch.estimate.uncertainty.offset_record import (
 )
 from benchwatch.quantity import OffsetUnit
 from benchwatch.reading import TOOL_WORDS, Reading
+from benchwatch.run.bench_ranking import bench_state
 from benchwatch.screen.axis_state import AxisState
 from benchwatch.screen.drawing.styled_text import StyledLine
-from benchwatch.screen.frame import Frame, Panel, drawn, stack
+from benchwatch.screen.frame import BenchRow, Frame, Panel, drawn, stack
 from benchwatch.screen.key_binding import capabilities
 from benchwatch.screen.preferences import Preferences
 from benchwatch.screen.view import View, ViewList, all_panels, picture
@@ -305,6 +306,7 @@ def frame(
         now_s=NOW_S,
         trace=past,
         names=("main",),
+        rows=[bench_row(shown, axes)] if current.whole_bench else (),
         unit=axes.unit,
         drift_unit=axes.drift_unit,
         hertz_format=axes.offset_formats.hertz,
@@ -314,10 +316,22 @@ def frame(
         scale_full=axes.scale.full,
         window=axes.window(view, chart, shown, past, NOW_S),
         capabilities=there,
-        tabs=views.tabs_for(current),
+        tabs=views.tabs_for(current, there),
         keys=views.keys_in(current, there),
     )
     return replace(made, **changes)
+
+
+def bench_row(shown: Snapshot, axes: AxisState) -> BenchRow:
+    """Make the row of one counter on a bench."""
+    return BenchRow(
+        number=1,
+        snapshot=shown,
+        state=bench_state(shown, NOW_S),
+        unit=axes.unit,
+        fraction_format=axes.offset_formats.fraction,
+        scale_full=axes.scale.full,
+    )
 
 
 def in_view(made: Frame, view: str, views: ViewList = VIEWS) -> Frame:
@@ -326,7 +340,7 @@ def in_view(made: Frame, view: str, views: ViewList = VIEWS) -> Frame:
     chart = current.chart(snapshot, made.preferences, NOW_S)
     return replace(
         made,
-        tabs=views.tabs_for(current),
+        tabs=views.tabs_for(current, made.capabilities),
         keys=views.keys_in(current, made.capabilities),
         window=AxisState().window(view, chart, snapshot, made.trace, NOW_S),
     )

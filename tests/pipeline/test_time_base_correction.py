@@ -29,7 +29,7 @@ from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.plan import Plan
 from benchwatch.reading import INTERNAL_TIMEBASE, Reading, Touch
 from benchwatch.recording import read_recordings
-from benchwatch.screen.panels.shared_rows import counter_line
+from benchwatch.screen.panels.shared_rows import unit_line
 
 OFF = 5e-9
 HOUSE = Reference(name="house reference", u=1e-10, offset=OFF, ageing_per_s=0.0)
@@ -323,7 +323,7 @@ def test_the_screen_shows_the_correction(width: int) -> None:
 
     def row(shown: Reading, source: str) -> str:
         now = kit.snapshot(reading=shown, time_base=TimeBase(source))
-        return counter_line(kit.frame(now), width, 1)[0].plain
+        return unit_line(kit.frame(now), width, 1)[0].plain
 
     assert "reference +5.000 ppb put right" in row(one, "external")
     assert "own time base +5.000 ppb put right" in row(own, "internal")

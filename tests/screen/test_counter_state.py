@@ -9,9 +9,10 @@ from textual.events import Key
 from benchwatch.counter import LinkStatus
 from benchwatch.screen.app import BenchwatchApp
 from benchwatch.screen.display_options import DisplayOptions
+from benchwatch.screen.moment_message import MESSAGE_S
 from benchwatch.screen.panels import status_text
 from benchwatch.screen.preferences import Preferences
-from benchwatch.screen.screen_state import MESSAGE_S, ScreenState
+from benchwatch.screen.screen_state import ScreenState
 from benchwatch.screen.typed_commands import SettingCommand
 
 REFUSED = "the counter refused a gate of 11 d: -222, Data out of range."

@@ -262,7 +262,7 @@ def test_the_footer_names_no_key_that_types() -> None:
         trimmer=False, operator=True, counters=1, playing=False, sound=True, typed=True
     )
 
-    keys = shown_keys(VIEWS.keys_in(VIEWS.tabs[0], available), available)
+    keys = shown_keys(VIEWS.keys_in(VIEWS.named("trim"), available), available)
 
     names = {name for key in keys for name in key.keys}
     assert names.isdisjoint({*"0123456789", "plus", "minus"})

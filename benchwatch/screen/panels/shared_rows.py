@@ -1,9 +1,10 @@
-"""The rows every view shares: header, state of the counter, faults, cautions, keys."""
+"""The rows every view shares: tabs, unit and counter, faults, cautions, keys."""
 
 from typing import Final
 
 from benchwatch.pipeline.time_base_correction import correction_words
 from benchwatch.quantity import format_duration, format_frequency
+from benchwatch.run.bench_ranking import TROUBLES, BenchTrouble
 from benchwatch.screen.drawing.styled_text import (
     Role,
     StyledLine,
@@ -26,8 +27,15 @@ SHORT_HEIGHT = 20
 TALL_HEIGHT = 32
 """Height in rows from which figures and scale are larger, and a headline is drawn."""
 
-IDENTITY_CELLS = 20
-"""Cells of the counter's identity that must stay: the gate is left out rather than these."""
+IDENT_LEAST_CELLS = 10
+"""Cells of the ident that must stay, with its blanks."""
+NAME_CELLS = 20
+"""Most characters of the name of a counter."""
+TABS_ROW = 1
+"""The row of the tabs on the screen; the top one is 0."""
+MOST_TROUBLES = len(TROUBLES)
+MOST_GAP = 2
+"""Blanks between two tabs where there is room."""
 LETTERS_ARE_TYPED = "letters go onto the line until it is empty"
 MOST_TROUBLE_ROWS = 2
 """Most rows of a fault or message on a short screen; other screens have one more."""
@@ -43,64 +51,108 @@ HAZARDS = (
 """The usual cautions, longest first; the first that fits is shown."""
 
 
-def header_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
-    """Draw the top row: unit or counter, nominal, tabs of the views, time of the run.
+def tabs_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
+    """Draw the tabs of the views, and the time of the run.
 
-    Where there is little room, the number of the visit is left out first, then the titles of the
-    other tabs.
+    Where there is little room the tabs stand closer, and then only the current one has its title.
     """
-    snapshot = frame.snapshot
-    nominal = format_frequency(snapshot.nominal_hz)
-    visit = snapshot.visit
-    number = "" if visit is None or visit.number is None else f"visit {visit.number}  "
-    if visit is not None and visit.closed:
-        number = number.replace("  ", " closed  ")
-    what = f"{nominal if snapshot.nominal_hz > 0 else 'nominal unknown'} "
-    ident = line(" ") + ident_line(subject(snapshot), frame.theme.glyphs.cut) + line(" ")
-    who, rest = ident + line(what), StyledLine()
-    if len(frame.names) > 1:
-        place = list(frame.names).index(snapshot.counter) + 1
-        for name, state in frame.missing[:1]:  # there is no room for more
-            rest += line((f"{safe(name, 20)} {state}, ", Role.OFF))
-        rest += line((f"{place} of {len(frame.names)}, n next ", Role.DIM))
     time = line((f" {run_time(frame.now_s)} ", Role.DIM))
-    tabs = _tabs(frame, short=False)
-    numbered = ident + line((number, Role.DIM), what) + rest
-    who += rest
-    if who.width + tabs.width + time.width > width:
-        tabs = _tabs(frame, short=True)
-    if numbered.width + tabs.width + time.width <= width:
-        who = numbered
-    return [at_both_ends(who, tabs + time, width, frame.theme.glyphs.cut)]
+    room = width - time.width
+    wide, close, short = (_tabs(frame, gap=gap) for gap in (2, 1, 0))
+    return [at_both_ends(fitting(room, wide, close, short), time, width, frame.theme.glyphs.cut)]
 
 
-def _tabs(frame: Frame, *, short: bool) -> StyledLine:
-    """Draw the tabs; when `short`, only the current one with its title."""
-    row = StyledLine()
+def _tabs(frame: Frame, *, gap: int) -> StyledLine:
+    """Draw the tabs with `gap` blanks between them; 0: only the current one with its title."""
+    row, after_lamp = StyledLine(), False
     for tab in frame.tabs:
+        words = f"{tab.key} {tab.title}".strip() if gap or tab.current else tab.key
+        if not words:
+            continue
+        start = "" if after_lamp and gap < MOST_GAP else " "
         if tab.current:
-            row += line((f" {tab.key} {tab.title} ", Role.PLAIN_LAMP))
+            row += line((f" {words} ", Role.PLAIN_LAMP))
         else:
-            row += line((f" {tab.key} " if short else f" {tab.key} {tab.title} ", Role.DIM))
+            row += line((f"{start}{words}{' ' if gap != 1 else ''}", Role.DIM))
+        after_lamp = tab.current
     return row
 
 
-def counter_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
-    """Draw the state of the counter: identity, gate, time base, link, age of the reading.
+def unit_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
+    """Draw the top row: unit or counter, nominal, troubles of others, gate, time base, link.
 
-    On a narrow screen the gate is left out first; the identity always keeps its beginning.
+    Where there is little room, the number of the visit is left out first, then the gate, then the
+    lesser troubles; then the ident is cut, and an external time base is left out.
     """
-    snapshot = frame.snapshot
+    snapshot, cut = frame.snapshot, frame.theme.glyphs.cut
+    nominal = format_frequency(snapshot.nominal_hz)
+    what = line(f"{nominal if snapshot.nominal_hz > 0 else 'nominal unknown'}  ")
+    visit = _visit_words(frame)
+    long, *fewer, short = (troubles_words(frame, most=n) for n in range(MOST_TROUBLES, 0, -1))
     gate = "unknown" if snapshot.gate_s is None else format_duration(snapshot.gate_s)
+    facts, link = _counter_facts(frame), status_text.link_words(frame) + line(" ")
+    least = link if snapshot.time_base.source == "external" else facts
+    gated = line(f"gate {gate}  ") + facts
+    ident = line(" ") + ident_line(subject(snapshot), cut) + line(" ")
+    forms = (
+        (visit, long, gated), (None, long, gated), (None, long, facts),
+        *((None, some, facts) for some in (*fewer, short)),
+    )  # fmt: skip
+    for number, troubles, right in forms:
+        rest = (number or StyledLine()) + what + troubles
+        if ident.width + rest.width + right.width <= width:
+            return [at_both_ends(ident + rest, right, width, cut)]
+    rest = what + short
+    right = facts if width - rest.width - facts.width >= IDENT_LEAST_CELLS else least
+    room = min(max(width - rest.width - right.width, IDENT_LEAST_CELLS), ident.width)
+    return [at_both_ends(ident.fit(room - 1, cut) + line(" ") + rest, right, width, cut)]
+
+
+def _visit_words(frame: Frame) -> StyledLine:
+    """Write the number of the visit, and whether it is closed; empty without a number."""
+    visit = frame.snapshot.visit
+    if visit is None or visit.number is None:
+        return StyledLine()
+    return line((f"visit {visit.number} {'closed ' if visit.closed else ''} ", Role.DIM))
+
+
+def _counter_facts(frame: Frame) -> StyledLine:
+    """Write time base, link, and age of the reading."""
+    snapshot = frame.snapshot
     source = snapshot.time_base.source
     correction = correction_words(snapshot.reading)
     sure = source == "external" or (source == "unknown" and correction != "")
     time_base = line((correction or f"time base {source}", Role.TEXT if sure else Role.OFF))
-    facts = time_base + line("  ") + status_text.link_words(frame) + line(" ")
-    gated = line(f" gate {gate}  ") + facts
-    who = line(f" {safe(snapshot.identity.text if snapshot.identity else snapshot.resource)}")
-    right = gated if gated.width + min(who.width, IDENTITY_CELLS) <= width else line(" ") + facts
-    return [at_both_ends(who, right, width, frame.theme.glyphs.cut)]
+    return time_base + line("  ") + status_text.link_words(frame) + line(" ")
+
+
+def troubles_words(frame: Frame, *, most: int) -> StyledLine:
+    """Write the `most` worst troubles of the bench and how many more; empty where there are none.
+
+    One counter in a state is named, several are counted.
+    """
+    troubles = frame.troubles
+    if not troubles:
+        return StyledLine()
+    words = [_trouble(frame, one) for one in troubles[:most]]
+    if more := sum(len(one.names) for one in troubles[most:]):
+        words.append(f"{more} more")
+    return line((", ".join(words), Role.OFF), "  ")
+
+
+def _trouble(frame: Frame, trouble: BenchTrouble) -> str:
+    if len(trouble.names) > 1:
+        return f"{len(trouble.names)} {trouble.state}"
+    return f"{frame.theme.printable(trouble.names[0], NAME_CELLS)} {trouble.state}"
+
+
+def trouble_or_counter_line(frame: Frame, width: int, rows: int) -> list[StyledLine]:
+    """Draw the most important fault or message; without one, which instrument reads."""
+    if status_text.trouble_words(frame):
+        return trouble_line(frame, width, rows)
+    snapshot = frame.snapshot
+    words = safe(snapshot.identity.text if snapshot.identity else snapshot.resource)
+    return [line((f" {words}", Role.DIM))]
 
 
 def trouble_line(frame: Frame, width: int, rows: int) -> list[StyledLine]:
@@ -113,7 +165,7 @@ def trouble_line(frame: Frame, width: int, rows: int) -> list[StyledLine]:
 
 
 def trouble_rows(frame: Frame, width: int, height: int) -> int:
-    """Return the rows of the fault or message; without one, 1 row, or 0 on a short screen."""
+    """Return the rows of the fault or message; without one 1, or 0 on a short screen."""
     text = status_text.trouble_words(frame)
     if not text:
         return int(height >= SHORT_HEIGHT)
@@ -168,7 +220,10 @@ def key_rows(frame: Frame, width: int, height: int) -> int:
 
 def key_lines(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     """Draw the footer: every key that has an effect in this view now."""
-    shown = [_key(key) for key in frame.keys if key.footer]
+    here = {tab.id for tab in frame.tabs if tab.current}
+    shown = [
+        _key(key) for key in frame.keys if key.footer and (key.footer_label or key.id not in here)
+    ]
     if frame.entry:
         shown.append(line((LETTERS_ARE_TYPED, Role.DIM)))
     return [line(" ") + row for row in wrapped(shown, width - 1)]
@@ -179,9 +234,9 @@ def _key(key: KeyBinding) -> StyledLine:
 
 
 TOP_PANELS = (
-    Panel(draw=header_line, rows=always(1)),
-    Panel(draw=counter_line, rows=always(1)),
-    Panel(draw=trouble_line, rows=trouble_rows),
+    Panel(draw=unit_line, rows=always(1)),
+    Panel(draw=tabs_line, rows=always(1)),
+    Panel(draw=trouble_or_counter_line, rows=trouble_rows),
 )
 BOTTOM_PANELS = (
     Panel(draw=playing_line, rows=playing_rows),

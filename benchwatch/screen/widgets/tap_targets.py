@@ -33,12 +33,14 @@ def named_at(row: StyledLine, cell: int) -> tuple[str, int] | None:
 
 
 def tab_at(row: StyledLine, cell: int, tabs: Sequence[Tab]) -> str | None:
-    """Return the id of the key of the tab under `cell` of the top row; None: there is no tab."""
+    """Return the id of the key of the tab under `cell` of their row; None: there is no tab."""
     at = 0
     for text, role in row.spans:
-        key, end = text.strip().partition(" ")[0], at + cell_len(text)
-        if at <= cell < end and role in {Role.DIM, Role.PLAIN_LAMP} and key.isdecimal():
-            return next((tab.id for tab in tabs if tab.key == key), None)
+        end = at + cell_len(text)
+        if at <= cell < end and role in {Role.DIM, Role.PLAIN_LAMP}:
+            words = text.strip()
+            named = (tab.id for tab in tabs if words in {f"{tab.key} {tab.title}".strip(), tab.key})
+            return next(named, None)
         at = end
     return None
 

@@ -10,7 +10,8 @@ from textual.widget import Widget
 
 from benchwatch.screen.drawing.styled_text import StyledLine
 from benchwatch.screen.drawing.theme import Theme
-from benchwatch.screen.frame import Frame, Panel, drawn, stack
+from benchwatch.screen.frame import Frame, Panel, drawn, names_drawn, stack
+from benchwatch.screen.panels.shared_rows import TABS_ROW
 from benchwatch.screen.view import View, all_panels
 
 
@@ -54,16 +55,27 @@ class ViewWidget(TextWidget):
         """The size of the widget has changed, so that its picture no longer fits."""
 
     class Tapped(Message):
-        """A cell of a row was tapped; `top`: of the first row."""
+        """A cell of a row was tapped.
 
-        def __init__(self, row: StyledLine, cell: int, *, top: bool) -> None:
+        Args:
+            row: the row.
+            cell: its cell.
+            tabs: whether it is the row of the tabs.
+            counter: the counter whose row it is; None: it is no counter's.
+        """
+
+        def __init__(
+            self, row: StyledLine, cell: int, *, tabs: bool, counter: str | None = None
+        ) -> None:
             super().__init__()
-            self.row, self.cell, self.top = row, cell, top
+            self.row, self.cell, self.tabs, self.counter = row, cell, tabs, counter
 
     def __init__(self, theme: Theme) -> None:
         super().__init__(theme)
         self._layout: list[tuple[Panel, int]] = []
         self._drawn: list[list[StyledLine]] = []
+        self._names: list[list[str | None]] = []
+        """Of each panel the counters whose rows were drawn; empty: it has none."""
 
     def on_resize(self) -> None:
         """Post that the size has changed."""
@@ -72,7 +84,16 @@ class ViewWidget(TextWidget):
     def on_click(self, event: Click) -> None:
         """Post which row and cell was tapped."""
         if event.y < len(self.lines):
-            self.post_message(self.Tapped(self.lines[event.y], event.x, top=event.y == 0))
+            row, counter = self.lines[event.y], self._counter_at(event.y)
+            self.post_message(self.Tapped(row, event.x, tabs=event.y == TABS_ROW, counter=counter))
+
+    def _counter_at(self, y: int) -> str | None:
+        """Return the name of the counter whose row is at `y`, as it was drawn; None: no row is."""
+        for (_, rows), names in zip(self._layout, self._names, strict=True):
+            if y < rows:
+                return names[y] if names else None
+            y -= rows
+        return None
 
     def show(self, view: View, frame: Frame, *, charts: bool) -> None:
         """Draw `frame`; the slow panels only with `charts`, or when the layout has changed."""
@@ -81,9 +102,10 @@ class ViewWidget(TextWidget):
         changed = layout != self._layout or any(
             panel and panel[0].width != width for panel in self._drawn
         )
-        pieces = []
+        pieces, names = [], []
         for index, (panel, rows) in enumerate(layout):
             keep = panel.slow and not charts and not changed
             pieces.append(self._drawn[index] if keep else drawn(panel, frame, width, rows))
-        self._layout, self._drawn = layout, pieces
+            names.append(self._names[index] if keep else names_drawn(panel, frame, rows))
+        self._layout, self._drawn, self._names = layout, pieces, names
         self.show_lines([row for piece in pieces for row in piece])

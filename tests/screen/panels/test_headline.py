@@ -12,7 +12,7 @@ from benchwatch.screen.drawing.large_digits import SIZES, large
 from benchwatch.screen.drawing.theme import ASCII, UNICODE, Theme
 from benchwatch.screen.panels.headline import headline
 from benchwatch.screen.panels.large_offset import acting_figures, one_figure
-from benchwatch.screen.panels.shared_rows import header_line
+from benchwatch.screen.panels.shared_rows import tabs_line, unit_line
 from benchwatch.snapshot import Snapshot, VisitNow
 
 SETTLED = kit.numbers(settle=Settle("settled", 1.0, None))
@@ -66,7 +66,7 @@ def test_a_long_ident_is_cut_with_a_sign(ascii_only: bool, cut: str):
     """24 cells in the top row, with a sign that ASCII has too; one of 10 000 characters as well."""
     theme = Theme(ascii=ascii_only)
     for ident in ("0123456789" * 3, "A" * 10_000):
-        top = header_line(kit.frame(_visited(ident), theme=theme), 120, 1)[0].plain
+        top = unit_line(kit.frame(_visited(ident), theme=theme), 120, 1)[0].plain
         assert top.startswith(f" {ident[: 24 - len(cut)]}{cut} ")
 
 
@@ -74,15 +74,15 @@ def test_the_top_row_names_unit_and_visit():
     """Where there is little room the number of the visit goes first."""
     made = kit.frame(_visited("0417"))
 
-    assert header_line(made, 120, 1)[0].plain.startswith(" 0417 visit 12  10 MHz ")
-    assert header_line(made, 90, 1)[0].plain.startswith(" 0417 10 MHz ")
-    assert "5 Notes" in header_line(made, 90, 1)[0].plain
+    assert unit_line(made, 120, 1)[0].plain.startswith(" 0417 visit 12  10 MHz ")
+    assert unit_line(made, 60, 1)[0].plain.startswith(" 0417 10 MHz ")
+    assert "5 Notes" in tabs_line(made, 80, 1)[0].plain
 
 
 def test_without_a_unit_the_counter_is_named():
     """A nameless visit, or none."""
     for shown in (_visited(None, None), kit.snapshot()):
-        assert header_line(kit.frame(shown), 80, 1)[0].plain.startswith(" main 10 MHz ")
+        assert unit_line(kit.frame(shown), 80, 1)[0].plain.startswith(" main 10 MHz ")
 
 
 @pytest.mark.parametrize(("ascii_only", "glyphs"), [(False, UNICODE), (True, ASCII)])

@@ -10,6 +10,7 @@ from benchwatch.counter import LinkStatus
 from benchwatch.estimate.derived_frequencies import elsewhere
 from benchwatch.estimate.results import Drift, Estimate, Settle
 from benchwatch.quantity import PARTS_IN_1E12, PPB, PPM
+from benchwatch.run.bench_ranking import BenchTrouble
 from benchwatch.screen.axis_state import AxisState
 from benchwatch.screen.drawing.plot import axis_name
 from benchwatch.screen.drawing.styled_text import Role, line
@@ -20,10 +21,10 @@ from benchwatch.screen.panels.large_offset import both_figures
 from benchwatch.screen.panels.progress_rows import judge_line
 from benchwatch.screen.panels.shared_rows import (
     TOP_PANELS,
-    counter_line,
-    header_line,
     trouble_line,
+    trouble_or_counter_line,
     trouble_rows,
+    unit_line,
 )
 from benchwatch.screen.text.amounts import amount, to_go
 from benchwatch.screen.text.rates import RateUnit, rate_unit, write_rate
@@ -33,7 +34,7 @@ from benchwatch.screen.views.elsewhere_view import clock_line
 from benchwatch.screen.views.notes_view import note_lines
 from benchwatch.screen.views.stability_view import VALUE_SIGN, plot
 from benchwatch.screen.views.view_list import VIEWS
-from benchwatch.snapshot import ElsewhereNow, LoggedEvent, Records
+from benchwatch.snapshot import ElsewhereNow, LoggedEvent, Records, VisitNow
 
 
 @pytest.mark.parametrize(
@@ -141,15 +142,16 @@ def test_a_cut_line_ends_in_the_sign(glyphs, sign):
 @pytest.mark.parametrize("width", [60, 80])
 @pytest.mark.parametrize("state", ["reading", "silent", "lost"])
 def test_the_link_is_whole_and_the_name_is_cut(width, state):
-    """Time base and link are whole at every width; a long identity loses its end."""
-    made = kit.frame(kit.snapshot(link=LinkStatus(state, kit.NOW_S - 7.0)))
-    long = replace(made.snapshot.identity, text="Tide gauge station,bench counter,0042,1.0")
-    made = kit.frame(replace(made.snapshot, identity=long))
-    text = counter_line(made, width, 1)[0].plain
+    """Link and troubles are whole at every width; a long ident loses its end."""
+    visit = VisitNow(unit="tide gauge 0417 spare oven", number=3)
+    made = kit.frame(kit.snapshot(link=LinkStatus(state, kit.NOW_S - 7.0), visit=visit))
+    made = replace(made, troubles=[BenchTrouble("lost", ("five",))])
+    text = unit_line(made, width, 1)[0].plain
 
-    assert text.startswith(" Tide")
+    assert text.startswith(" ti")
+    assert "five lost" in text
     assert "… " in text
-    assert "time base external" in text
+    assert ("time base external" in text) == (width > 60)
     assert status_text.link_words(made).plain in text
 
 
@@ -241,7 +243,7 @@ def test_a_fault_too_long_for_its_rows_ends_in_the_sign():
     """Two rows hold the beginning, with the sign of a cut."""
     detail = "nothing listens there. " + "Check the port number, and that the bench is on. " * 3
     made = kit.frame(kit.snapshot(link=LinkStatus("lost", 1.0, detail)))
-    panel = next(one for one in TOP_PANELS if one.draw is trouble_line)
+    panel = next(one for one in TOP_PANELS if one.draw is trouble_or_counter_line)
     rows = [row.plain for row in drawn(panel, made, 60, 2)]
 
     assert rows[0].startswith(" nothing listens there. Check the port number")
@@ -272,7 +274,7 @@ def test_an_unknown_nominal_is_called_that():
     """Before the first reading the row names what is unknown."""
     made = kit.frame(kit.snapshot(nominal_hz=math.nan))
 
-    assert header_line(made, 80, 1)[0].plain.startswith(" main nominal unknown ")
+    assert unit_line(made, 80, 1)[0].plain.startswith(" main nominal unknown ")
 
 
 @pytest.mark.parametrize("size", [(80, 24), (120, 36), (60, 18)])

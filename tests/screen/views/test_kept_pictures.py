@@ -3,6 +3,7 @@
 import re
 from dataclasses import replace
 
+import bench_kit
 import pytest
 import screen_kit as kit
 from chain_kit import made_comparison, made_result
@@ -23,6 +24,7 @@ from benchwatch.estimate.trim.learned_turns import TurnSizes
 from benchwatch.estimate.trim.mean_pull import MeanPull
 from benchwatch.estimate.trim.tool_pull import ToolState
 from benchwatch.estimate.trim.trim_hint import Hint, Judgement
+from benchwatch.run.bench_ranking import BenchTrouble
 from benchwatch.screen.drawing.styled_text import line
 from benchwatch.screen.drawing.theme import Theme
 from benchwatch.screen.frame import Panel, always, drawn, stack
@@ -233,6 +235,7 @@ ONLY_THERE = {
     "morning": ("warm_up",),
     **dict.fromkeys(COMPARED, ("chain",)),
 }
+LATER_VIEWS = [view for view in VIEWS.views if view.name != "trim" and not view.whole_bench]
 SMALL = [("trim", state) for state in ("warming", "ready", "stale", "creeping")]
 KEPT = [
     *(
@@ -243,7 +246,7 @@ KEPT = [
             *((view, state) for state, views in ONLY_THERE.items() for view in views),
             *(
                 (view.name, state)
-                for view in VIEWS.views[1:]
+                for view in LATER_VIEWS
                 for state in ASKED
                 if view.name != "chain"
             ),
@@ -301,8 +304,10 @@ def test_the_header_looks_as_kept(size):
     """The rows above every view: counter, tabs, identity, link, and faults."""
     trim = VIEWS.named("trim")
     frames = {state: _frame("trim", state) for state in HEADERS}
-    lost = [("spare", "lost")]
-    frames["two counters"] = _frame("trim", "warming", names=("main", "spare"), missing=lost)
+    lost, both = BenchTrouble("lost", ("spare",)), ("main", "spare")
+    frames["two counters"] = _frame("trim", "warming", names=both, troubles=[lost])
+    frames["the bench"] = bench_kit.bench_frame(bench_kit.every_state(), "ten")
+    frames["one of a bench"] = bench_kit.bench_frame(bench_kit.every_state(), "ten", "stability")
     shown = {name: kit.panel_rows(trim, made, size, TOP_PANELS) for name, made in frames.items()}
 
     kit.compare(f"header_{size[0]}x{size[1]}", _titled(shown))
@@ -321,6 +326,47 @@ def test_the_footer_looks_as_kept(size):
     kit.compare(f"footer_{size[0]}x{size[1]}", _titled(shown))
 
 
+BENCHES = {
+    "two": (lambda: bench_kit.every_state()[:2], {}),
+    "six": (lambda: bench_kit.every_state()[:6], {}),
+    "every_state": (bench_kit.every_state, {"selected": "spare"}),
+    "two_hundred": (lambda: bench_kit.many(200), {"selected": "c123"}),
+    "ascii": (bench_kit.every_state, {"theme": Theme(ascii=True)}),
+}
+"""Benches whose view is kept: makes the snapshots, and changes of the frame."""
+ABOUT_BENCHES = {
+    "two": "two counters, and the selected one large",
+    "six": "six counters, one of them selected",
+    "every_state": "a counter in each state, another selected",
+    "two_hundred": "200 counters, one in the middle selected",
+    "ascii": "in plain ASCII",
+}
+KEPT_BENCHES = [
+    *((name, size) for name in BENCHES for size in SIZES),
+    ("every_state", (60, 18)),
+]
+
+
+@pytest.mark.parametrize(("name", "size"), KEPT_BENCHES, ids=str)
+def test_the_bench_looks_as_kept(name, size):
+    """The whole picture, with what stands above and below."""
+    make, changes = BENCHES[name]
+    made = bench_kit.bench_frame(make(), **changes)
+    drawn_bench = kit.text_of(picture(VIEWS.named("bench"), made, *size), made)
+
+    kit.compare(f"bench_{name}_{size[0]}x{size[1]}", drawn_bench)
+
+
+def test_a_counter_with_troubles_of_others_looks_as_kept():
+    """The trim of one counter of many, as a whole picture."""
+    made = bench_kit.bench_frame(bench_kit.every_state(), "synth", "trim")
+
+    kit.compare(
+        "trim_others_in_trouble_80x24",
+        kit.text_of(picture(VIEWS.named("trim"), made, 80, 24), made),
+    )
+
+
 def _titled(shown: dict[str, str]) -> str:
     return "".join(f"-- {name}\n{text}" for name, text in shown.items())
 
@@ -331,7 +377,7 @@ def test_a_new_view_changes_no_picture_of_another():
         name="extra",
         title="Extra view",
         about="nothing",
-        key=str(len(VIEWS.tabs) + 1),
+        key=str(len(VIEWS.tabs)),
         action="Show the extra view",
         panels=(
             Panel(draw=lambda _frame, _width, _rows: [line("extra")], rows=always(1), fills=True),
@@ -340,7 +386,8 @@ def test_a_new_view_changes_no_picture_of_another():
     )
     views = ViewList((*VIEWS.views, extra))
 
-    assert "7" in kit.plain("trim", _frame("trim", "warming"), 80, 24, views).splitlines()[0]
+    tabs = kit.plain("trim", _frame("trim", "warming"), 80, 24, views).splitlines()[1]
+    assert f"{extra.key} Extra view" in tabs
     for view, state, size in KEPT:
         name = f"{view}_{state}_{size[0]}x{size[1]}"
         assert kit.own_rows(view, _kept_frame(view, state), *size, views) == kit.kept(name), name
@@ -452,6 +499,17 @@ def index() -> str:
                 for width, height in sizes
             )
             text += f"| {about} | {files} |\n" if files else ""
+        if view.whole_bench:
+            for name, about in ABOUT_BENCHES.items():
+                files = ", ".join(
+                    f"[{width}x{height}](bench_{name}_{width}x{height}.txt)"
+                    for one, (width, height) in KEPT_BENCHES
+                    if one == name
+                )
+                text += f"| {about} | {files} |\n"
+        if view.name == "trim":
+            name = "trim_others_in_trouble_80x24.txt"
+            text += f"| of one of several counters, whole | [80x24]({name}) |\n"
     return text
 
 

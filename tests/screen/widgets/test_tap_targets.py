@@ -6,7 +6,7 @@ import screen_kit as kit
 from benchwatch.screen.app import BenchwatchApp
 from benchwatch.screen.display_options import DisplayOptions
 from benchwatch.screen.drawing.theme import Theme
-from benchwatch.screen.panels.shared_rows import header_line, key_lines
+from benchwatch.screen.panels.shared_rows import key_lines, tabs_line
 from benchwatch.screen.views.view_list import VIEWS
 from benchwatch.screen.widgets.overlays import TextOverlay
 from benchwatch.screen.widgets.tap_targets import key_at, tab_at
@@ -51,13 +51,13 @@ def test_the_left_half_of_a_pair_is_its_first_key():
 
 
 def test_the_tabs_can_be_tapped():
-    """Each is its number; the name of the counter is no key."""
+    """Each is its number; what stands beside them is no key."""
     made = kit.frame()
-    (row,) = header_line(made, 120, 1)
+    (row,) = tabs_line(made, 120, 1)
 
     assert tab_at(row, row.plain.index("Warm-up") + 2, made.tabs) == "view_warm_up"
     assert tab_at(row, row.plain.index("5 Notes"), made.tabs) == "view_notes"
-    assert tab_at(row, 2, made.tabs) is None
+    assert tab_at(row, 90, made.tabs) is None
     assert tab_at(row, row.plain.index("0:12:34"), made.tabs) is None
 
 
