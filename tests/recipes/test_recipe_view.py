@@ -66,7 +66,7 @@ def test_a_view_is_a_declaration_and_a_place_in_the_list(tmp_path: Path) -> None
     copy.edit(
         views, imported, f"{imported}from benchwatch.screen.views.gaps_view import GAPS_VIEW\n"
     )
-    copy.edit(views, "CHAIN_VIEW, FILL_VIEW)", "CHAIN_VIEW, GAPS_VIEW,\n        FILL_VIEW)")
+    copy.edit(views, "        CHAIN_VIEW,\n", "        CHAIN_VIEW,\n        GAPS_VIEW,\n")
     shown, explained, listed, _ = copy.python(PRESS.format(kits=str(KITS))).split("====\n")
 
     assert len(copy.touched) <= 2
