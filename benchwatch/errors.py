@@ -13,6 +13,7 @@
     ├── InputEnded                  0   standard input has ended, and with it the run
     ├── NoReadings                  4   connected, but nothing usable was read
     ├── ReplyError                  4   a reply came and is no reading: garbage, cut, implausible
+    │   └── BetweenSettings         4   a reading while the unit is being dialled to another setting
     └── FileError                   5   a file can't be read or written, or is not what it should be
         ├── JournalError            5   the journal can't be opened or written
         └── RegisterError           5   the register of units and visits can't be read or written
@@ -85,6 +86,10 @@ class ReplyError(BenchwatchError):
     """A reply came and is no reading: garbage, cut, or nowhere near the nominal."""
 
     exit_code = 4
+
+
+class BetweenSettings(ReplyError):
+    """A reading near neither of two settings: the unit is being dialled from one to the other."""
 
 
 class FileError(BenchwatchError):

@@ -273,6 +273,7 @@ def _reading(reading: Reading, numbers: Numbers) -> dict[str, Any]:
         "flags": sorted(reading.flags),
         "text": reading.text,
         "correction": _known(reading.correction),
+        "dial_hz": reading.dial_hz,
         "rest": rest
         and {
             "offset": _known(rest.offset),

@@ -102,6 +102,8 @@ class Plan:
     """Ident of the unit on the bench; None: not named."""
     working_hz: tuple[float, ...] = ()
     """Frequencies at which the oscillator is used, in hertz; empty: multiples of the nominal."""
+    checks: tuple[float, ...] = ()
+    """Other dial settings at which the output is checked, in hertz, in their order."""
 
 
 def check_signal_group(names: Sequence[str], nominals: Mapping[str, Decimal | None]) -> None:

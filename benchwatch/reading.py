@@ -5,7 +5,7 @@ from typing import Final, Literal, get_args
 
 Flag = Literal[
     "spike", "repeat", "overrange", "internal-timebase", "dated-by-pace", "typed",
-    "proven-timebase",
+    "proven-timebase", "other-dial",
 ]  # fmt: skip
 """Properties of a reading; the words are those of the JSON lines."""
 FLAGS: Final[frozenset[Flag]] = frozenset(get_args(Flag))
@@ -23,6 +23,12 @@ They come when the person types, so that a pause between two is no gap."""
 PROVEN_TIMEBASE: Final = "proven-timebase"
 """The offset is corrected by what a comparison with another counter says of the time base."""
 
+OTHER_DIAL: Final = "other-dial"
+"""The unit was dialled to another setting; ``offset`` and ``offset_hz`` are relative to that."""
+DIALLED: Final = "dialled to"
+"""How the reason of a gap begins in which the unit was dialled to another setting. Readings after
+it begin a new level, so that no turn is seen between the two sides."""
+
 DEFAULT_COUNTER: Final = "main"
 """Name of a counter for which none is given."""
 
@@ -34,10 +40,11 @@ AS_LEFT: Final = "as left"
 MEASURED: Final = "measured"
 RECORD_KINDS: Final[tuple[RecordKind, ...]] = (AS_FOUND, AS_LEFT, MEASURED)
 
-UNFIT: Final[frozenset[Flag]] = frozenset({SPIKE, REPEAT, OVERRANGE})
+UNFIT: Final[frozenset[Flag]] = frozenset({SPIKE, REPEAT, OVERRANGE, OTHER_DIAL})
 """Flags of readings that never enter an estimate."""
-NO_MEASUREMENT: Final[frozenset[Flag]] = frozenset({REPEAT, OVERRANGE})
-"""Flags of readings without a new measurement: they are not counted, nor used in an estimate."""
+NO_MEASUREMENT: Final[frozenset[Flag]] = frozenset({REPEAT, OVERRANGE, OTHER_DIAL})
+"""Flags of readings without a new measurement at the nominal: they are not counted, nor used in an
+estimate."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,6 +75,9 @@ class Reading:
     correction: float | None = None
     """Known fractional offset of the counter's time base, where ``offset`` and ``offset_hz`` are
     corrected for it; None where they are not. Text and frequency stay as the counter wrote them."""
+    dial_hz: float | None = None
+    """The other setting, in hertz, to which the unit was dialled and to which the offsets are
+    relative (flag ``other-dial``); None: the main one, the nominal."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING, Literal
 from benchwatch.counter import Identity, LinkStatus, TimeBase
 from benchwatch.estimate.results import Nudge, Numbers, SettleLimit
 from benchwatch.estimate.trim.trim_hint import COVERAGE_K, Direction, direction, estimate_at_rest
-from benchwatch.reading import Event, Gap, Mark, Reading
+from benchwatch.reading import OTHER_DIAL, Event, Gap, Mark, Reading
 
 if TYPE_CHECKING:
     from benchwatch.estimate.comparison.comparison_result import ComparisonResult
     from benchwatch.estimate.derived_frequencies import Elsewhere
+    from benchwatch.estimate.dial_check_record import DialCheck
     from benchwatch.estimate.dither import Dither
     from benchwatch.estimate.stability.deviation_point import Deviation
     from benchwatch.estimate.trim.landing import LandingNow
@@ -31,7 +32,7 @@ class Trace:
 
 LoggedKind = Literal[
     "mark", "nudge", "gap", "settle", "setting", "caution", "record", "tool",
-    "condition", "visit", "power", "comparison",
+    "condition", "visit", "power", "comparison", "check",
 ]  # fmt: skip
 
 
@@ -226,6 +227,42 @@ class Playback:
     """Whether `length_s` covers the part read so far, the whole file, or the part up to damage."""
 
 
+CheckPhase = Literal["dial", "reading", "back"]
+"""Where the walk through dial settings is: the unit is to be dialled to a setting, readings gather
+there, or the unit is to be dialled back to the main one."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckRow:
+    """One dial setting: what was found there, or is being found."""
+
+    setting_hz: float
+    check: "DialCheck | None" = None
+    """None: nothing was read there yet."""
+    is_open: bool = False
+    """Whether it is being checked now."""
+    words: str = ""
+    """The verdict, or what would tell."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChecksNow:
+    """The checks of a unit at other dial settings."""
+
+    rows: tuple[CheckRow, ...] = ()
+    phase: CheckPhase | None = None
+    """None: nothing is to be dialled."""
+    setting_hz: float | None = None
+    """The setting of the open check; None without one."""
+    dialled_hz: float | None = None
+    """The setting that the newest reading was taken at; None: the main one."""
+    reading: Reading | None = None
+    """The newest reading at another setting; None while the unit is at the main one."""
+    instruction: str = ""
+    """What to do next."""
+    cautions: tuple[str, ...] = ()
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Snapshot:
     """The state of one counter after one event."""
@@ -265,6 +302,13 @@ class Snapshot:
     """The comparison by which readings are corrected; None: by none."""
     question: str | None = None
     """The question whether the nominal is right, while readings are far off and another fits."""
+    checks: ChecksNow | None = None
+    """Checks at other dial settings; None without any."""
+
+    @property
+    def dialled_hz(self) -> float | None:
+        """The other setting that the unit is dialled to, in hertz; None: at the main one."""
+        return None if self.checks is None else self.checks.dialled_hz
 
     @property
     def aim(self) -> float:
@@ -303,4 +347,6 @@ class Snapshot:
 
     def corrected(self, event: Event) -> Event:
         """Return `event`, which led to this snapshot; a reading is returned corrected."""
+        if isinstance(event, Reading) and OTHER_DIAL in event.flags:
+            return event if self.checks is None else self.checks.reading or event
         return self.reading if isinstance(event, Reading) and self.reading else event

@@ -46,7 +46,7 @@ def longest_pause_s(spacing_s: float | None) -> float:
 
 def is_current(now: Snapshot, at_s: float) -> bool:
     """Return whether the numbers in `now` are still valid at `at_s`, seconds of the run."""
-    if now.link.state != "reading":
+    if now.link.state != "reading" or now.dialled_hz is not None:
         return False
     age, longest = age_s(now, at_s), longest_age_s(now)
     return age is None or longest is None or age <= longest

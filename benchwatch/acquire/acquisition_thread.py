@@ -9,7 +9,7 @@ from benchwatch.acquire.counter_status import CounterStatus, StatusPublisher
 from benchwatch.acquire.reading_loop import ReadingLoop
 from benchwatch.acquire.reading_maker import ReadingMaker
 from benchwatch.acquire.retry_policy import RetryPolicy
-from benchwatch.acquire.settings_control import SettingsControl
+from benchwatch.acquire.settings_control import DialSetting, SettingsControl
 from benchwatch.bus.file_wire import file_of
 from benchwatch.clock import Clock
 from benchwatch.counter import (
@@ -132,6 +132,13 @@ class Acquisition(threading.Thread):
     def set_nominal(self, nominal: Decimal) -> None:
         """Use another nominal, in hertz, from the next reading on; nothing is set."""
         self._settings.request(nominal)
+
+    def set_dial(self, setting: Decimal | None) -> None:
+        """Accept readings near `setting`, in hertz, too, from the next one on; None: no more.
+
+        Nothing is set on the counter.
+        """
+        self._settings.request(DialSetting(setting))
 
     # ------------------------------------------------------------- the run
 

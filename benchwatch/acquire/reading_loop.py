@@ -10,8 +10,15 @@ from benchwatch.acquire.retry_policy import RetryPolicy
 from benchwatch.acquire.settings_control import SettingsControl
 from benchwatch.clock import Clock
 from benchwatch.counter import Counter, DriverExtras
-from benchwatch.errors import BenchwatchError, NoReadings, ReplyError, ReplyTimeout
-from benchwatch.reading import REPEAT, Gap, Mark, Reading
+from benchwatch.errors import (
+    BenchwatchError,
+    BetweenSettings,
+    NoReadings,
+    ReplyError,
+    ReplyTimeout,
+)
+from benchwatch.quantity import format_frequency
+from benchwatch.reading import DIALLED, OTHER_DIAL, REPEAT, Gap, Mark, Reading
 
 TIMEOUTS_IN_A_ROW: Final = 3
 """After so many the connection itself is distrusted and opened again."""
@@ -31,6 +38,11 @@ class GapTracker:
         """Note what went wrong; the first error is the reason of the gap."""
         if self._reason is None:
             self._reason = str(error).split(". ", 1)[0].rstrip(".")
+
+    def dialled(self, setting_hz: float) -> None:
+        """Note that readings are taken at another setting, `setting_hz`: that is the reason."""
+        if self._reason is None or not self._reason.startswith(DIALLED):
+            self._reason = f"{DIALLED} {format_frequency(setting_hz)}"
 
     def close(self, reading: Reading) -> Gap | None:
         """Return the gap that `reading` ends, if there is one."""
@@ -112,6 +124,8 @@ class ReadingLoop:
             try:
                 timeout_s = self._retry_policy.timeout_s(self._maker.gate_s)
                 made = self._measure(counter, extras, timeout_s)
+            except BetweenSettings:
+                timeouts = 0  # the counter reads: the unit is being dialled
             except ReplyTimeout as error:
                 timeouts += 1
                 if timeouts >= TIMEOUTS_IN_A_ROW:
@@ -163,9 +177,12 @@ class ReadingLoop:
             return
         if since_last_s > timeout_s + (self._interval_s or 0.0):
             self.gaps.failed(ReplyError("nobody read the counter: this computer was kept busy."))
-        gap = self.gaps.close(reading)
-        if gap is not None:
-            self._on_event(gap)
+        if OTHER_DIAL in reading.flags:
+            self.gaps.dialled(reading.dial_hz or 0.0)
+        else:
+            gap = self.gaps.close(reading)
+            if gap is not None:
+                self._on_event(gap)
         self._newest_reading_s = made.arrived_s
         self._retry_policy.succeeded(since_last_s)
         status = self._publisher.status

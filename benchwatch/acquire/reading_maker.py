@@ -8,14 +8,24 @@ from typing import Final
 from benchwatch.acquire.mid_gate import MidGate
 from benchwatch.clock import Clock, utc_at
 from benchwatch.counter import Measurement, TimeBase
-from benchwatch.errors import NoReadings, ReplyError, UsageError
+from benchwatch.errors import BetweenSettings, NoReadings, ReplyError, UsageError
 from benchwatch.plan import PLAUSIBLE_OFFSET
 from benchwatch.quantity import difference, format_frequency, round_nominal
-from benchwatch.reading import DATED_BY_PACE, INTERNAL_TIMEBASE, OVERRANGE, REPEAT, Flag, Reading
+from benchwatch.reading import (
+    DATED_BY_PACE,
+    INTERNAL_TIMEBASE,
+    OTHER_DIAL,
+    OVERRANGE,
+    REPEAT,
+    Flag,
+    Reading,
+)
 
 _EXACT: Final = Context(prec=60)
 MOST_IMPLAUSIBLE: Final = 5
 """After so many implausible readings and no plausible one, the nominal is wrong."""
+MOST_BETWEEN: Final = 2
+"""So many readings in a row near neither setting are those in which the unit was dialled."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +59,10 @@ class ReadingMaker:
         self.gate_s: float | None = None
         """The gate that the counter reports, in seconds; see `set_gate`."""
         self._implausible = 0
+        self._between = 0
+        """Readings in a row near neither setting."""
+        self._dial: Decimal | None = None
+        """The other setting at which readings are accepted too, in hertz."""
         self._has_made = False
         self._standing_flags: frozenset[Flag] = frozenset()
         self.nominal: Decimal | None = None
@@ -80,10 +94,18 @@ class ReadingMaker:
         self._lowest = nominal * (1 - PLAUSIBLE_OFFSET)
         self._highest = nominal * (1 + PLAUSIBLE_OFFSET)
 
+    def set_dial(self, setting: Decimal | None) -> None:
+        """Accept readings near `setting`, in hertz, beside those near the nominal; None: no more.
+
+        The nearer of the two decides what a reading is relative to.
+        """
+        self._dial, self._between = setting, 0
+
     def make(self, measurement: Measurement) -> MadeReading:
         """Make a reading, stamped at the middle of its gate.
 
         Raises:
+            BetweenSettings: the unit seems to be dialled to another setting just now.
             ReplyError: the value lies more than a part in 1000 from the nominal.
             NoReadings: several in a row were so far off, and no reading was ever nearer.
             UsageError: no nominal was given, and the first reading is near no round number.
@@ -97,10 +119,14 @@ class ReadingMaker:
             flags |= {DATED_BY_PACE}
         value, resolution_hz = self._at_nominal(measurement)
         text, frequency_hz, offset_hz, offset = "", math.nan, math.nan, math.nan
+        dial_hz: float | None = None
         if value is None:
             flags |= {OVERRANGE}
         else:
             nominal = self._nominal_for(value)
+            if nominal != self.nominal:
+                flags |= {OTHER_DIAL}
+                dial_hz = float(nominal)
             text, frequency_hz = f"{value:f}", float(value)
             offset_hz, offset = difference(value, nominal)
             self._has_made = True
@@ -116,6 +142,7 @@ class ReadingMaker:
             offset=offset,
             resolution_hz=resolution_hz,
             flags=flags,
+            dial_hz=dial_hz,
         )
         return MadeReading(reading, arrived_s, measurement.undated_before)
 
@@ -132,10 +159,15 @@ class ReadingMaker:
         return scaled, measurement.resolution_hz * float(self.nominal / value)
 
     def _nominal_for(self, value: Decimal) -> Decimal:
-        """Return the nominal, in hertz; raises as `make` where `value` is implausible."""
+        """Return the nominal or the other setting, in hertz, that `value` is near.
+
+        Raises as `make` where it is near neither.
+        """
         if self.nominal is None:
             self._guess_nominal(value)
         assert self.nominal is not None
+        if self._dial is not None:
+            return self._nearer(value, self.nominal, self._dial)
         if self._lowest <= value <= self._highest:
             self._implausible = 0
             return self.nominal
@@ -149,6 +181,19 @@ class ReadingMaker:
         raise ReplyError(
             f"a reading of {here} is nowhere near the nominal of {expected}. It was not used."
         )
+
+    def _nearer(self, value: Decimal, nominal: Decimal, dial: Decimal) -> Decimal:
+        """Return the one of the two settings, in hertz, that `value` is near."""
+        setting = min(nominal, dial, key=lambda hertz: abs(value - hertz) / hertz)
+        if abs(value - setting) <= PLAUSIBLE_OFFSET * setting:
+            self._between = self._implausible = 0
+            return setting
+        self._between += 1
+        here, two = format_frequency(value), (format_frequency(nominal), format_frequency(dial))
+        sentence = f"the counter reads {here}, neither {two[0]} nor {two[1]}"
+        if self._between <= MOST_BETWEEN:
+            raise BetweenSettings(f"{sentence}: the unit is being dialled. It was not used.")
+        raise ReplyError(f"{sentence}. Dial the unit to one of them: it was not used.")
 
     def _guess_nominal(self, value: Decimal) -> None:
         guess = round_nominal(value)

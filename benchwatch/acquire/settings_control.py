@@ -4,7 +4,7 @@ import math
 import queue
 from collections import deque
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import Final
 
@@ -22,6 +22,14 @@ MOST_RESETS: Final = 3
 """A requested gate is set again so often within `RESETS_WITHIN_S`; after that somebody else must be
 setting another one."""
 RESETS_WITHIN_S: Final = 600.0
+
+
+@dataclass(frozen=True, slots=True)
+class DialSetting:
+    """Another setting of the unit's dial at which readings are accepted; nothing is set for it."""
+
+    hertz: Decimal | None
+    """None: readings at the nominal only."""
 
 
 class SettingsControl:
@@ -50,7 +58,7 @@ class SettingsControl:
         self._note = note
         self._clock = clock
         self._poller = SettingsPoller(clock)
-        self._requests: queue.SimpleQueue[Setup | Decimal] = queue.SimpleQueue()
+        self._requests: queue.SimpleQueue[Setup | Decimal | DialSetting] = queue.SimpleQueue()
         self._set_gate_s: float | None = None
         """The gate that was read back after the requested one had been set."""
         self._resets: deque[float] = deque(maxlen=MOST_RESETS)
@@ -59,8 +67,8 @@ class SettingsControl:
         self._doubted_s: float | None = None
         """The gate that was noted as impossible."""
 
-    def request(self, request: Setup | Decimal) -> None:
-        """Queue a request for after the reading in flight: settings, or a nominal in hertz."""
+    def request(self, request: Setup | Decimal | DialSetting) -> None:
+        """Queue a request for after the reading in flight: settings, nominal in hertz, or dial."""
         self._requests.put(request)
 
     def begin(self, counter: Counter, extras: DriverExtras) -> tuple[TimeBase, float | None]:
@@ -101,10 +109,13 @@ class SettingsControl:
             self._note(self._maker.doubt or "")
         self._note_unreported(polled)
 
-    def _carry_out(self, request: Setup | Decimal, counter: Counter) -> None:
+    def _carry_out(self, request: Setup | Decimal | DialSetting, counter: Counter) -> None:
         if isinstance(request, Decimal):
             self._maker.set_nominal(request)
             self._publisher.update(nominal=request)
+            return
+        if isinstance(request, DialSetting):
+            self._maker.set_dial(request.hertz)
             return
         state = self._publisher.status.link.state
         try:

@@ -8,18 +8,20 @@ import queue
 import threading
 from collections import deque
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from typing import Final
 
 from benchwatch.acquire.counter_status import CounterStatus, StatusPublisher
 from benchwatch.acquire.reading_maker import ReadingMaker
+from benchwatch.acquire.settings_control import DialSetting
 from benchwatch.acquire.typed_decimals import REMEMBERED, digits_missing
 from benchwatch.acquire.typed_input import TypedInput
 from benchwatch.acquire.typed_line import TypedNumber, read_typed_line
 from benchwatch.clock import Clock
 from benchwatch.counter import Identity, Measurement, Setup
-from benchwatch.errors import BenchwatchError, FewerDigits, NoReadings
+from benchwatch.errors import BenchwatchError, FewerDigits, NoReadings, QuantityError
 from benchwatch.quantity import format_duration, how_many, printable, round_nominal
 from benchwatch.reading import TYPED, Gap, Mark, Reading
 
@@ -79,6 +81,8 @@ class TypedAcquisition(threading.Thread):
         self._lock = threading.Lock()
         self._nominal = nominal
         """The nominal by which the next line is judged, in hertz."""
+        self._dial: Decimal | None = None
+        """The other setting by which it is judged too, in hertz."""
         self._guessed = False
         """Whether the first reading gave it."""
         self._newest_decimals: deque[int] = deque(maxlen=REMEMBERED)
@@ -86,7 +90,7 @@ class TypedAcquisition(threading.Thread):
         self._asked_again: TypedNumber | None = None
         """The reading that was refused because it may be cut."""
         self._queue: queue.SimpleQueue[
-            _Accepted | Setup | Decimal | str | BenchwatchError | None
+            _Accepted | Setup | Decimal | DialSetting | str | BenchwatchError | None
         ] = queue.SimpleQueue()
         self._publisher = StatusPublisher(
             on_status, clock=clock, origin_s=origin_s, nominal=nominal
@@ -109,13 +113,24 @@ class TypedAcquisition(threading.Thread):
         """
         typed_s = self._clock.monotonic()
         with self._lock:
-            number = read_typed_line(line, self._nominal, guessed=self._guessed)
+            number = self._read(line)
             self._refuse_cut(number, line)
             if self._nominal is None:
                 self._nominal, self._guessed = round_nominal(number.value_hz), True
             accepted = _Accepted(number, typed_s)
             self._queue.put(accepted)
         self._clock.wait(accepted.taken, TAKEN_S)
+
+    def _read(self, line: str) -> TypedNumber:
+        """Read a line near the nominal, or else near the other setting of the dial."""
+        try:
+            return read_typed_line(line, self._nominal, guessed=self._guessed)
+        except QuantityError:
+            if self._dial is None:
+                raise
+            with suppress(QuantityError):
+                return read_typed_line(line, self._dial)
+            raise
 
     def _refuse_cut(self, number: TypedNumber, line: str) -> None:
         """Ask once for a reading that ends earlier than usual; its decimals are usual after that.
@@ -153,6 +168,13 @@ class TypedAcquisition(threading.Thread):
             self._newest_decimals.clear()
             self._queue.put(nominal)
 
+    def set_dial(self, setting: Decimal | None) -> None:
+        """Accept lines near `setting`, in hertz, too, from the next one on; None: no more."""
+        with self._lock:
+            self._dial = setting
+            self._newest_decimals.clear()
+            self._queue.put(DialSetting(setting))
+
     # ------------------------------------------------------------- the run
 
     def run(self) -> None:
@@ -168,6 +190,8 @@ class TypedAcquisition(threading.Thread):
                     has_read = True
                 case Setup():
                     self._state_gate(item.gate_s)
+                case DialSetting():
+                    self._maker.set_dial(item.hertz)
                 case str():
                     self._note(item)
                 case Decimal():

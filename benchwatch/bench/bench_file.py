@@ -137,6 +137,7 @@ def _plan(
         else _reference(own, at / OWN_TABLE, utc_s, OWN_TIME_BASE),
         unit=table.get("unit"),
         working_hz=table["working_hz"],
+        checks=tuple(dict.fromkeys(table["checks"])),
     )
 
 

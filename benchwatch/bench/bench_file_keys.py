@@ -100,6 +100,12 @@ _WORKING: Final = ConfigKey(
     default=(),
     field="working_hz",
 )
+_CHECKS: Final = ConfigKey(
+    kind=list_of(FREQUENCY.then(float), "frequencies"),
+    example='["100 MHz", "1 MHz"]',
+    explanation="other dial settings at which the unit's output is checked",
+    default=(),
+)
 
 REFERENCE_KEYS: Final = {
     "name": ConfigKey(
@@ -177,6 +183,7 @@ COUNTER: Final = ConfigTable(
             explanation="from reading to reading; left out: as they come",
         ),
         "working": _WORKING,
+        "checks": _CHECKS,
         OWN_TABLE: ConfigTable(
             entries=REFERENCE_KEYS, explanation="its own oscillator: keys as in [reference]"
         ),

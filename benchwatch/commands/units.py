@@ -127,6 +127,14 @@ def show(*, ident: str, journal: Path | None, sim: bool, as_json: bool) -> None:
     help="A frequency at which it is used; give it as often. Together they take the place of "
     "those before.",
 )
+@click.option(
+    "--check",
+    "check",
+    type=FREQUENCY,
+    multiple=True,
+    help="Another dial setting at which its output is checked; give it as often. Together they "
+    "take the place of those before.",
+)
 @register_options
 def set_unit(
     *,
@@ -174,6 +182,8 @@ def _changed(unit: Unit, typed: dict[str, Any]) -> Unit:
         changes["nominal_hz"] = typed["nominal"]
     if typed["at"]:
         changes["working_hz"] = tuple(dict.fromkeys(map(float, typed["at"])))
+    if typed["check"]:
+        changes["checks"] = tuple(dict.fromkeys(map(float, typed["check"])))
     nominal = typed["nominal"] or unit.nominal_hz
     if typed["tolerance"] is not None:
         with of_option("--tolerance"):

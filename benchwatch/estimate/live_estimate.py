@@ -49,10 +49,12 @@ class LiveEstimate:
         """Return the exponential of the warm-up; None when the readings show none."""
         return self._settling.warm_up_fit()
 
-    def gap(self, lasted_s: float | None = None) -> bool:
+    def gap(self, lasted_s: float | None = None, *, new_level: bool = False) -> bool:
         """Take a gap in the readings.
 
         Args:
+            new_level: the next reading starts a new level in any case, so that no turn is seen
+                over the gap; the settling goes on as over any gap.
             lasted_s: its length; None where the readings before it can't be compared with those
                 after it, as after a change of the time base.
 
@@ -61,7 +63,7 @@ class LiveEstimate:
             next reading starts a new one. The settling has a rule of its own.
         """
         self._settling.gap(lasted_s)
-        return self.pause(lasted_s)
+        return self.pause(None if new_level else lasted_s)
 
     def pause(self, lasted_s: float | None) -> bool:
         """Take a time (seconds) in which the oscillator moved by itself, but nobody read it.

@@ -21,10 +21,11 @@ from benchwatch.estimate.results import Nudge
 from benchwatch.journal.journal_reader import JournalReader
 from benchwatch.journal.schema import JournalRun
 from benchwatch.journal.trim_entries import TrimEntries, json_object
-from benchwatch.reading import POWER_WORDS
+from benchwatch.reading import OTHER_DIAL, POWER_WORDS
 from benchwatch.snapshot import LoggedEvent, Records, Trace
 
 if TYPE_CHECKING:
+    from benchwatch.estimate.dial_check_record import DialCheck
     from benchwatch.estimate.trim.mean_pull import PullSample
 
 LONGEST_INTERRUPTION_S: Final = 12 * 3600.0
@@ -72,6 +73,10 @@ class EarlierRuns:
     """What the tool moved by when it went on, where it is on and no lift has confirmed a pull."""
     nominal: Decimal | None = None
     """Hertz; None: not known."""
+    checks: "tuple[DialCheck, ...]" = ()
+    """The newest check at each other dial setting."""
+    dialled_hz: float | None = None
+    """The other setting, in hertz, that the unit was dialled to last; None: the main one."""
     ended_in_order: bool = False
     """Whether the newest run was ended by whoever ran it, and not interrupted."""
     trace: Trace = field(default_factory=Trace)
@@ -238,6 +243,8 @@ def _read(
         turn=left.turn,
         tool_on=left.tool_on,
         first_touch=left.first_touch,
+        checks=tuple(left.checks.values()),
+        dialled_hz=left.dialled_hz,
         ended_in_order=chain[-1].end_reason in ENDED_IN_ORDER,
         nominal=nominal,
         trace=Trace() if nominal is None else _trace(journal, chain, float(nominal), utc_s),
@@ -258,8 +265,11 @@ def _trace(
     for run in chain:
         (highest,) = journal.ask("SELECT max(number) FROM readings WHERE run = ?", (run.key,))[0]
         every = max(int(highest or 0) // TRACE_POINTS, 1)
-        query = "SELECT elapsed_s, text FROM readings WHERE run = ? AND number % ? = 0"
-        for elapsed_s, text in journal.ask(f"{query} ORDER BY number", (run.key, every)):
+        query = (
+            "SELECT elapsed_s, text FROM readings WHERE run = ? AND number % ? = 0 "
+            "AND instr(flags, ?) = 0 ORDER BY number"
+        )
+        for elapsed_s, text in journal.ask(query, (run.key, every, OTHER_DIAL)):
             with suppress(ValueError):
                 offset = (float(text) - nominal_hz) / nominal_hz
                 if abs(offset) < LARGEST_OFFSET:

@@ -5,12 +5,18 @@
 
 import json
 import os
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from benchwatch.journal.schema import JournalRun, settings_text
-from benchwatch.journal.trim_entries import KEPT_BY_ITSELF, PULL_KIND, json_object
+from benchwatch.journal.trim_entries import (
+    CHECK_KIND,
+    DIAL_KIND,
+    KEPT_BY_ITSELF,
+    PULL_KIND,
+    json_object,
+)
 from benchwatch.journal.writer import Journal, new_key
 from benchwatch.plan import Plan
 from benchwatch.reading import Entry, Note
@@ -117,6 +123,14 @@ class RunWriter:
         if samples and samples != self._samples:
             self._samples = samples
             self._write_entry(utc_s, elapsed_s, PULL_KIND, json.dumps({"samples": samples}))
+
+    def write_check(self, values: Mapping[str, Any], utc_s: float, elapsed_s: float) -> None:
+        """Write a finished check at another dial setting, its numbers as values for JSON."""
+        self._write_entry(utc_s, elapsed_s, CHECK_KIND, json.dumps(values))
+
+    def write_dialled(self, setting_hz: float | None, utc_s: float, elapsed_s: float) -> None:
+        """Write that the unit is dialled to another setting, in hertz; None: back to the main."""
+        self._write_entry(utc_s, elapsed_s, DIAL_KIND, json.dumps({"setting_hz": setting_hz}))
 
     def _write_entry(self, utc_s: float, elapsed_s: float, kind: str, document: str) -> None:
         self.write(

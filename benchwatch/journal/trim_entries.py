@@ -8,6 +8,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final, cast, get_args
 
 from benchwatch.errors import FileError
+from benchwatch.estimate.dial_check_record import DialCheck
 from benchwatch.estimate.results import Nudge
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 from benchwatch.quantity import format_duration, printable
@@ -21,6 +22,12 @@ PULL_KIND: Final = "pull"
 """Kind of the note that holds the measured pulls of the tool."""
 KEPT_BY_ITSELF: Final = "kept by itself"
 """Kind of the note that marks the as found before it as recorded automatically."""
+
+
+CHECK_KIND: Final = "dial check"
+"""Kind of the note that holds the numbers of a finished check at another dial setting."""
+DIAL_KIND: Final = "dial"
+"""Kind of the note that says to which setting the unit was dialled."""
 
 
 def gap_words(lasted_s: float, reason: str) -> str:
@@ -66,6 +73,10 @@ class TrimEntries:
         self.notes: list[LoggedEvent] = []
         self.turn: Nudge | None = None
         self.tool_on = False
+        self.checks: dict[float, DialCheck] = {}
+        """The newest check at each dial setting, in hertz."""
+        self.dialled_hz: float | None = None
+        """The other setting that the unit was dialled to last; None: the main one."""
 
     @property
     def first_touch(self) -> "PullSample | None":
@@ -99,21 +110,36 @@ class TrimEntries:
         elif kind == PULL_KIND:
             samples = json_object(document)["samples"]
             self.samples = tuple((float(size), _optional(u)) for size, u in samples)
+        elif kind in {CHECK_KIND, DIAL_KIND}:
+            self._take_dial(kind, json_object(document))
         elif kind == "mark":
             self._note(utc_s, kind, document)
         elif kind == "gap":
             self._note(utc_s, kind, gap_words(lasted_s, document))
         elif kind in get_args(LoggedKind):
-            values = json_object(document)
-            nudge = _nudge(values["nudge"], utc_s - self._utc_s)
-            text = str(values["text"])
-            if kind == "nudge":
-                self.turn = nudge
-            elif kind == "tool":
-                noted = noted_tool_state(kind, document)
-                self.tool_on = self.tool_on if noted is None else noted
-            if nudge is None or not self._refine_noted_nudge(utc_s, nudge):
-                self._note(utc_s, kind, text, nudge=nudge)
+            self._take_logged(utc_s, kind, document)
+
+    def _take_logged(self, utc_s: float, kind: str, document: str) -> None:
+        """Add an entry of the event log; arguments and errors as those of `take`."""
+        values = json_object(document)
+        nudge = _nudge(values["nudge"], utc_s - self._utc_s)
+        text = str(values["text"])
+        if kind == "nudge":
+            self.turn = nudge
+        elif kind == "tool":
+            noted = noted_tool_state(kind, document)
+            self.tool_on = self.tool_on if noted is None else noted
+        if nudge is None or not self._refine_noted_nudge(utc_s, nudge):
+            self._note(utc_s, kind, text, nudge=nudge)
+
+    def _take_dial(self, kind: str, values: dict[str, Any]) -> None:
+        """Add a finished check, or where the unit was dialled to."""
+        if kind == DIAL_KIND:
+            self.dialled_hz = _optional(values["setting_hz"])
+            return
+        check = DialCheck.from_dict(values)
+        if check.nominal_hz == self._nominal_hz:
+            self.checks[check.setting_hz] = check
 
     def _refine_noted_nudge(self, utc_s: float, nudge: Nudge) -> bool:
         """Refine the note of the same nudge, if there is one; False: the nudge is new."""

@@ -106,17 +106,20 @@ class Analysis:
             if least_motion(drift, paused_s) > (numbers.noise or 0.0):
                 self.trim.gap(level_continues=self.estimate.pause(paused_s))
 
-    def gap(self, lasted_s: float, *, other_scale: bool = False) -> tuple[Numbers, TrimNow]:
+    def gap(
+        self, lasted_s: float, *, other_scale: bool = False, new_level: bool = False
+    ) -> tuple[Numbers, TrimNow]:
         """Add a gap; return the numbers and the state of the trim that remain valid after it.
 
         Args:
             lasted_s: for how long readings are missing; 0 for a change between two readings.
             other_scale: readings after the gap can't be compared with those before it.
+            new_level: the level begins anew, as after the unit was dialled elsewhere and back.
         """
         comparable_s = None if other_scale else lasted_s
         self.history.gap(lasted_s)
         self.spacing.gap()
-        level_continues = self.estimate.gap(comparable_s)
+        level_continues = self.estimate.gap(comparable_s, new_level=new_level)
         self.stability.gap(comparable_s)
         return self.estimate.numbers, self.trim.gap(level_continues=level_continues)
 

@@ -5,6 +5,7 @@ event log, in this order, and puts the results in a new `Snapshot`.
 """
 
 import json
+import math
 import threading
 from collections.abc import Callable
 from dataclasses import replace
@@ -18,6 +19,8 @@ from benchwatch.journal import Journal
 from benchwatch.journal.resume import EarlierRuns
 from benchwatch.journal.run_writer import RunWriter, run_of
 from benchwatch.pipeline.analysis import Analysis, without_news
+from benchwatch.pipeline.check_keeper import CheckKeeper
+from benchwatch.pipeline.dial_checks import DialChecks
 from benchwatch.pipeline.event_log import EventLog, settled_words, tolerance_words
 from benchwatch.pipeline.history import with_earlier
 from benchwatch.pipeline.nominal import (
@@ -38,7 +41,9 @@ from benchwatch.pipeline.time_base_correction import (
 from benchwatch.pipeline.visit_keeper import VisitKeeper
 from benchwatch.plan import DOUBTFUL_OFFSET, Plan
 from benchwatch.reading import (
+    DIALLED,
     NO_MEASUREMENT,
+    OVERRANGE,
     TOOL_WORDS,
     Event,
     Gap,
@@ -88,6 +93,7 @@ class Pipeline:
         self._log = EventLog(self._journal.write_logged)
         self._visit = VisitKeeper(visit, self._journal, self._log, plan)
         self._records = RecordKeeper(self._journal, self._log, visit)
+        self._checks = CheckKeeper(plan.checks, self._journal, self._visit)
         self._earlier_trace, self._power_on_s = Trace(), 0.0
         """Readings of earlier runs for the charts, and when the first of them began."""
         self._resumed_hz: float | None = None
@@ -99,6 +105,7 @@ class Pipeline:
             link=LinkStatus("connecting", 0.0),
             warm_up=WarmUp(limit=plan.settle),
             visit=self._visit.now,
+            checks=self._checks.now(nominal_hz),
         )
         if earlier is not None:
             self._resume(earlier, utc_s)
@@ -175,6 +182,7 @@ class Pipeline:
             now_s = 0.0 if now.reading is None else now.reading.elapsed_s
             warm_up = warm_up_now(self._snapshot.warm_up or WarmUp(), fit, now_s)
             reference = reference_now(self._time_base.now, self.plan.tolerance)
+            self._checks.judge(self._analysis, self._snapshot, self.plan.tolerance)
             self._show(
                 stability=stability, elsewhere=elsewhere, warm_up=warm_up, reference=reference
             )
@@ -254,7 +262,8 @@ class Pipeline:
     def use_unit(self, plan: Plan, utc_s: float, elapsed_s: float) -> None:
         """Use the limits and working frequencies of a `plan` that was completed from a unit."""
         old = self.plan
-        self.plan = replace(old, unit=plan.unit, working_hz=plan.working_hz)
+        self.plan = replace(old, unit=plan.unit, working_hz=plan.working_hz, checks=plan.checks)
+        self._checks.use(plan.checks)
         self.set_limits(
             utc_s,
             elapsed_s,
@@ -286,8 +295,37 @@ class Pipeline:
             self._analysis = Analysis(self._analysis.nominal_hz, plan.tolerance, plan.settle)
             self._analysis.trim.resume((), None, known=False, tool_on=tool_on)
             self._records.newest, self._earlier_trace = None, Trace()
+            self._checks.begin_anew(plan.checks)
             warm_up = WarmUp(since_s=elapsed_s, limit=plan.settle)
             self._show(**WITHOUT_MEASUREMENTS, warm_up=warm_up)
+
+    @property
+    def check_settings(self) -> list[float]:
+        """Dial settings still to be checked, in hertz; all of the list where all are checked."""
+        return self._checks.next_settings()
+
+    @property
+    def all_check_settings(self) -> list[float]:
+        """All dial settings of the list, in hertz."""
+        return list(self._checks.settings)
+
+    @property
+    def resumed_nominal(self) -> float | None:
+        """Nominal of the earlier runs, in hertz; None if not known, or after the first reading."""
+        return self._resumed_hz
+
+    def change_checks(self, change: Callable[[DialChecks], None]) -> None:
+        """Finish the open check, put it on record, and change the walk as the operator says."""
+        with self._lock:
+            self._checks.finish(self._analysis, self._snapshot, self.plan.tolerance)
+            self._checks.change(change)
+            self._show()
+
+    def say_dialled(self) -> None:
+        """Note that the person says that the unit is dialled as instructed."""
+        with self._lock:
+            self._checks.change(DialChecks.say_dialled)
+            self._show()
 
     # ------------------------------------------------------------ called with the lock held
 
@@ -299,6 +337,11 @@ class Pipeline:
     def _take_reading(self, reading: Reading) -> None:
         if self._visit.begins:
             self._begin_visit()
+        if reading.dial_hz is not None:
+            self._take_other_dial(reading)
+            return
+        if self._checks.dialled_hz is not None and OVERRANGE not in reading.flags:
+            self._come_back(reading.utc_s, reading.elapsed_s)
         was, analysis = self._snapshot, self._analysis
         measures = reading.flags.isdisjoint(NO_MEASUREMENT)
         reading, changed = self._time_base.take(reading, was.time_base.source, analysis.nominal_hz)
@@ -325,12 +368,37 @@ class Pipeline:
             elsewhere=was.elsewhere, logged_events=self._log.newest,
             spacing_s=analysis.spacing.usual_s, not_on_disk=self._journal.not_on_disk,
             question=question, visit=was.visit, reference=was.reference, proof=was.proof,
+            checks=was.checks,
         )  # fmt: skip
         if numbers.confirmed_nudge is not None:
             self._keep_as_found(reading)
 
+    def _take_other_dial(self, reading: Reading) -> None:
+        """Take a reading at another dial setting: it belongs to the checks only."""
+        stated = self._snapshot.time_base.source
+        reading, _ = self._time_base.take(reading, stated, reading.dial_hz or math.nan)
+        self._checks.take(reading)
+        self._show()
+
+    def _come_back(self, utc_s: float, elapsed_s: float) -> None:
+        """Finish the open check: a reading came at the main setting, which begins a new level.
+
+        A turn of the trimmer can't be seen over the time in which the unit was dialled elsewhere.
+        """
+        now = self._snapshot
+        self._checks.finish(self._analysis, now, self.plan.tolerance)
+        self._checks.come_back(utc_s, elapsed_s)
+        numbers, trim, gap = now.numbers, now.trim, now.last_gap
+        if gap is None or not gap.elapsed_s <= elapsed_s <= gap.elapsed_s + gap.lasted_s:
+            # Typed readings have no gaps.
+            since_s = elapsed_s if now.reading is None else now.reading.elapsed_s
+            numbers, trim = self._analysis.gap(max(elapsed_s - since_s, 0.0), new_level=True)
+        self._show(numbers=numbers, trim=trim)
+
     def _take_gap(self, gap: Gap) -> None:
-        numbers, trim = self._analysis.gap(gap.lasted_s)
+        self._checks.finish_if_read(self._analysis, self._snapshot, self.plan.tolerance)
+        new_level = gap.reason.startswith(DIALLED)
+        numbers, trim = self._analysis.gap(gap.lasted_s, new_level=new_level)
         self._log.add_gap(gap)
         self._show(
             numbers=numbers,
@@ -357,6 +425,7 @@ class Pipeline:
             visit=self._visit.now,
             journal_trouble=self._journal.trouble,
             not_on_disk=self._journal.not_on_disk,
+            checks=self._checks.now(self._analysis.nominal_hz),
             **changes,
         )
 
@@ -393,6 +462,7 @@ class Pipeline:
             return
         self._analysis = self._analysis.under(nominal_hz, self.plan, has_turned=has_turned(was))
         self._records.newest, self._earlier_trace = None, Trace()
+        self._checks.begin_anew(self.plan.checks)
         utc_s, elapsed_s = self._journal.started_utc_s, 0.0
         if was.reading is not None:
             utc_s, elapsed_s = was.reading.utc_s, was.reading.elapsed_s
@@ -404,6 +474,7 @@ class Pipeline:
         self._resumed_hz = None if earlier.nominal is None else float(earlier.nominal)
         self._earlier_trace, self._power_on_s = earlier.trace, earlier.power_on_s
         self._records.resume(earlier.records)
+        self._checks.resume(earlier.checks, earlier.dialled_hz)
         trim = self._analysis.resume(earlier, as_found_known=self._records.has_as_found)
         self._log.resume(earlier, utc_s, self._visit.now)
         asks = self._visit.now is not None and self._visit.now.asks_power

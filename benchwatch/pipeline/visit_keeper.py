@@ -6,7 +6,9 @@ from decimal import Decimal
 from typing import Any, Final
 
 from benchwatch.errors import UsageError
+from benchwatch.estimate.dial_check_record import DialCheck
 from benchwatch.journal.run_writer import RunWriter
+from benchwatch.pipeline.dial_check_words import check_words
 from benchwatch.pipeline.event_log import EventLog
 from benchwatch.plan import Plan
 from benchwatch.reading import POWER_WORDS
@@ -70,6 +72,17 @@ class VisitKeeper:
         self._log.add_text(utc_s, elapsed_s, "comparison", text)
         if self.writer is not None:
             self.writer.write_comparison(text, values)
+
+    def log_check(self, check: DialCheck, elapsed_s: float) -> None:
+        """Put a finished check at another dial setting into the event log."""
+        self._log.add_text(check.utc_s, elapsed_s, "check", check_words(check))
+
+    def write_check(self, check: DialCheck, elapsed_s: float) -> None:
+        """Write a check to register and journal, in place of an earlier one at its setting."""
+        text = check_words(check)
+        self._journal.write_check(check.as_dict(), check.utc_s, elapsed_s)
+        if self.writer is not None:
+            self.writer.write_check(text, check.as_dict())
 
     def answer_power(self, utc_s: float, elapsed_s: float, *, was_off: bool) -> None:
         """Note whether the unit was switched off before this run.

@@ -14,7 +14,7 @@ from benchwatch.journal.journal_file import is_database
 from benchwatch.journal.journal_reader import JournalReader, Portion, ReadingRow, flags_of
 from benchwatch.journal.trim_entries import KEPT_BY_ITSELF, is_record, noted_tool_state
 from benchwatch.quantity import parse_reply, printable
-from benchwatch.reading import DEFAULT_COUNTER, OVERRANGE
+from benchwatch.reading import DEFAULT_COUNTER, OTHER_DIAL, OVERRANGE
 from benchwatch.recording.cell_parsing import read_texts
 from benchwatch.recording.decimals import Decimals, decimals_from_values, merge_decimals
 from benchwatch.recording.recorded_run import OperatorAction, RecordingGap
@@ -113,7 +113,8 @@ def _rows(facts: CounterFacts, portion: Portion, shift_s: float) -> Rows:
     Raises:
         FileError: a value can't be true: the journal is damaged, or was changed by hand.
     """
-    readings = portion.readings
+    # Readings at another dial setting belong to no estimate of this nominal.
+    readings = [row for row in portion.readings if OTHER_DIAL not in flags_of(row[6])]
     number = np.array([row[0] for row in readings], dtype=np.int64)
     if facts.epoch_s is None and readings:
         utc_s, elapsed_s = readings[0][1:3]

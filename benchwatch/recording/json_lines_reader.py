@@ -9,7 +9,14 @@ import numpy as np
 
 from benchwatch.errors import FileError
 from benchwatch.quantity import printable
-from benchwatch.reading import FLAGS, INTERNAL_TIMEBASE, OVERRANGE, PROVEN_TIMEBASE, Flag
+from benchwatch.reading import (
+    FLAGS,
+    INTERNAL_TIMEBASE,
+    OTHER_DIAL,
+    OVERRANGE,
+    PROVEN_TIMEBASE,
+    Flag,
+)
 from benchwatch.recording.decimals import decimals_from_values
 from benchwatch.recording.recorded_run import OperatorAction, RecordingGap
 from benchwatch.recording.rows import (
@@ -114,6 +121,9 @@ class _CounterLines:
         Raises:
             FileError: the line lacks a key, or a value is absurd.
         """
+        written = row.get("flags")
+        if isinstance(written, list) and OTHER_DIAL in written:
+            return  # it belongs to no estimate of this nominal
         if kind == "gap":
             self._gaps.append(read_gap(row, len(self._line), where))
         elif kind == "mark":

@@ -32,6 +32,8 @@ class Unit:
     settle_horizon_s: float | None = None
     working_hz: tuple[float, ...] = ()
     """Frequencies in hertz at which it is used."""
+    checks: tuple[float, ...] = ()
+    """Other dial settings, in hertz, at which its output is checked."""
     description: str = ""
     place: str = ""
     owner: str = ""
@@ -47,6 +49,7 @@ class Unit:
                 "settle": self.settle,
                 "settle_horizon_s": self.settle_horizon_s,
                 "working_hz": list(self.working_hz),
+                "checks": list(self.checks),
                 "description": self.description,
                 "place": self.place,
                 "owner": self.owner,
@@ -56,15 +59,14 @@ class Unit:
     @classmethod
     def from_values(cls, ident: str, values: Mapping[str, Any]) -> "Unit":
         """Read back what `draft` wrote; a value of a wrong type counts as not known."""
-        working = values.get("working_hz")
-        known = [_number(hertz) for hertz in working] if isinstance(working, list) else []
         return cls(
             ident=ident,
             nominal_hz=decimal_of(values.get("nominal_hz")),
             tolerance=_number(values.get("tolerance")),
             settle=_number(values.get("settle")),
             settle_horizon_s=_number(values.get("settle_horizon_s")),
-            working_hz=tuple(hertz for hertz in known if hertz is not None),
+            working_hz=_frequencies(values.get("working_hz")),
+            checks=_frequencies(values.get("checks")),
             description=_text(values.get("description")),
             place=_text(values.get("place")),
             owner=_text(values.get("owner")),
@@ -114,6 +116,11 @@ def decimal_of(value: object) -> Decimal | None:
     except InvalidOperation:
         return None
     return hertz if hertz.is_finite() and 0 < hertz < Decimal("1e38") else None
+
+
+def _frequencies(value: object) -> tuple[float, ...]:
+    known = [_number(hertz) for hertz in value] if isinstance(value, list) else []
+    return tuple(hertz for hertz in known if hertz is not None)
 
 
 def _number(value: object) -> float | None:

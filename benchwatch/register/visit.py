@@ -7,6 +7,7 @@ from decimal import Decimal
 from typing import Any, Final
 
 from benchwatch.errors import FileError
+from benchwatch.estimate.dial_check_record import DialCheck
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 from benchwatch.quantity import printable
 from benchwatch.reading import AS_FOUND, AS_LEFT, RecordKind
@@ -54,6 +55,19 @@ class VisitRecord:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class VisitCheck:
+    """A check of the unit's output at another dial setting."""
+
+    entry: str
+    """Name of its entry, or of the newest amendment of it."""
+    at_utc_s: float
+    check: DialCheck
+    text: str
+    """The same as a sentence."""
+    amended: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Remark:
     """A note, a condition or another dated text of a visit."""
 
@@ -90,6 +104,8 @@ class Visit:
     records: tuple[VisitRecord, ...] = ()
     """In the order of writing, without those that were withdrawn."""
     remarks: tuple[Remark, ...] = ()
+    checks: tuple[VisitCheck, ...] = ()
+    """The newest check at each dial setting, in the order of the settings' first ones."""
     pulls: tuple[tuple[float, float | None], ...] = ()
     """Measured pulls of the tool: size and u, fractional."""
     closed_utc_s: float | None = None
@@ -144,7 +160,7 @@ def build_visit(name: str, entries: Iterable[RegisterEntry]) -> Visit:
     fields: dict[str, Any] = {"name": name, "opened_utc_s": 0.0}
     if entries:  # where the entry that opened it was lost, the first one that is left counts
         fields |= {"opened_utc_s": utc_of(entries[0].at), "unit": entries[0].unit}
-    lists: dict[str, list[Any]] = {"runs": [], "records": [], "remarks": []}
+    lists: dict[str, list[Any]] = {"runs": [], "records": [], "remarks": [], "checks": []}
     fields |= lists
     fields["amendments"] = tuple(amendments_of(entries))
     for entry in entries:
@@ -195,7 +211,9 @@ def _take(
         case "closed":
             fields["closed_utc_s"] = stated_utc(values.get("ended"), at_utc_s)
             fields["closed_by"] = entry.who
-        case "note" | "condition" | "power" | "comparison" | "check" | "report":
+        case "check":
+            _add_check(fields["checks"], shown, at_utc_s, values, reason)
+        case "note" | "condition" | "power" | "comparison" | "report":
             remark = _remark(shown, at_utc_s, values, reason, kind=entry.kind)
             fields["remarks"].append(remark)
 
@@ -252,6 +270,33 @@ def _record(
         automatic=values.get("automatic") is True,
         amended=reason,
     )
+
+
+def _add_check(
+    checks: list[VisitCheck],
+    shown: RegisterEntry,
+    at_utc_s: float,
+    values: Mapping[str, Any],
+    reason: str,
+) -> None:
+    """Add a check to the list, in place of an earlier one at the same setting."""
+    stated = values.get("check")
+    try:
+        check = DialCheck.from_dict(stated if isinstance(stated, dict) else {})
+    except FileError:
+        return
+    found = VisitCheck(
+        entry=shown.name,
+        at_utc_s=at_utc_s,
+        check=check,
+        text=_text(values.get("text")),
+        amended=reason,
+    )
+    hertz = [one.check.setting_hz for one in checks]
+    if check.setting_hz in hertz:
+        checks[hertz.index(check.setting_hz)] = found
+    else:
+        checks.append(found)
 
 
 def _remark(

@@ -194,6 +194,10 @@ class VisitWriter:
             self._now.chain, self._now.chain_utc_s = text, self._clock.utc()
             self._write("comparison", {"text": text, "comparison": values, "run": self._run.run})
 
+    def write_check(self, text: str, values: Mapping[str, Any]) -> None:
+        """Add a check at another dial setting: what it says, and its numbers for JSON."""
+        self._write("check", {"text": text, "check": values, "run": self._run.run})
+
     def write_power(self, text: str) -> None:
         """Add whether the unit was switched off between two runs: that is answered now."""
         self._asks_power = False

@@ -43,6 +43,8 @@ def unit_facts(unit: Unit) -> list[str]:
         facts.append(f"settled within {_limit(unit.settle)} in {horizon}")
     if unit.working_hz:
         facts.append(f"used at {', '.join(map(format_frequency, unit.working_hz))}")
+    if unit.checks:
+        facts.append(f"checked at {', '.join(map(format_frequency, unit.checks))}")
     facts += [f"place {unit.place}"] * bool(unit.place)
     facts += [f"owner {unit.owner}"] * bool(unit.owner)
     return facts

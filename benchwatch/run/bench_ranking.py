@@ -32,7 +32,7 @@ readings right.
 the offset drifts by more than the settle limit after a turn or after it had settled once.
 ``warming``: it drifts by more than the settle limit and has not settled yet.
 ``unsure``: no estimate or no u is known yet, offset ± U lies on both sides of the tolerance's edge,
-or the noise is too large for a settle verdict.
+or the noise is too large for a settle verdict; also while the unit is dialled to another setting.
 ``ok``: none of these."""
 
 WORST_FIRST: Final[tuple[BenchState, ...]] = get_args(BenchState)
@@ -52,6 +52,8 @@ def bench_state(now: Snapshot, at_s: float) -> BenchState:
         return "not there yet"
     if link in {"lost", "connecting"} or (link == "ended" and now.link.detail):
         return "lost"
+    if now.dialled_hz is not None and link == "reading":
+        return "unsure"
     if not is_current(now, at_s):
         return "silent"
     return _state_by_numbers(now)

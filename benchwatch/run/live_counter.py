@@ -28,6 +28,7 @@ from benchwatch.quantity import (
 from benchwatch.reading import AS_FOUND, MEASURED, POWER_WORDS, TYPED, RecordKind, Touch
 from benchwatch.register import Unit, read_ident, read_register
 from benchwatch.register.visit_writer import CLOSED_ALREADY, refuse_other_unit
+from benchwatch.run.check_walk import CheckWalk
 from benchwatch.run.visit_start import unit_of_plan, with_unit
 from benchwatch.snapshot import Snapshot, Trace
 from benchwatch.staleness import is_current
@@ -50,6 +51,7 @@ class LiveCounter:
         self.pipeline = pipeline
         self._clock = clock
         self._origin_s = origin_s
+        self._walk = CheckWalk(pipeline)
         self.looked_at_s = -math.inf
         """When its trace was fetched last, as for a chart on a screen; monotonic seconds."""
 
@@ -90,6 +92,7 @@ class LiveCounter:
             UsageError: the visit is closed.
         """
         self._refuse_closed()
+        self._refuse_dialled()
         if kind == AS_FOUND:
             self._refuse_false_as_found()
         record = self.pipeline.record(kind, *self._now())
@@ -101,6 +104,43 @@ class LiveCounter:
         not_yet = "; it waits for the register, which can't be written" if waits else ""
         readings = how_many(record.readings, "reading")
         return f"{kind}: {offset}{least}, from {readings}{but}{not_yet}"
+
+    # ------------------------------------------------------------ checks at other dial settings
+
+    @property
+    def dialled(self) -> Decimal | None:
+        """The other setting that the unit is dialled to, in hertz; None: the main one."""
+        hertz = self.snapshot.dialled_hz
+        return None if hertz is None else Decimal(repr(hertz))
+
+    @property
+    def nominal_at_start(self) -> Decimal | None:
+        """The nominal that the plan states, in hertz; None: the first reading gives it.
+
+        While the unit is dialled elsewhere no reading can give it: that of the earlier runs counts.
+        """
+        planned, resumed_hz = self.pipeline.plan.nominal, self.pipeline.resumed_nominal
+        if planned is None and self.dialled is not None and resumed_hz is not None:
+            return Decimal(repr(resumed_hz))
+        return planned
+
+    def check(self, text: str) -> str:
+        """Begin checks as typed; return a sentence. See `benchwatch.run.check_walk`.
+
+        Raises:
+            QuantityError: the text is no frequency.
+            UsageError: there is nothing to check, or the visit is closed.
+        """
+        self._refuse_closed()
+        return self._walk.begin(text, self.acquisition)
+
+    def go_on_checking(self) -> str:
+        """Say that the unit is dialled, or go on to the next setting; return a sentence.
+
+        Raises:
+            UsageError: there is nothing to check.
+        """
+        return self._walk.go_on(self.acquisition)
 
     # ------------------------------------------------------------ the visit
 
@@ -168,6 +208,19 @@ class LiveCounter:
             raise UsageError(
                 f"as found is on record ({write_fraction(found.offset, found.u)}), and the trimmer "
                 "was turned since: nothing was recorded. :record takes a plain measurement."
+            )
+
+    def _refuse_dialled(self) -> None:
+        """Refuse to put the main offset on record while the unit is dialled elsewhere.
+
+        Raises:
+            UsageError: it is dialled to another setting.
+        """
+        now = self.snapshot
+        if now.dialled_hz is not None:
+            raise UsageError(
+                f"the unit is dialled to {format_frequency(now.dialled_hz)}: nothing was recorded. "
+                f"Dial it back to {format_frequency(now.nominal_hz)} first."
             )
 
     def _refuse_closed(self) -> None:

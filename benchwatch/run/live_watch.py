@@ -142,7 +142,7 @@ class LiveWatch:
                 resource=plan.resource,
                 driver=plan.driver,
                 setup=plan.setup,
-                nominal=plan.nominal,
+                nominal=counter.nominal_at_start,
                 on_event=partial(self._take, name),
                 on_status=partial(self._connect, name),
                 on_failure=partial(self._failed, name),
@@ -150,6 +150,8 @@ class LiveWatch:
                 origin_s=self._origin_s,
                 interval_s=plan.interval_s,
             )
+            if counter.dialled is not None:
+                counter.acquisition.set_dial(counter.dialled)
         for acquisition in self._acquisitions:
             acquisition.start()
         if not self._lines or self.chain.groups:

@@ -253,6 +253,18 @@ class RecordedCounter:
         """
         raise UsageError(f"nothing is put on record {kind} while a recording is shown.")
 
+    def check(self, text: str) -> str:  # noqa: ARG002 - same signature as LiveCounter
+        """Refuse: a unit can be dialled only in a live watch.
+
+        Raises:
+            UsageError: always.
+        """
+        raise UsageError("other dial settings are checked only in a live watch.")
+
+    def go_on_checking(self) -> str:
+        """Refuse, as `check`."""
+        return self.check("")
+
     def change(self, setting: Setting, text: str) -> str:
         """Refuse: settings of a recording are given when it is opened.
 

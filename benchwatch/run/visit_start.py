@@ -60,6 +60,7 @@ def with_unit(plan: Plan, unit: Unit) -> Plan:
         tolerance=unit.tolerance if plan.tolerance is None else plan.tolerance,
         settle=settle,
         working_hz=plan.working_hz or unit.working_hz,
+        checks=plan.checks or unit.checks,
     )
 
 
@@ -72,6 +73,7 @@ def unit_of_plan(ident: str, plan: Plan, nominal: Decimal | None = None) -> Unit
         settle=None if plan.settle is None else plan.settle.limit,
         settle_horizon_s=None if plan.settle is None else plan.settle.horizon_s,
         working_hz=plan.working_hz,
+        checks=plan.checks,
     )
 
 

@@ -21,6 +21,7 @@ from benchwatch.screen.questions import Questions
 from benchwatch.screen.screen_state import ScreenState
 from benchwatch.screen.typed_commands import (
     ChainCommand,
+    CheckCommand,
     Command,
     CounterCommand,
     KeyCommand,
@@ -291,6 +292,9 @@ class BenchwatchApp(App[None]):
             self.screen_state.open_counter(command.name)
             self.redraw_soon()
             self._questions.power()
+        elif isinstance(command, CheckCommand):
+            self.screen_state.check(command)
+            self.redraw_soon()
         elif isinstance(command, VisitCommand):
             self._questions.change_visit(command)
         elif isinstance(command, ChainCommand):

@@ -9,6 +9,7 @@ from benchwatch.errors import BenchwatchError, UnknownUnit
 from benchwatch.quantity import printable
 from benchwatch.reading import AS_FOUND, AS_LEFT, NO_WORDS, RecordKind
 from benchwatch.screen.chain_actions import chain_actions, run_chain_command
+from benchwatch.screen.check_actions import CHECK_VIEW, go_on_checking
 from benchwatch.screen.counter_number import CounterNumber
 from benchwatch.screen.counter_state import CounterState
 from benchwatch.screen.display_options import DisplayOptions
@@ -24,6 +25,7 @@ from benchwatch.screen.shown_counters import ShownCounters
 from benchwatch.screen.shown_view import ShownView
 from benchwatch.screen.typed_commands import (
     ChainCommand,
+    CheckCommand,
     CounterChoice,
     SettingCommand,
     VisitCommand,
@@ -306,6 +308,11 @@ class ScreenState:
             self.show_message(str(error))
         return True
 
+    def check(self, command: CheckCommand) -> None:
+        """Begin checks at other dial settings, in their view; show a sentence."""
+        self.show(CHECK_VIEW)
+        self._try(lambda: self._handle.check(command.text))
+
     # ---------------------------------------------------------------- what keys do
 
     def _actions_of_keys(self) -> dict[str, Callable[[], None]]:
@@ -326,6 +333,8 @@ class ScreenState:
             "tool": self._touch,
             "found": lambda: self._record(AS_FOUND),
             "left": lambda: self._record(AS_LEFT),
+            "go_on_checking": lambda: self._try(self._go_on_checking),
+            "stop_checking": lambda: self._try(lambda: self._handle.check("stop")),
         }
 
     def _try(self, action: Callable[[], str]) -> None:
@@ -386,6 +395,9 @@ class ScreenState:
         if self._trimmer is not None:
             self._trimmer.rest_tool(self._counters.name, on)
         self._handle.touch(on=on)
+
+    def _go_on_checking(self) -> str:
+        return go_on_checking(self._handle, self._trimmer, self._counters.name)
 
     def _record(self, kind: RecordKind) -> None:
         handle, unit = self._handle, self._counter.axes.unit

@@ -73,9 +73,23 @@ class CounterChoice:
     """Its state, in a word or a few."""
 
 
-Command = KeyCommand | SettingCommand | VisitCommand | ChainCommand | CounterCommand
 COUNTER = "counter"
 """The word that names a counter to show."""
+
+
+@dataclass(frozen=True, slots=True)
+class CheckCommand:
+    """The command to check the unit at other dial settings."""
+
+    text: str = ""
+    """A setting, ``all`` or ``stop``; empty: the next ones of the list."""
+
+
+CHECK_NAME = "check"
+CHECK_FORMS = "100MHz; nothing: the next of the list; all; stop"
+Command = KeyCommand | SettingCommand | VisitCommand | ChainCommand | CounterCommand | CheckCommand
+TYPED_WHOLE = (SettingCommand, VisitCommand, ChainCommand, CounterCommand, CheckCommand)
+"""Commands that are named by the typed line itself, and not found by its words."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,7 +118,9 @@ def suggestions(
     Counters of several come with the word counter and a part of their name or unit. Keys of other
     views come last, and only once something has been typed.
     """
-    found = [*_settings(typed), *_visit_changes(typed)] if "operator" in available else []
+    found: list[Suggestion] = []
+    if "operator" in available:
+        found = [*_settings(typed), *_visit_changes(typed), *_checks(typed)]
     found += _chain_changes(typed) if "compare" in available else []
     found = [*_counters(typed, counters), *found]
     found += [_key(key) for key in views.keys_in(view, available) if key.action]
@@ -115,7 +131,7 @@ def suggestions(
     return [
         one
         for one in found
-        if isinstance(one.command, SettingCommand | VisitCommand | ChainCommand | CounterCommand)
+        if isinstance(one.command, TYPED_WHOLE)
         or all(word in f"{one.name} {one.text} {one.also}".lower() for word in words)
     ]
 
@@ -174,6 +190,17 @@ def _settings(typed: str) -> list[Suggestion]:
             text = f"such as {SETTING_FORMS[setting]}"
             listed.append(Suggestion(name=setting, text=text, command=None))
     return listed
+
+
+def _checks(typed: str) -> list[Suggestion]:
+    """Return the check that `typed` names: with a setting, or with the next of the list."""
+    first, _, rest = typed.strip().partition(" ")
+    if not CHECK_NAME.startswith(first.lower()):
+        return []
+    rest = rest.strip()
+    text = f"Check the output at {rest}" if rest else f"Check the output at {CHECK_FORMS}"
+    command = CheckCommand(rest) if first else None
+    return [Suggestion(name=CHECK_NAME, text=text, command=command)]
 
 
 def _visit_changes(typed: str) -> list[Suggestion]:

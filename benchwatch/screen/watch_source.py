@@ -44,6 +44,23 @@ class CounterHandle(Protocol):
             BenchwatchError: there is nothing to record yet.
         """
 
+    def check(self, text: str) -> str:
+        """Begin checks at other dial settings; return a sentence for the operator.
+
+        Args:
+            text: a setting such as ``100MHz``; empty: the next ones of the list; ``all``, ``stop``.
+
+        Raises:
+            BenchwatchError: there is nothing to check, or not now.
+        """
+
+    def go_on_checking(self) -> str:
+        """Say that the unit is dialled as asked, or go on to the next setting; return a sentence.
+
+        Raises:
+            BenchwatchError: there is nothing to check, or not now.
+        """
+
     def change(self, setting: Setting, text: str) -> str:
         """Change a setting to the value typed in `text`; return a sentence for the operator.
 

@@ -470,6 +470,14 @@ class FakeCounter:
         """Note the record."""
         return self._operator.record(self._name, kind, unit)
 
+    def check(self, text: str) -> str:
+        """Note the check."""
+        return self._operator.check(self._name, text)
+
+    def go_on_checking(self) -> str:
+        """Note that it went on."""
+        return self._operator.check(self._name, "go on")
+
     def change(self, setting: str, text: str) -> str:
         """Note the change."""
         return self._operator.change(self._name, setting, text)
@@ -519,6 +527,11 @@ class FakeOperator:
         """Note the record."""
         self.calls.append(("record", name, kind))
         return f"recorded {kind}"
+
+    def check(self, name: str, text: str) -> str:
+        """Note the check."""
+        self.calls.append(("check", name, text))
+        return f"check {text}"
 
     def change(self, name: str, setting: str, text: str) -> str:
         """Record the change; refuse a text with "nonsense" as the program refuses a bad value."""

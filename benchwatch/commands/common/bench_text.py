@@ -92,6 +92,7 @@ def plan_values(plan: Plan) -> dict[str, object]:
         "channel": plan.setup.channel,
         "interval_s": plan.interval_s,
         "working_hz": list(plan.working_hz),
+        "checks": list(plan.checks),
         "reference": stated(plan.reference),
         "own_time_base": stated(plan.own_time_base),
     }

@@ -24,6 +24,7 @@ def unit_values(unit: Unit) -> dict[str, Any]:
         "nominal_hz": None if unit.nominal_hz is None else float(unit.nominal_hz),
         "tolerance": unit.tolerance, "settle": unit.settle,
         "settle_horizon_s": unit.settle_horizon_s, "working_hz": list(unit.working_hz),
+        "checks": list(unit.checks),
         "description": unit.description, "place": unit.place, "owner": unit.owner,
     }  # fmt: skip
 

@@ -52,10 +52,12 @@ class TypedSettings:
         """Make the plan of one counter; a `simulated` bench gives the settings not typed."""
         nominal, tolerance, settle = of_counter(self.nominals, name), self.tolerance, self.settle
         driver_name = self.driver or default_driver(resource)
+        checks: tuple[float, ...] = ()
         unit = self.units.known.get(name)
         if simulated is not None:
             driver_name = self.driver or simulated.drivers[name]
             nominal = nominal or parse_frequency(simulated.nominals[name])
+            checks = tuple(float(parse_frequency(text)) for text in simulated.checks[name])
             known = unit or Unit(ident="")
             tolerance = tolerance or (simulated.tolerance if known.tolerance is None else None)
             settle = settle or (simulated.settle if known.settle is None else None)
@@ -73,6 +75,7 @@ class TypedSettings:
             simulated=None if simulated is None else simulated.name,
             reference=_simulated_reference(simulated),
             unit=self.units.idents.get(name),
+            checks=checks,
         )
         return plan if unit is None else with_unit(plan, unit)
 

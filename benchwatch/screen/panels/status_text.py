@@ -2,7 +2,7 @@
 
 from typing import TYPE_CHECKING
 
-from benchwatch.quantity import printable, write_fraction
+from benchwatch.quantity import format_frequency, printable, write_fraction
 from benchwatch.screen.drawing.styled_text import Role, StyledLine, fitting, line
 from benchwatch.screen.frame import Frame
 from benchwatch.screen.text.amounts import ago, to_go, way_left, with_u, write_limit
@@ -143,6 +143,9 @@ def link_words(frame: Frame) -> StyledLine:
     if reading is None:
         return line((f"no reading yet, {since}", Role.OFF))
     age = ago(reading.elapsed_s, frame.now_s)
+    dialled_hz = frame.snapshot.dialled_hz
+    if dialled_hz is not None and state.state == "reading":
+        return line((f"dialled to {format_frequency(dialled_hz)}", Role.OFF))
     if not frame.stale:
         return line(f"reading {age} old")
     word = {"lost": "link lost", "reading": "overdue"}.get(state.state, "silent")
@@ -207,6 +210,17 @@ def trouble_words(frame: Frame) -> str:
     if snapshot.journal_trouble:
         waits = f" ({snapshot.not_on_disk} not on disk)" if snapshot.not_on_disk else ""
         return f"not being journaled{waits}: {frame.theme.printable(snapshot.journal_trouble)}"
+    return _doubt_words(frame)
+
+
+def _doubt_words(frame: Frame) -> str:
+    """Return why the main offset is not current, or in doubt, as one sentence; empty: it is not."""
+    snapshot = frame.snapshot
+    if snapshot.dialled_hz is not None:
+        where, age = format_frequency(snapshot.dialled_hz), "of before"
+        if snapshot.reading is not None:
+            age = f"{ago(snapshot.reading.elapsed_s, frame.now_s)} old"
+        return f"the unit is dialled to {where}: the main offset stands still, {age}"
     if snapshot.question is not None:
         return frame.theme.printable(snapshot.question)
     if snapshot.time_base.source == "internal":

@@ -11,6 +11,8 @@ from benchwatch.quantity import (
 )
 from benchwatch.screen.drawing.styled_text import Role, StyledLine, faded, line
 from benchwatch.screen.frame import Frame, Panel, always
+from benchwatch.screen.key_binding import KeyBinding
+from benchwatch.screen.panels.check_rows import check_rows, draw_checks
 from benchwatch.screen.panels.large_offset import both_figures
 from benchwatch.screen.text.amounts import with_u
 from benchwatch.screen.view import View
@@ -77,6 +79,27 @@ def _row(cells: list[tuple[str, Role]]) -> StyledLine:
     return row
 
 
+CHECK_KEY = KeyBinding(
+    id="go_on_checking",
+    keys=("enter",),
+    label="Enter",
+    footer="check",
+    action="Say that the unit is dialled, or check the next setting",
+    help=(
+        "Begin the checks of the list, say that the unit is dialled as the row on top asks, or go "
+        "on to the next setting; on a simulated bench this also dials."
+    ),
+    needs="operator",
+)
+STOP_CHECK_KEY = KeyBinding(
+    id="stop_checking",
+    keys=("escape",),
+    label="Esc",
+    footer="stop",
+    action="End the checks at other dial settings",
+    help="End the checks at other dial settings; what was found stays on record.",
+    needs="operator",
+)
 ELSEWHERE_VIEW = View(
     name="elsewhere",
     title="Elsewhere",
@@ -85,17 +108,28 @@ ELSEWHERE_VIEW = View(
     action="Show the offset elsewhere",
     action_help="Show the offset elsewhere: other frequencies, clocks.",
     panels=(
-        Panel(draw=both_figures, rows=digit_rows),
-        Panel(draw=fraction_line, rows=always(1)),
-        Panel(draw=clock_line, rows=always(1)),
+        Panel(draw=draw_checks, rows=check_rows),
+        Panel(draw=both_figures, rows=digit_rows, drop_order=3),
+        Panel(draw=fraction_line, rows=always(1), drop_order=2),
+        Panel(draw=clock_line, rows=always(1), drop_order=1),
         Panel(draw=table, rows=always(3), fills=True),
     ),
+    keys=(CHECK_KEY, STOP_CHECK_KEY),
     help=(
         (
             "Multiplied or divided by N, an offset in hertz is multiplied by N and the fraction "
             "stays what it is. One beat is the time in which a comparison with an exact frequency "
             "goes through zero once. Phase noise grows by 20 log N decibels. The frequencies are "
             "those at which the unit is used, as the unit or the bench file states them, and 1 Hz."
+        ),
+        (
+            "A check compares the offset that is read at another dial setting with the one that "
+            "the main frequency foretells. U is the expanded uncertainty of the difference (95 %). "
+            "With a tolerance the output follows where all of the difference ± U lies within a "
+            "quarter of it (common practice, 4 to 1), and does not where none of it does; without "
+            "one it follows where the difference is within U. Behind the key : type check 100MHz, "
+            "check (the next of the list), check all or check stop; Enter says that the unit is "
+            "dialled."
         ),
         "A clock that runs on the oscillator gains or loses the time said a day.",
     ),

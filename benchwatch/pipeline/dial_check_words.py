@@ -1,0 +1,74 @@
+"""What is said of checks at other dial settings, live and afterwards: sentences, never computed."""
+
+from typing import Final
+
+from benchwatch.estimate.dial_check import CANT_TELL, FEWEST_READINGS, CheckNumbers
+from benchwatch.estimate.dial_check_record import DialCheck
+from benchwatch.pipeline.event_log import limit_words
+from benchwatch.quantity import OffsetUnit, format_frequency, how_many, offset_unit, write_fraction
+
+OUTPUT_CHANGES: Final = "The output changes: nothing that follows it may be connected."
+COVERS: Final = "Covers off: mains and stored charge, hot oven; local codes and practice first."
+NO_COUNT_WORDS: Final = "counter can't count it"
+"""Words of the row of a setting at which every reading is over range."""
+CAUTIONS: Final = (OUTPUT_CHANGES, COVERS)
+"""Cautions that stand beside every instruction to dial."""
+
+
+def check_words(check: DialCheck, unit: OffsetUnit | None = None) -> str:
+    """Write a finished check as a sentence: setting, verdict, difference ± U and its limit."""
+    where = format_frequency(check.setting_hz)
+    if check.difference is None or check.expanded is None:
+        few = how_many(check.readings, "reading")
+        return f"at {where}: can't tell, from {few}: the uncertainty is not known"
+    unit = unit or offset_unit(max(abs(check.difference), check.expanded))
+    text = write_fraction(check.difference, check.expanded, unit)
+    against = "within U" if check.verdict == "follows" else "U of 95 %"
+    if check.limit is not None:
+        against = f"limit ±{limit_words(check.limit)}"
+    readings = how_many(check.readings, "reading")
+    return f"at {where}: {check.verdict}, by {text} ({against}; {readings})"
+
+
+def verdict_words(numbers: CheckNumbers) -> str:
+    """Write the verdict in short, with what would tell where it can't be told."""
+    if numbers.verdict != CANT_TELL:
+        return numbers.verdict
+    if numbers.more_readings is not None:
+        return f"can't tell ({numbers.more_readings} more)"
+    if numbers.there is None:
+        return "no reading yet"
+    if numbers.needs_main:
+        return "can't tell (main unsure)"
+    return "can't tell yet"
+
+
+def dial_words(setting_hz: float, *, place: int, of: int, said: bool) -> str:
+    """Write the instruction to dial; `said`: the person has said that it is done."""
+    where = format_frequency(setting_hz)
+    counted = f" ({place} of {of})" if of > 1 else ""
+    if said:
+        return f"Waiting for readings at {where}{counted}."
+    return f"Dial the unit to {where}{counted}. Then Enter."
+
+
+def reading_words(setting_hz: float, readings: int, numbers: CheckNumbers | None) -> str:
+    """Write what happens while readings gather at a setting, and what would tell."""
+    where = format_frequency(setting_hz)
+    if numbers is not None and numbers.verdict != CANT_TELL:
+        return f"At {where} the verdict stands. Enter goes on."
+    so_far = f"{how_many(readings, 'reading')} at {where}"
+    if numbers is not None and numbers.needs_main:
+        return f"{so_far}: the main offset is too unsure. Dial back and wait, or Enter goes on."
+    more = None if numbers is None else numbers.more_readings
+    if more is None:
+        more = max(FEWEST_READINGS - readings, 1)
+    return f"{so_far}; about {more} more would tell. Enter goes on without them."
+
+
+def back_words(dialled_hz: float | None, nominal_hz: float) -> str:
+    """Write the instruction to dial back to the main setting."""
+    back = format_frequency(nominal_hz)
+    if dialled_hz is None:
+        return f"Dial the unit back to {back}. Readings there go on by themselves."
+    return f"The unit is dialled to {format_frequency(dialled_hz)}: dial it back to {back}."
