@@ -46,8 +46,8 @@ class ShownView:
         self._served = _serving(now)[0]
 
     def stay(self) -> None:
-        """Keep the present view, whatever the state."""
-        self._follows = False
+        """Keep the present view of a counter, whatever the state."""
+        self._follows &= self._on_bench
 
     def follow(self, now: Snapshot) -> str:
         """Show the view that serves the state; return a sentence when it changes, else empty."""

@@ -45,7 +45,7 @@ def _direction_rows(frame: Frame, width: int, height: int) -> int:
 
 def _direction(frame: Frame, width: int, rows: int) -> list[StyledLine]:
     """Draw the name of the selected counter, and the direction in words."""
-    name = line(f"  {frame.theme.printable(frame.snapshot.counter, NAME_CELLS)}:")
+    name = line(f"  {frame.theme.printable(frame.snapshot.counter, NAME_CELLS)}")
     return [name + row for row in direction_line(frame, width - name.width, rows)]
 
 
@@ -114,7 +114,6 @@ BENCH_VIEW = View(
             keys=tuple("123456789"),
             label="1-9",
             footer="open by number",
-            action="Show the counter with this number",
             help="Show the counter with this number; of more than nine, type all its digits.",
         ),
         KeyBinding(
