@@ -47,10 +47,15 @@ def comparison_sentences(result: ComparisonResult) -> list[str]:
 def agreement_sentence(result: ComparisonResult, unit: OffsetUnit | None = None) -> str:
     """Write whether the counters agree, by how much they differ, and how that is known."""
     unit = unit or comparison_unit(result)
-    if result.agree is None:
-        names = _listed(result.counters)
+    names, share = _listed(result.counters), f"{result.coverage * 100:g} %"
+    if not result.is_whole:
         return f"not known yet whether {names} agree: {_how_many(result)} so far."
-    share = f"{result.coverage * 100:g} %"
+    if result.agree is None:
+        worst = max(result.pairs, key=lambda pair: abs(pair.offset) / (pair.expanded or 1.0))
+        return (
+            f"not sure yet whether {names} agree: {_apart(worst, unit)} (U at {share}), "
+            f"a little more than noise explains, from {_how_many(result)}: more will tell."
+        )
     known = f"{_how_many(result)} in {format_duration(result.span_s)}"
     if len(result.pairs) == 1:
         (pair,) = result.pairs

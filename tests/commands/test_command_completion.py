@@ -134,6 +134,8 @@ def outlined(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) ->
         (["watch", "--view", "warm"], ["warm-up"]),
         (["watch", "--bench", "{bench}", ""], ["ten", "five"]),
         (["watch", "--bench", "{bench}", "ten", ""], ["five"]),
+        (["watch", "--bench", "{bench}", "--proof", "ten,"], ["ten,five"]),
+        (["watch", "--sim", "pair", "--proof", ""], ["ten", "five"]),
         (["budget", "--journal", "{other}", "--run", ""], ["1"]),
         (["budget", "{other}", "--run", ""], ["1"]),
         (["completion", "f"], ["fish"]),

@@ -118,6 +118,49 @@ def test_show(register: RegisterFile) -> None:
     assert "+36.850 ± 0.020 ppb" in text
 
 
+def test_show_the_newest_comparison(register: RegisterFile) -> None:
+    """All that it says, below the remarks; for programs its numbers."""
+    visit = register_visit(register)
+    for text, document in (
+        ("chain not proven: older", {"comparison": {"sentences": ["older"]}}),
+        ("chain proven: spare", {"comparison": {"agree": False, "sentences": ["spare is off."]}}),
+    ):
+        draft = Draft(
+            kind="comparison", unit="0417", visit=visit, document={"text": text} | document
+        )
+        register.add([draft])
+    text, line = run(register, "show", "4").stdout, lines(run(register, "show", "4", "--json"))[0]
+
+    assert "measuring chain, " in text
+    assert "spare is off." in text
+    assert "\nolder" not in text
+    assert line["remarks"][-1]["comparison"]["agree"] is False
+
+
+def test_a_comparison_changed_by_hand_is_no_traceback(register: RegisterFile) -> None:
+    """Numbers and sentences of another form are left out."""
+    for document in ({"text": 3, "comparison": [1]}, {"comparison": {"sentences": "x"}}):
+        register.add(
+            [
+                Draft(
+                    kind="comparison",
+                    unit="0417",
+                    visit=register_visit(register),
+                    document=document,
+                )
+            ]
+        )
+
+    assert run(register, "show", "4").exit_code == 0
+    assert run(register, "show", "4", "--json").exit_code == 0
+
+
+def register_visit(register: RegisterFile) -> str:
+    """Return the name of visit 4."""
+    with read_register(register.path) as reader:
+        return reader.typed_visit("4").name
+
+
 def test_show_json(register: RegisterFile) -> None:
     """The same for programs: the visit, its unit and the intervals, as JSON lines."""
     visit, unit, interval = lines(run(register, "show", "4", "--json"))

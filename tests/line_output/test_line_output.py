@@ -7,6 +7,7 @@ import re
 from dataclasses import replace
 
 import pytest
+from chain_kit import made_comparison, made_result
 from hypothesis import given
 from hypothesis import strategies as st
 from pipeline_kit import START_UTC_S, reading
@@ -15,6 +16,7 @@ from benchwatch.clock import iso_time
 from benchwatch.estimate.results import Drift, Estimate, Nudge, Numbers, Rest, Settle, Tolerance
 from benchwatch.line_output import EndOfRun, LineOutput, PlainWriter, json_line
 from benchwatch.reading import Gap, Mark, Reading
+from benchwatch.snapshot import ComparisonNow
 
 NUMBERS = Numbers(
     estimate=Estimate(2.28e-9, 1.1e-10, 14, 14.0),
@@ -318,3 +320,48 @@ def test_readings_not_on_disk_are_counted_on_each_line():
     assert ["not on disk" in line for line in plain] == [False, False, True]
     assert plain[2].endswith("  (not on disk: 924)")
     assert [line["not_on_disk"] for line in lines] == [None, 0, 924]
+
+
+# ------------------------------------------------------------- comparisons
+
+
+def test_a_comparison_has_every_key_of_the_contract():
+    """Counters, time, agreement, pairs, time bases, claims, sentences, own shares."""
+    now = made_comparison(made_result({"main": (0.0, "external"), "spare": (-2e-7, "internal")}))
+
+    line = strict(json_line(now, Numbers()))
+
+    assert line["kind"] == "comparison"
+    assert line["counters"] == ["main", "spare"]
+    assert line["time"] == iso_time(now.utc_s)
+    assert line["elapsed_s"] == 754.0
+    assert line["agree"] is False
+    (pair,) = line["pairs"]
+    assert {"first", "second", "offset", "u", "expanded", "coverage", "readings", "agree"} <= set(
+        pair
+    )
+    assert line["time_bases"] == {"main": "external", "spare": "internal"}
+    assert line["claims"][0]["counter"] == "spare"
+    assert line["text"] == list(now.sentences)
+    assert line["own"] == []
+
+
+def test_a_comparison_that_waits_is_null_and_says_for_what():
+    """Before any reading of one time there is no number."""
+    line = strict(
+        json_line(ComparisonNow(counters=("main", "spare"), waits="waiting for spare"), Numbers())
+    )
+
+    assert line["agree"] is None
+    assert line["pairs"] == []
+    assert line["waits"] == "waiting for spare"
+
+
+def test_a_comparison_for_people_is_one_line_of_its_sentences():
+    """Both counters are named; no escape of a name gets through."""
+    now = made_comparison(counters=("main", "sp\x1b[31mare"))
+
+    line = PlainWriter()(now, Numbers())
+
+    assert "main, sp?[31mare  comparison: main and spare agree" in line
+    assert "\n" not in line

@@ -130,3 +130,14 @@ def test_the_command_that_goes_on_can_be_typed_in_a_shell(ident: str):
 def test_no_escape_of_an_ident_reaches_the_terminal():
     """One that was written by another program."""
     assert "\x1b" not in " ".join(left(FOUND, LEFT, unit="0417\x1b[31m"))
+
+
+def test_the_chain_is_said_where_it_is_proven_or_could_have_been():
+    """What is on record, else that nothing is, and nothing for a counter that stands alone."""
+    visit = VisitNow(unit="0417", number=12, chain="chain proven: main and spare agree")
+    proven = kit.snapshot(visit=visit)
+    open_still = kit.snapshot(visit=VisitNow(unit="0417", number=12))
+
+    assert "chain proven: main and spare agree." in leaving_words(proven, could_compare=True)
+    assert leaving_words(open_still, could_compare=True)[1].startswith("chain not proven: no")
+    assert not [said for said in leaving_words(open_still) if "chain" in said]

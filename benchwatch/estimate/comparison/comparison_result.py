@@ -8,6 +8,7 @@ from typing import Any, Final
 import numpy as np
 
 from benchwatch.estimate.comparison.counter_comparison import (
+    SURE,
     Difference,
     difference_of,
     of_all,
@@ -83,13 +84,24 @@ class ComparisonResult:
 
     @property
     def agree(self) -> bool | None:
-        """Whether all counters agree at the coverage of all pairs together; None: not known."""
-        if not self.pairs or len(self.pairs) < math.comb(len(self.counters), 2):
+        """Whether all counters agree; None: not known, or not sure yet.
+
+        They agree within the intervals of all pairs together, and disagree where one pair does
+        even at `SURE`: new readings come without end, and at 95 % one look in twenty would cry.
+        """
+        if not self.is_whole:
             return None
-        answers = [
-            _difference(pair).agrees(of_all(self.coverage, len(self.pairs))) for pair in self.pairs
-        ]
-        return None if None in answers else all(answers)
+        count = len(self.pairs)
+        found = [_difference(pair) for pair in self.pairs]
+        if all(pair.agrees(of_all(self.coverage, count)) for pair in found):
+            return True
+        return None if all(pair.agrees(of_all(SURE, count)) for pair in found) else False
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether every pair of counters has an interval."""
+        known = [pair for pair in self.pairs if pair.expanded is not None]
+        return len(self.counters) > 1 and len(known) == math.comb(len(self.counters), 2)
 
     def as_dict(self) -> dict[str, Any]:
         """Return the comparison as plain values for JSON; unknown values are None."""
