@@ -1,6 +1,7 @@
 """The history of one counter for its charts: a whole run in bounded memory.
 
-Level 0 holds the newest readings one by one. Each level above holds buckets of `FAN_OUT`
+Level 0 holds the newest readings one by one, in fewer columns: with many counters it is most of
+the memory. Each level above holds buckets of `FAN_OUT`
 entries of the level below, with their lowest, highest and mean offset, so that a single
 spike stays visible at any zoom. A full level drops its older half, except the top one,
 which merges neighbours in pairs and so always reaches back to the start. Gaps stay visible:
@@ -58,9 +59,10 @@ class History:
 
     def __init__(self, capacity: int = CAPACITY) -> None:
         self._lock = threading.Lock()
-        self._levels = [
-            _HistoryLevel(capacity, 1 if depth == 0 else FAN_OUT, merges=depth == LEVELS - 1)
-            for depth in range(LEVELS)
+        self._levels: list[_HistoryLevel] = [_SingleReadings(capacity)]
+        self._levels += [
+            _HistoryLevel(capacity, FAN_OUT, merges=depth == LEVELS - 1)
+            for depth in range(1, LEVELS)
         ]
 
     def add(self, elapsed_s: float, offset: float) -> None:
@@ -129,8 +131,14 @@ class History:
 class _HistoryLevel:
     """A table of entries, each made of `fan_out` entries of the level below."""
 
+    start: int = _START
+    end: int = _END
+    broken: int = _BROKEN
+    columns: int = _COLUMNS
+    """Which column of the table holds what, and how many there are."""
+
     def __init__(self, capacity: int, fan_out: int, *, merges: bool) -> None:
-        self._table = np.empty((capacity, _COLUMNS))
+        self._table = np.empty((capacity, self.columns))
         self._size = 0
         self._fan_out = fan_out
         self._merges = merges
@@ -139,8 +147,6 @@ class _HistoryLevel:
 
     def append(self, entry: _Entry) -> _Entry | None:
         """Add an entry of the level below; return the entry of this level that it completes."""
-        if self._fan_out == 1:
-            return self._store(entry)
         self._pending.append(entry)
         return self._complete() if len(self._pending) == self._fan_out else None
 
@@ -148,25 +154,29 @@ class _HistoryLevel:
         """Mark a gap after the newest entry; return the entry that the gap ends early, if any."""
         if not self._pending:
             if self._size:
-                self._table[self._size - 1, _BROKEN] = 1.0
+                self._table[self._size - 1, self.broken] = 1.0
             return None
         start_s, end_s, low, high, total, count, _ = self._pending[-1]
         self._pending[-1] = (start_s, end_s, low, high, total, count, 1.0)
         return self._complete() if end_s - self._pending[0][_START] < lasted_s else None
 
     def newest_s(self) -> float:
-        return float(self._table[self._size - 1, _END]) if self._size else 0.0
+        return float(self._table[self._size - 1, self.end]) if self._size else 0.0
 
     def reaches(self, since_s: float) -> bool:
         """Return whether this level and those below hold all readings after `since_s`."""
-        return not self._has_dropped or (self._size > 0 and self._table[0, _START] <= since_s)
+        return not self._has_dropped or (self._size > 0 and self._table[0, self.start] <= since_s)
 
     def between(self, since_s: float, until_s: float) -> _Table:
         """Copy the entries that end at or after `since_s` and begin before `until_s`."""
         table = self._table[: self._size]
-        first = int(np.searchsorted(table[:, _END], since_s, side="left"))
-        last = int(np.searchsorted(table[:, _START], until_s, side="left"))
-        return table[first:last].copy()
+        first = int(np.searchsorted(table[:, self.end], since_s, side="left"))
+        last = int(np.searchsorted(table[:, self.start], until_s, side="left"))
+        return self._entries(table[first:last])
+
+    def _entries(self, rows: _Table) -> _Table:
+        """Return a copy of rows of the table, as entries."""
+        return rows.copy()
 
     def _complete(self) -> _Entry:
         pending, self._pending = self._pending, []
@@ -184,9 +194,37 @@ class _HistoryLevel:
                 self._has_dropped = True
                 self._table[:half] = self._table[self._size - half :].copy()
             self._size = half
-        self._table[self._size] = entry
+        self._table[self._size] = self._row(entry)
         self._size += 1
         return entry
+
+    def _row(self, entry: _Entry) -> tuple[float, ...]:
+        """Return the row of the table that holds `entry`."""
+        return entry
+
+
+class _SingleReadings(_HistoryLevel):
+    """The newest readings one by one: a row holds time, offset, and whether a gap follows."""
+
+    start = end = 0
+    broken = 2
+    columns = 3
+
+    def __init__(self, capacity: int) -> None:
+        super().__init__(capacity, 1, merges=False)
+
+    def append(self, entry: _Entry) -> _Entry | None:
+        return self._store(entry)
+
+    def _entries(self, rows: _Table) -> _Table:
+        entries = np.empty((len(rows), _COLUMNS))
+        entries[:, _START] = entries[:, _END] = rows[:, 0]
+        entries[:, _LOW] = entries[:, _HIGH] = entries[:, _SUM] = rows[:, 1]
+        entries[:, _COUNT], entries[:, _BROKEN] = 1.0, rows[:, 2]
+        return entries
+
+    def _row(self, entry: _Entry) -> tuple[float, ...]:
+        return entry[_START], entry[_LOW], entry[_BROKEN]
 
 
 def _merge(table: _Table, most: int, span_s: float) -> _Table:

@@ -82,6 +82,18 @@ def free_port() -> int:
     return port
 
 
+@contextlib.contextmanager
+def kept_port() -> Iterator[int]:
+    """Yield a port on which nothing listens, and which nobody else gets meanwhile.
+
+    The test may listen there itself (socket(7), SO_REUSEADDR: unless another one listens).
+    """
+    with socket.socket() as holder:
+        holder.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        holder.bind(("127.0.0.1", 0))
+        yield holder.getsockname()[1]
+
+
 def connections_to(port: int) -> int:
     """Count the TCP connections of this host that are established to `port` on loopback."""
     with open("/proc/net/tcp", encoding="ascii") as table:  # noqa: PTH123 - no path of ours

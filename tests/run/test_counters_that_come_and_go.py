@@ -11,7 +11,7 @@ import subprocess
 import pytest
 from counter_kit import number_of, tiny_counter
 from program_kit import COMMAND, Watching, run_program
-from socket_kit import answering, free_port, serving
+from socket_kit import answering, kept_port, serving
 from terminal_kit import Terminal
 
 from benchwatch_simulators.bench.simulated_bench import open_bench
@@ -21,9 +21,11 @@ pytestmark = pytest.mark.usefixtures("side_by_side")
 VERSE = answering(lambda _: b"\x80\x81 not to be read\n")
 
 
-def empty_port() -> str:
-    """Return the resource of a port at which nothing listens."""
-    return f"TCPIP0::127.0.0.1::{free_port()}::SOCKET"
+@contextlib.contextmanager
+def empty_port():
+    """Yield the resource of a port at which nothing listens."""
+    with kept_port() as port:
+        yield f"TCPIP0::127.0.0.1::{port}::SOCKET"
 
 
 def numbers(lines, counter) -> list[int]:
@@ -37,9 +39,9 @@ def numbers(lines, counter) -> list[int]:
 
 def test_a_counter_that_never_comes_does_not_hold_lines():
     """The other's readings all come, with exit code 0; what is missing is said twice, not more."""
-    with tiny_counter(gate_s=0.05) as ten:
+    with tiny_counter(gate_s=0.05) as ten, empty_port() as five:
         done = run_program(
-            "watch", f"ten={ten.resource}", f"five={empty_port()}", "--nominal", "10MHz",
+            "watch", f"ten={ten.resource}", f"five={five}", "--nominal", "10MHz",
             "--json", "--count", "60", "--no-journal",
         )  # fmt: skip
 
@@ -56,8 +58,9 @@ def test_a_counter_that_never_comes_does_not_hold_lines():
 @pytest.mark.parametrize("form", ["--json", "--plain"])
 def test_a_counter_that_is_switched_on_later_joins_lines(form):
     """It is waited for while the other reads, and then gives as many readings."""
-    port = free_port()
-    with tiny_counter(gate_s=0.05) as ten, contextlib.ExitStack() as stack:
+    with contextlib.ExitStack() as stack:
+        ten = stack.enter_context(tiny_counter(gate_s=0.05))
+        port = stack.enter_context(kept_port())
         words = ("watch", f"ten={ten.resource}", f"five=TCPIP0::127.0.0.1::{port}::SOCKET")
         child = subprocess.Popen(
             [*COMMAND, *words, "--nominal", "10MHz", form, "--count", "40", "--no-journal"],
@@ -79,11 +82,11 @@ def test_a_counter_that_is_switched_on_later_joins_lines(form):
 @pytest.mark.parametrize(("connected", "code"), [(False, 3), (True, 4)])
 def test_lines_of_counters_that_all_stay_away_end(connected, code):
     """3 where no connection was made, 4 where one was and no reading came; each is named."""
-    with tiny_counter(gate_s=0.01) as counter:
+    with tiny_counter(gate_s=0.01) as counter, empty_port() as ten, empty_port() as other:
         counter.invalid_every = 1
-        five = counter.resource if connected else empty_port()
+        five = counter.resource if connected else other
         done = run_program(
-            "watch", f"ten={empty_port()}", f"five={five}", "--nominal", "10MHz", "--json",
+            "watch", f"ten={ten}", f"five={five}", "--nominal", "10MHz", "--json",
             "--no-journal",
         )  # fmt: skip
 
@@ -116,8 +119,8 @@ def test_a_wrong_instrument_and_a_refused_gate_end_no_other_counter(tmp_path):
 
 def test_an_interrupt_names_the_counter_that_never_came():
     """Exit code 130 as always, and the last sentence says who is missing."""
-    with tiny_counter(gate_s=0.05) as ten:
-        watching = Watching(f"ten={ten.resource}", f"five={empty_port()}", journal=None,
+    with tiny_counter(gate_s=0.05) as ten, empty_port() as five:
+        watching = Watching(f"ten={ten.resource}", f"five={five}", journal=None,
                             options=("--no-journal",))  # fmt: skip
         with watching:
             watching.wait_for_lines(10)
@@ -130,8 +133,7 @@ def test_an_interrupt_names_the_counter_that_never_came():
 
 def test_the_screen_shows_who_is_missing_and_takes_it_in(tmp_path):
     """The other counter reads on meanwhile; on leaving nothing is missing any more."""
-    port = free_port()
-    with tiny_counter(gate_s=0.1) as ten:
+    with tiny_counter(gate_s=0.1) as ten, kept_port() as port:
         command = (
             *COMMAND, "watch", f"ten={ten.resource}", f"five=TCPIP0::127.0.0.1::{port}::SOCKET",
             "--nominal", "10MHz", "--no-journal", "--view", "trim",
@@ -150,9 +152,9 @@ def test_the_screen_shows_who_is_missing_and_takes_it_in(tmp_path):
 
 def test_a_page_narrates_who_is_missing():
     """It is written to standard error once, and the page is served all the same."""
-    with tiny_counter(gate_s=0.05) as ten:
+    with tiny_counter(gate_s=0.05) as ten, empty_port() as five:
         child = subprocess.Popen(
-            [*COMMAND, "watch", f"ten={ten.resource}", f"five={empty_port()}", "--nominal",
+            [*COMMAND, "watch", f"ten={ten.resource}", f"five={five}", "--nominal",
              "10MHz", "--no-journal", "--web", "--web-port", "0", "--count", "60"],
             stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
         )  # fmt: skip

@@ -15,7 +15,7 @@ from journal_kit import ask, check_sound
 from load_kit import Stopwatch
 from many_counters_kit import NumberedCounters, black_hole, simulated, watched_bench
 from program_kit import COMMAND, Watching
-from socket_kit import free_port
+from socket_kit import kept_port
 from terminal_kit import Terminal
 
 FIFTY = 50
@@ -31,8 +31,12 @@ QUIT_S = 3.0
 def sick_bench(folder: Path):
     """Serve fifty counters of which seven can't be read, and yield their bench file."""
     faults = [f"{name}={kind}@{SICK_FROM_S}s+{SICK_FOR_S}s" for name, kind in SICK.items()]
-    with simulated(folder, FIFTY, GATE_S, faults) as resources, black_hole() as hanging:
-        resources[DEAD] = f"TCPIP0::127.0.0.1::{free_port()}::SOCKET"
+    with (
+        simulated(folder, FIFTY, GATE_S, faults) as resources,
+        black_hole() as hanging,
+        kept_port() as dead,
+    ):
+        resources[DEAD] = f"TCPIP0::127.0.0.1::{dead}::SOCKET"
         resources[HANGS] = hanging
         yield watched_bench(folder, resources)
 
