@@ -30,6 +30,11 @@ class CheckKeeper:
         """The other setting that the newest reading was taken at; None: the main one."""
         return self._checks.dialled_hz
 
+    @property
+    def is_open(self) -> bool:
+        """Whether a check is open."""
+        return self._checks.is_open
+
     def now(self, nominal_hz: float) -> ChecksNow | None:
         """Return what a front end shows; None without checks."""
         return self._checks.now(nominal_hz)

@@ -99,6 +99,11 @@ class DialChecks:
         """The settings of the list, in hertz."""
         return tuple(self._settings)
 
+    @property
+    def is_open(self) -> bool:
+        """Whether a check is open."""
+        return self._open is not None
+
     def begin(self, settings: Sequence[float]) -> None:
         """Begin a walk through settings, at least one."""
         self._walk, self._walked = list(settings), 0

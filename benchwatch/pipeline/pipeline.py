@@ -44,6 +44,7 @@ from benchwatch.reading import (
     DIALLED,
     NO_MEASUREMENT,
     OVERRANGE,
+    REPEAT,
     TOOL_WORDS,
     Event,
     Gap,
@@ -337,10 +338,10 @@ class Pipeline:
     def _take_reading(self, reading: Reading) -> None:
         if self._visit.begins:
             self._begin_visit()
-        if reading.dial_hz is not None:
+        if reading.dial_hz is not None or (OVERRANGE in reading.flags and self._checks.is_open):
             self._take_other_dial(reading)
             return
-        if self._checks.dialled_hz is not None and OVERRANGE not in reading.flags:
+        if self._checks.dialled_hz is not None and REPEAT not in reading.flags:
             self._come_back(reading.utc_s, reading.elapsed_s)
         was, analysis = self._snapshot, self._analysis
         measures = reading.flags.isdisjoint(NO_MEASUREMENT)
@@ -374,7 +375,14 @@ class Pipeline:
             self._keep_as_found(reading)
 
     def _take_other_dial(self, reading: Reading) -> None:
-        """Take a reading at another dial setting: it belongs to the checks only."""
+        """Take a reading at another dial setting, or over range while a check is open.
+
+        It belongs to the checks only.
+        """
+        if reading.dial_hz is None:
+            self._checks.take_overrange()
+            self._show()
+            return
         stated = self._snapshot.time_base.source
         reading, _ = self._time_base.take(reading, stated, reading.dial_hz or math.nan)
         self._checks.take(reading)

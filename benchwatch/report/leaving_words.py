@@ -5,10 +5,11 @@ from shlex import quote
 from benchwatch.estimate.uncertainty.limit_side import record_side
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 from benchwatch.estimate.uncertainty.uncertainty_budget import USUAL_COVERAGE
-from benchwatch.quantity import format_duration, printable, write_fraction
+from benchwatch.pipeline.dial_check_words import check_words
+from benchwatch.quantity import format_duration, format_frequency, printable, write_fraction
 from benchwatch.reading import DEFAULT_COUNTER
 from benchwatch.report.side_words import side_words
-from benchwatch.snapshot import Records, Snapshot, VisitNow
+from benchwatch.snapshot import CheckRow, Records, Snapshot, VisitNow
 
 
 def leaving_words(now: Snapshot, *, could_compare: bool = False) -> list[str]:
@@ -94,6 +95,7 @@ def _results(now: Snapshot) -> list[str]:
         side = record_side(records.as_left, tolerance.limit)
         known = records.as_left.known_u is not None
         results[-1] += f", {side_words(side, tolerance.limit, u_known=known)}"
+    results += [check_words(row.check) for row in _checked(now) if row.check is not None]
     settle = now.numbers.settle
     if settle is not None and settle.state == "settled" and now.reading is not None:
         since_s = now.reading.elapsed_s if settle.since_s is None else settle.since_s
@@ -103,6 +105,10 @@ def _results(now: Snapshot) -> list[str]:
     return results
 
 
+def _checked(now: Snapshot) -> tuple[CheckRow, ...]:
+    return () if now.checks is None else now.checks.rows
+
+
 def _still_open(now: Snapshot) -> list[str]:
     records, trim = now.records or Records(), now.trim
     found = []
@@ -110,6 +116,14 @@ def _still_open(now: Snapshot) -> list[str]:
         found.append("as found is not on record")
     if records.as_left is None:
         found.append("as left is not on record")
+    if now.dialled_hz is not None:
+        found.append(
+            f"the unit is dialled to {format_frequency(now.dialled_hz)}, and not to "
+            f"{format_frequency(now.nominal_hz)}"
+        )
+    unchecked = [row.setting_hz for row in _checked(now) if row.check is None]
+    if unchecked:
+        found.append(f"not checked at {', '.join(map(format_frequency, unchecked))}")
     if trim is not None and trim.tool is not None and trim.tool.on:
         found.append("the tool is on the trimmer")
     if now.visit is not None and now.visit.unit is None:

@@ -18,7 +18,7 @@ from benchwatch.quantity import (
     write_fraction,
 )
 from benchwatch.register.registered_unit import Unit
-from benchwatch.register.visit import TYPED_TABLE, Remark, Visit, VisitRecord
+from benchwatch.register.visit import TYPED_TABLE, Remark, Visit, VisitCheck, VisitRecord
 from benchwatch.report.amendment_words import amendment_words
 from benchwatch.report.blocks import DocumentPart, Sentence, Table
 from benchwatch.report.due_words import due_words, history_cautions
@@ -132,6 +132,7 @@ def _visit_blocks(
     if visit.pulls:
         pulls = ", ".join(amount(size, u) for size, u in visit.pulls)
         yield Sentence(f"the tool pulls {pulls}")
+    yield from _checks(visit.checks, style)
     yield from _remarks(visit.remarks, style)
     yield from _chain(visit.comparison, style)
     if visit.runs:
@@ -327,6 +328,41 @@ def _chain(proven: Remark | None, style: VisitStyle) -> Iterator[DocumentPart]:
         yield Sentence(f"measuring chain, {style.moment(proven.at_utc_s)}:", "strong")
         for sentence in proven.sentences or (proven.text,):
             yield Sentence(sentence)
+
+
+def _checks(checks: Sequence[VisitCheck], style: VisitStyle) -> Iterator[DocumentPart]:
+    """Yield a table of the checks at other dial settings, and what its columns are."""
+    if not checks:
+        return
+    rows = []
+    for one in checks:
+        check = one.check
+        known = [abs(value) for value in (check.difference, check.expanded) if value is not None]
+        unit = offset_unit(max(known)) if known else None
+        rows.append(
+            (
+                format_frequency(check.setting_hz),
+                _amount_or_none(check.foretold, check.foretold_u),
+                _amount_or_none(check.read, check.read_u),
+                str(check.readings),
+                NAMELESS
+                if check.difference is None
+                else amount(check.difference, check.expanded, unit),
+                NAMELESS if check.limit is None else _limit(check.limit),
+                check.verdict + (f" (amended: {one.amended})" if one.amended else ""),
+                style.entry(one.entry),
+            )
+        )
+    yield Sentence(
+        "checks at other dial settings: difference is read less foretold, ± U (95 %); limit: a "
+        "quarter of the tolerance (common practice)"
+    )
+    headings = ("dialled to", "foretold, u", "read, u", "readings", "difference ± U", "limit")
+    yield Table((*headings, "verdict", "entry"), tuple(rows))
+
+
+def _amount_or_none(value: float | None, u: float | None) -> str:
+    return NAMELESS if value is None else amount(value, u)
 
 
 def _remarks(remarks: Sequence[Remark], style: VisitStyle) -> Iterator[DocumentPart]:

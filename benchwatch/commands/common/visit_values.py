@@ -9,7 +9,7 @@ from benchwatch.estimate.ageing.visit_history import Interval
 from benchwatch.estimate.uncertainty.uncertainty_budget import DEFAULT_COVERAGE, USUAL_COVERAGE
 from benchwatch.quantity import printable
 from benchwatch.register.registered_unit import Unit
-from benchwatch.register.visit import Remark, Visit, VisitRecord, utc_of
+from benchwatch.register.visit import Remark, Visit, VisitCheck, VisitRecord, utc_of
 from benchwatch.register.visit_amendments import Amendment
 from benchwatch.register.visit_summary import OffsetInBrief, VisitSummary
 from benchwatch.report.amendment_words import stated_words
@@ -105,6 +105,7 @@ def visit_values(visit: Visit, run_numbers: Mapping[int, int]) -> dict[str, Any]
         ],
         "records": [_record(one) for one in visit.records],
         "pulls": [{"size": size, "u": u} for size, u in visit.pulls],
+        "checks": [_check(one) for one in visit.checks],
         "remarks": [_remark(one) for one in visit.remarks],
         "amendments": [_amendment(one) for one in visit.amendments],
     }  # fmt: skip
@@ -123,6 +124,13 @@ def _record(one: VisitRecord) -> dict[str, Any]:
         {"half_width": expanded.half_width, "k": expanded.k, "coverage": expanded.coverage},
         "automatic": one.automatic, "amended": one.amended or None,
         "caution": record.caution or None, "record": whole,
+    }  # fmt: skip
+
+
+def _check(one: VisitCheck) -> dict[str, Any]:
+    return {
+        "entry": one.entry, "time": iso_time(one.check.utc_s), **one.check.as_dict(),
+        "text": one.text, "amended": one.amended or None,
     }  # fmt: skip
 
 

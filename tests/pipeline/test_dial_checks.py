@@ -1,0 +1,227 @@
+"""Tests of checks at other dial settings: readings, walk, entries, and a resumed visit."""
+
+import json
+import math
+from contextlib import closing
+from dataclasses import replace
+from decimal import Decimal
+from pathlib import Path
+
+import pytest
+from pipeline_kit import NOMINAL, START_UTC_S, reading
+
+from benchwatch.estimate.dial_check import DOES_NOT_FOLLOW, FOLLOWS
+from benchwatch.journal import Journal
+from benchwatch.journal.journal_reader import JournalReader
+from benchwatch.journal.resume import read_earlier
+from benchwatch.pipeline.dial_checks import DialChecks
+from benchwatch.pipeline.pipeline import Pipeline
+from benchwatch.plan import Plan
+from benchwatch.quantity import difference
+from benchwatch.reading import DIALLED, OTHER_DIAL, Gap, Reading
+from benchwatch.recording.journal_rows import SelectedRows
+
+SETTINGS = (100e6, 1e6)
+RESOURCE = "TCPIP0::127.0.0.1::5025::SOCKET"
+WIGGLE = (0, 2, -1, 1, -2, 1, 0, -1)
+"""Last digits of readings that scatter a little."""
+
+
+def plan(**changes: object) -> Plan:
+    """Return the plan of a synthesizer with two settings to check."""
+    made = Plan(name="main", resource=RESOURCE, nominal=NOMINAL, tolerance=4e-9, checks=SETTINGS)
+    return replace(made, **changes)  # type: ignore[arg-type] # fields of a plan
+
+
+def main_reading(number: int) -> Reading:
+    """Return reading `number` at 10 MHz, 23.1 mHz high."""
+    return reading(number, f"10000000.{231 + WIGGLE[number % 8]:04d}")
+
+
+def other_reading(number: int, setting: int, miss: float = 0.0) -> Reading:
+    """Return reading `number` at another setting: 2.31e-9 high, and off by `miss` beside that."""
+    wiggle = WIGGLE[number % 8] * 1e-11
+    text = f"{setting * (1 + Decimal(repr(2.31e-9 + miss + wiggle))):.6f}"
+    offset_hz, offset = difference(Decimal(text), Decimal(setting))
+    return replace(
+        reading(number),
+        text=text,
+        frequency_hz=float(text),
+        offset_hz=offset_hz,
+        offset=offset,
+        resolution_hz=1e-6,
+        flags=frozenset({OTHER_DIAL}),
+        dial_hz=float(setting),
+    )
+
+
+def settled(pipeline: Pipeline) -> None:
+    """Give sixty readings at the main setting."""
+    for number in range(60):
+        pipeline.take(main_reading(number))
+
+
+def checked(pipeline: Pipeline, miss: float = 0.0, setting: int = 100_000_000) -> None:
+    """Open the walk, and give twenty readings at its first setting."""
+    settled(pipeline)
+    pipeline.change_checks(lambda checks: checks.begin([float(setting), 1e6]))
+    for number in range(63, 83):
+        pipeline.take(other_reading(number, setting, miss))
+    pipeline.refresh()
+
+
+def back(pipeline: Pipeline, number: int = 90) -> None:
+    """Give the gap and the first readings at the main setting again."""
+    first = main_reading(59)
+    lasted_s = number - first.elapsed_s
+    pipeline.take(
+        Gap(
+            counter="main", utc_s=first.utc_s, elapsed_s=first.elapsed_s, lasted_s=lasted_s,
+            reason=f"{DIALLED} 100 MHz",
+        )
+    )  # fmt: skip
+    pipeline.take(main_reading(number))
+
+
+@pytest.mark.parametrize(("miss", "verdict"), [(0.0, FOLLOWS), (5e-9, DOES_NOT_FOLLOW)])
+def test_verdict_on_an_output(miss: float, verdict: str) -> None:
+    """An output that misses by more than a quarter of the tolerance is told from a sound one."""
+    pipeline = Pipeline(plan())
+    checked(pipeline, miss)
+    now = pipeline.snapshot.checks
+
+    assert now is not None
+    assert (now.phase, now.dialled_hz) == ("reading", 100e6)
+    check = now.rows[0].check
+    assert check is not None
+    assert check.verdict == verdict
+    assert check.difference == pytest.approx(miss, abs=1e-11)
+    assert check.readings == 19  # the first one after dialling is left out
+
+
+def test_main_estimate_stands_still_while_dialled_elsewhere() -> None:
+    """Readings at another setting change neither the offset nor the count nor the history."""
+    pipeline = Pipeline(plan())
+    settled(pipeline)
+    before, trace = pipeline.snapshot, pipeline.trace(1e4, 1000)
+    for number in range(63, 83):
+        pipeline.take(other_reading(number, 100_000_000, 3e-8))
+    now = pipeline.snapshot
+
+    assert (now.numbers.estimate, now.readings) == (before.numbers.estimate, before.readings)
+    assert now.reading == before.reading
+    assert now.dialled_hz == 100e6
+    assert pipeline.trace(1e4, 1000) == trace
+
+
+def test_coming_back_is_a_gap_and_no_turn() -> None:
+    """Back at the main setting a new level begins, no nudge is told, and the walk goes on."""
+    pipeline = Pipeline(plan())
+    checked(pipeline, miss=3e-8)
+    back(pipeline)
+    for number in range(91, 140):
+        pipeline.take(replace(main_reading(number), offset=8e-9))
+    now = pipeline.snapshot
+
+    assert now.numbers.last_nudge is None
+    assert now.numbers.estimate is not None
+    assert now.numbers.estimate.offset == pytest.approx(8e-9, rel=0.05)
+    assert now.dialled_hz is None
+    assert now.checks is not None
+    assert (now.checks.phase, now.checks.setting_hz) == ("dial", 1e6)
+    assert now.records is None
+
+
+def test_walk_ends_with_the_way_back() -> None:
+    """After the last setting the unit is to be dialled back; stopping anywhere says so too."""
+    pipeline = Pipeline(plan())
+    checked(pipeline)
+    pipeline.change_checks(DialChecks.stop)
+    stopped = pipeline.snapshot.checks
+    back(pipeline)
+    now = pipeline.snapshot.checks
+
+    assert stopped is not None
+    assert stopped.phase == "back"
+    assert "dial it back to 10 MHz" in stopped.instruction
+    assert now is not None
+    assert now.phase is None
+    assert [row.words for row in now.rows] == [FOLLOWS, ""]
+
+
+def test_finished_check_is_journaled_and_resumed(tmp_path: Path) -> None:
+    """A killed watch leaves the check and where the unit was dialled to for the next one."""
+    path = tmp_path / "journal.db"
+    with closing(Journal(path)) as journal:
+        pipeline = Pipeline(plan(), journal=journal, utc_s=START_UTC_S)
+        checked(pipeline)
+        key = pipeline._journal.key
+    earlier = read_earlier(path, [key], START_UTC_S + 200.0)
+    assert earlier is not None
+    again = Pipeline(plan(), utc_s=START_UTC_S + 200.0, earlier=earlier)
+    now = again.snapshot.checks
+
+    assert earlier.dialled_hz == 100e6
+    assert [check.verdict for check in earlier.checks] == [FOLLOWS]
+    assert max(abs(y) for y in earlier.trace.offset if math.isfinite(y)) < 1e-6
+    assert now is not None
+    assert now.phase == "back"
+    assert now.rows[0].words == FOLLOWS
+
+
+def test_recorded_readings_leave_out_other_settings(tmp_path: Path) -> None:
+    """The rows of a journal hold no reading at another setting."""
+    path = tmp_path / "journal.db"
+    with closing(Journal(path)) as journal:
+        pipeline = Pipeline(plan(), journal=journal, utc_s=START_UTC_S)
+        checked(pipeline)
+        back(pipeline)
+    with JournalReader(path) as reader:
+        written = sum(len(p.readings) for run in reader.runs() for p in reader.portions(run))
+    rows = [rows for chunk in SelectedRows(str(path), None).counters()[0] for _, rows in chunk]
+
+    assert written == 81
+    assert sum(len(one.line) for one in rows) == 61
+    assert [gap.reason for one in rows for gap in one.gaps] == [f"{DIALLED} 100 MHz"]
+
+
+def test_note_of_a_check_holds_its_numbers(tmp_path: Path) -> None:
+    """The journal's note has setting, difference, U, limit and verdict as JSON."""
+    path = tmp_path / "journal.db"
+    with closing(Journal(path)) as journal:
+        pipeline = Pipeline(plan(), journal=journal, utc_s=START_UTC_S)
+        checked(pipeline)
+    with JournalReader(path) as reader:
+        (document,) = reader.ask("SELECT document FROM notes WHERE kind = 'dial check'", ())[0]
+    values = json.loads(document)
+
+    assert values["setting_hz"] == 100e6
+    assert values["verdict"] == FOLLOWS
+    assert values["limit"] == 1e-9
+    assert values["expanded"] > values["u"] > 0
+
+
+def test_overrange_is_said_in_the_row() -> None:
+    """A counter that reads nothing usable at the setting says so."""
+    pipeline = Pipeline(plan())
+    settled(pipeline)
+    pipeline.change_checks(lambda checks: checks.begin([100e6]))
+    pipeline.take(replace(main_reading(61), flags=frozenset({"overrange"})))
+    now = pipeline.snapshot.checks
+
+    assert now is not None
+    assert now.rows[0].words == "counter can't count it"
+
+
+def test_dial_note_is_written_for_both_ways(tmp_path: Path) -> None:
+    """A run that was back at the main setting is resumed there."""
+    path = tmp_path / "journal.db"
+    with closing(Journal(path)) as journal:
+        pipeline = Pipeline(plan(), journal=journal, utc_s=START_UTC_S)
+        checked(pipeline)
+        back(pipeline)
+        key = pipeline._journal.key
+    earlier = read_earlier(path, [key], START_UTC_S + 200.0)
+
+    assert earlier is not None
+    assert earlier.dialled_hz is None
