@@ -33,8 +33,10 @@ PLAIN, MODIFIED = DEVIATIONS["oadev"], DEVIATIONS["mdev"]
 LARGEST_OFFSET: Final = 1e9
 """Fractional; a larger value is no offset, and is taken as missing."""
 
-_RING_POINTS: Final = 1024
-"""Points that are kept, at least; the longest difference needs 3 · 256 + 1."""
+_RING_POINTS: Final = 3 * LARGEST_FULL_FACTOR + 1
+"""Points that are kept, at least: as many as the longest difference needs."""
+_DROPPED_AT_ONCE: Final = 255
+"""Points that are dropped together, so that dropping costs little; until then they are kept too."""
 _BITS: Final = 100
 _SQUARE_UNIT: Final = 2.0 ** (-2 * _BITS)
 
@@ -94,8 +96,8 @@ class _PhaseLevel:
         xs.append(x)
         cs.append(c)
         self._count += 1
-        if len(xs) > 2 * _RING_POINTS:
-            del xs[:_RING_POINTS], cs[:_RING_POINTS]
+        if len(xs) > _RING_POINTS + _DROPPED_AT_ONCE:
+            del xs[:_DROPPED_AT_ONCE], cs[:_DROPPED_AT_ONCE]
         held, held_sums = len(xs), len(cs)
         plain, modified, third = self._squares
         for k, two, three, at1, at2, at3 in self._spans:
