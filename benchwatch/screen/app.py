@@ -238,6 +238,8 @@ class BenchwatchApp(App[None]):
                 self._questions.mark()
             case "go_to":
                 self._questions.go_to()
+            case "prove_chain":
+                self._questions.prove_chain()
             case "set_settle":
                 self._questions.settle_limit()
             case "found" | "left" if "typed" in available:
@@ -297,6 +299,8 @@ class BenchwatchApp(App[None]):
             self.redraw_soon()
         elif isinstance(command, VisitCommand):
             self._questions.change_visit(command)
+        elif command == ChainCommand("prove"):
+            self._questions.prove_chain()
         elif isinstance(command, ChainCommand):
             self.screen_state.change_chain(command)
             self.redraw_soon()

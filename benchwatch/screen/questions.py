@@ -1,6 +1,7 @@
 """The questions that the screen asks in a box, and what is done with the answers."""
 
 from collections.abc import Callable
+from typing import Final
 
 from benchwatch.errors import QuantityError
 from benchwatch.plan import SETTING_FORMS
@@ -8,8 +9,11 @@ from benchwatch.quantity import DURATION_FORMS, parse_duration, printable
 from benchwatch.reading import RecordKind
 from benchwatch.screen.screen_state import ScreenState
 from benchwatch.screen.text.amounts import lasted
-from benchwatch.screen.typed_commands import SettingCommand, VisitCommand
+from benchwatch.screen.typed_commands import ChainCommand, SettingCommand, VisitCommand
 from benchwatch.screen.watch_source import PlaybackControl
+
+PAIR: Final = 2
+"""Counters that are compared without a question."""
 
 Ask = Callable[[str, Callable[[str | None], None]], None]
 """Asks for a line of text, and calls a function with the answer; None: it was cancelled."""
@@ -42,6 +46,18 @@ class Questions:
     def go_to(self) -> None:
         """Ask for a time of the recording."""
         self._ask(f"Time of the recording, such as {DURATION_FORMS}", self._go_to)
+
+    def prove_chain(self) -> None:
+        """Compare two counters with one nominal at once; of more, ask which are on one signal."""
+        offered = self._state.frame().offered
+        if len(offered) <= PAIR:
+            self._state.change_chain(ChainCommand("prove"))
+            self._redraw()
+            return
+        self._ask(
+            f"Which are on one signal: {printable(', '.join(offered), 60)}? Names; none: all",
+            self._prove_chain,
+        )
 
     def settle_limit(self) -> None:
         """Ask what settled means."""
@@ -89,6 +105,12 @@ class Questions:
             "begins anew; n: it stayed on (later: the commands switched off, stayed on)",
             self._answer_power,
         )
+
+    def _prove_chain(self, text: str | None) -> None:
+        if text is not None:
+            names = tuple(text.replace(",", " ").split())
+            self._state.change_chain(ChainCommand("prove", names))
+            self._redraw()
 
     def _mark(self, text: str | None) -> None:
         if text is not None:

@@ -109,6 +109,19 @@ async def test_a_single_counter_shows_its_reference_and_is_told_why_it_is_not_co
         assert "main counts by: an external time base" in text
 
 
+async def test_of_several_the_operator_is_asked_which_are_on_one_signal():
+    """Those with one nominal may stand side by side and measure other units."""
+    watch, chain = shown("main", "spare", "rack")
+    app = app_of(watch)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("p", *"main rack", "enter")
+        await pilot.pause()
+        await pilot.press("p", "escape")
+        await pilot.pause()
+
+        assert chain.calls == [("prove", "main", "rack")]
+
+
 def test_eight_counters_fit_by_scrolling():
     """28 pairs on 80x24: every one is reached."""
     compared = made_comparison(made_result({f"c{k}": (0.0, "unknown") for k in range(8)}))

@@ -24,6 +24,8 @@ from benchwatch.snapshot import ComparisonNow
 
 LONGEST_SENTENCE = 600
 SCROLL_ROWS = 5
+WHOLE_FROM = 100.0
+"""Ratio from which on it is written without decimals."""
 INDENT = 2
 PAIR_COLUMNS = (24, 28, 9, 9)
 COUNTER_COLUMNS = (14, 25)
@@ -74,8 +76,8 @@ def _alone(frame: Frame, width: int) -> list[StyledLine]:
         names = ", ".join(frame.offered)
         drawn += _text(
             frame,
-            f"{names} have one nominal. If they are on one signal, p compares them; "
-            "they are not taken to be. Others: type :prove and their names.",
+            f"{names} have one nominal. Where some are on one signal, p compares them; "
+            "none is taken to be.",
             width,
         )
     source = TIME_BASE_WORDS[frame.snapshot.time_base.source]
@@ -200,9 +202,14 @@ def _reference(frame: Frame, width: int) -> list[StyledLine]:
     practice = f"common practice: {now.common_ratio:g} to 1"
     if now.ratio is None or now.tolerance is None:
         return _text(frame, f"{text}; without a tolerance nothing to hold it against", width)
-    text += f", the tolerance of {limit_words(now.tolerance)} is {now.ratio:.3g} to 1"
+    text += f", the tolerance of {limit_words(now.tolerance)} is {_ratio(now.ratio)} to 1"
     role = Role.TEXT if now.ratio >= now.common_ratio else Role.OFF
     return _text(frame, f"{text} ({practice})", width, role)
+
+
+def _ratio(ratio: float) -> str:
+    """Write a ratio in three digits, without an exponent."""
+    return f"{ratio:.0f}" if ratio >= WHOLE_FROM else f"{ratio:.3g}"
 
 
 def _text(frame: Frame, text: str, width: int, role: Role = Role.TEXT) -> list[StyledLine]:
