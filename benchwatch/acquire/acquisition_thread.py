@@ -202,11 +202,13 @@ class Acquisition(threading.Thread):
                 )
                 if not self._retry_policy.persistent:
                     raise absent
+            else:
+                absent = self._loop.why_absent(error) or absent
         self._publisher.set_state(
             "lost" if identified else "connecting",
             f"{self._advice(error)} {NEXT_TRY} {self._retry_policy.backoff_s:g} s.",
             next_try_in_s=self._retry_policy.backoff_s,
-            absent=self._loop.why_absent(error) or absent,
+            absent=absent,
         )
 
     def _advice(self, error: BenchwatchError) -> str:
