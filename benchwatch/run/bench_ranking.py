@@ -28,8 +28,9 @@ report or by the age of the newest reading (`benchwatch.staleness`); or it gives
 limit_side` with k = 2), measured from the aim, and at rest where a creep is forecast.
 ``own time base``: it counts by its internal time base, and nothing is known of that to put the
 readings right.
-``moving``: the tool is on or has just been put on or lifted, a turn creeps or is not judged yet, or
-the offset drifts by more than the settle limit after a turn or after it had settled once.
+``moving``: the unit is dialled to another setting than its main one, the tool is on or was just put
+on or lifted, a turn creeps or is not judged yet, or the offset drifts by more than the settle
+limit after a turn or after it had settled once.
 ``warming``: it drifts by more than the settle limit and has not settled yet.
 ``unsure``: no estimate or no u is known yet, offset ± U lies on both sides of the tolerance's edge,
 or the noise is too large for a settle verdict; also while the unit is dialled to another setting.
@@ -54,6 +55,8 @@ def bench_state(now: Snapshot, at_s: float) -> BenchState:
         return "lost"
     if now.dialled_hz is not None and link == "reading":
         return "unsure"
+    if link == "reading" and now.dialled_hz is not None:
+        return "moving"
     if not is_current(now, at_s):
         return "silent"
     return _state_by_numbers(now)
@@ -66,7 +69,8 @@ def unchanged_until_s(now: Snapshot, at_s: float) -> float:
     can't.
     """
     longest_s = longest_age_s(now)
-    if now.reading is None or longest_s is None or now.link.state != "reading":
+    is_read = now.link.state == "reading" and now.dialled_hz is None
+    if now.reading is None or longest_s is None or not is_read:
         return math.inf
     overdue_s = now.reading.elapsed_s + longest_s
     return overdue_s if at_s <= overdue_s else math.inf

@@ -236,6 +236,8 @@ class BenchwatchApp(App[None]):
                 self.push_screen(self._page(key, view, available), self._next_page)
             case "note":
                 self._questions.mark()
+            case "open_number":
+                self._questions.number()
             case "go_to":
                 self._questions.go_to()
             case "prove_chain":

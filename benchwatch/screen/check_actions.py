@@ -3,9 +3,15 @@
 from decimal import Decimal
 
 from benchwatch.screen.watch_source import CounterHandle, TrimmerControl
+from benchwatch.snapshot import Snapshot
 
 CHECK_VIEW = "elsewhere"
 """Name of the view that shows the checks."""
+
+
+def is_checking(now: Snapshot) -> bool:
+    """Return whether there is something to dial, or to take back."""
+    return now.checks is not None and now.checks.phase is not None
 
 
 def go_on_checking(handle: CounterHandle, trimmer: TrimmerControl | None, counter: str) -> str:

@@ -53,6 +53,12 @@ class CounterState:
             texts.append("has settled")
         return texts
 
+    def asks_power(self, now: Snapshot) -> bool:
+        """Return once whether the operator is to be asked if the unit was switched off before."""
+        asks = now.visit is not None and now.visit.asks_power and not self.power_asked
+        self.power_asked |= asks
+        return asks
+
     def take_settled(self) -> bool:
         """Return, once each time, whether it has settled since it was warming."""
         settles, self._settles_now = self._settles_now, False

@@ -19,6 +19,10 @@ Ask = Callable[[str, Callable[[str | None], None]], None]
 """Asks for a line of text, and calls a function with the answer; None: it was cancelled."""
 
 
+LONGEST_NUMBER = 9
+"""Digits from which a number is not that of a counter."""
+
+
 class Questions:
     """Asks, and changes the state of the screen by the answers.
 
@@ -42,6 +46,11 @@ class Questions:
     def mark(self) -> None:
         """Ask for the words of a mark."""
         self._ask("Mark on the time line: a word, or none (Esc: no mark)", self._mark)
+
+    def number(self) -> None:
+        """Ask for the number of a counter to show."""
+        counters = len(self._state.choices())
+        self._ask(f"Number of the counter, 1 to {counters}", self._open_number)
 
     def go_to(self) -> None:
         """Ask for a time of the recording."""
@@ -116,6 +125,20 @@ class Questions:
         if text is not None:
             self._state.mark(text)
             self._redraw()
+
+    def _open_number(self, text: str | None) -> None:
+        """Show the counter with the typed number."""
+        if not text:
+            return
+        counters = self._state.choices()
+        typed = text.strip()
+        number = int(typed) if typed.isdecimal() and len(typed) < LONGEST_NUMBER else 0
+        if 1 <= number <= len(counters):
+            self._state.open_counter(counters[number - 1].name)
+        else:
+            shown = printable(text, 24)
+            self._state.show_message(f"there is no counter {shown}: type 1 to {len(counters)}")
+        self._redraw()
 
     def _go_to(self, text: str | None) -> None:
         """Seek to the typed time of the recording."""

@@ -1,7 +1,7 @@
 """The state of the screen: which counter and view are shown, and what each key does to it."""
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -9,12 +9,12 @@ from benchwatch.errors import BenchwatchError, UnknownUnit
 from benchwatch.quantity import printable
 from benchwatch.reading import AS_FOUND, AS_LEFT, NO_WORDS, RecordKind
 from benchwatch.screen.chain_actions import chain_actions, run_chain_command
-from benchwatch.screen.check_actions import CHECK_VIEW, go_on_checking
+from benchwatch.screen.check_actions import CHECK_VIEW, go_on_checking, is_checking
 from benchwatch.screen.counter_number import CounterNumber
 from benchwatch.screen.counter_state import CounterState
 from benchwatch.screen.display_options import DisplayOptions
 from benchwatch.screen.entry_line import shown_keys
-from benchwatch.screen.frame import Frame
+from benchwatch.screen.frame import BenchRow, Frame
 from benchwatch.screen.key_binding import KeyBinding, capabilities
 from benchwatch.screen.moment_message import MomentMessage
 from benchwatch.screen.panels.ident import subject
@@ -31,7 +31,7 @@ from benchwatch.screen.typed_commands import (
     VisitCommand,
 )
 from benchwatch.screen.view import View
-from benchwatch.screen.view_actions import selecting_actions, view_actions
+from benchwatch.screen.view_actions import selecting_actions, turning_actions, view_actions
 from benchwatch.screen.views.view_list import VIEWS
 from benchwatch.screen.watch_source import (
     CounterHandle,
@@ -42,8 +42,6 @@ from benchwatch.screen.watch_source import (
 )
 from benchwatch.snapshot import Trace
 
-FINE_TURNS, COARSE_TURNS = 0.01, 0.1
-"""Turns of the trimmer by one key."""
 POINTS_A_CELL = 6
 """Points for a cell of a chart: two columns of dots, each with lowest, highest and a gap."""
 
@@ -90,10 +88,14 @@ class ScreenState:
         self._scroll = 0
         self._message = MomentMessage(clock_s)
         self._history = _History(Trace(), preferences.span_s)
+        self._rows: Sequence[BenchRow] | None = None
+        """The rows of the bench; None: they are to be made for the next picture."""
         if VIEWS.named(options.view).whole_bench and not several:
             self.show_message(f"the view {options.view} needs two counters or more")
         self._actions = self._actions_of_keys() | view_actions(self.show, lambda: self.view)
         self._actions |= selecting_actions(self._counters)
+        if trimmer is not None:
+            self._actions |= turning_actions(trimmer, lambda: self._counters.name)
         for id_, action in chain_actions(watch, lambda: self._counters.name).items():
             self._actions[id_] = partial(self._try, action)
         if playback is not None:
@@ -117,7 +119,7 @@ class ScreenState:
         return self._counters.state
 
     def fetch_history(self, width: int) -> None:
-        """Fetch the history of offsets for charts of `width` cells.
+        """Fetch the history of offsets for charts of `width` cells, or new rows of the bench.
 
         Before that the view follows the state, until the operator has chosen one.
         """
@@ -125,6 +127,7 @@ class ScreenState:
         if followed:
             self._scroll = 0
             self.show_message(followed)
+        self._rows = None
         if self.view.whole_bench:
             return
         now_s = self._watch.elapsed_s()
@@ -136,7 +139,8 @@ class ScreenState:
         now_s, view, names = self._watch.elapsed_s(), self.view, self._watch.names
         for text in self._counters.messages(now_s):
             self.show_message(text)
-        rows = self._counters.rows(now_s, self.preferences.unit) if view.whole_bench else ()
+        if view.whole_bench and self._rows is None:
+            self._rows = self._counters.rows(now_s, self.preferences.unit)
         snapshot, axes, history = self._handle.snapshot, self._counter.axes, self._history
         axes.follow(snapshot, now_s, self.preferences.unit)
         chart = view.chart(snapshot, self.preferences, now_s)
@@ -156,7 +160,7 @@ class ScreenState:
             theme=self._theme,
             trace=history.trace,
             names=names,
-            rows=rows,
+            rows=self._rows or () if view.whole_bench else (),
             troubles=self._counters.troubles(others=not view.whole_bench),
             tabs=VIEWS.tabs_for(view, available),
             keys=shown_keys(VIEWS.keys_in(view, available), available, self._counter.entry.text),
@@ -284,14 +288,9 @@ class ScreenState:
 
         None: nothing is asked of the counter that is shown, nor on the bench.
         """
-        if self.view.whole_bench:
-            return None
         now = self._handle.snapshot
-        asks = self._handle.takes_commands and now.visit is not None and now.visit.asks_power
-        if not asks or self._counter.power_asked:
-            return None
-        self._counter.power_asked = True
-        return subject(now)
+        asks = not self.view.whole_bench and self._handle.takes_commands
+        return subject(now) if asks and self._counter.asks_power(now) else None
 
     def change_chain(self, command: ChainCommand) -> None:
         """Compare counters, or use what their comparison says; show a sentence."""
@@ -326,15 +325,13 @@ class ScreenState:
             "clear_entry": self._clear_entry,
             "next_view": lambda: self._show_beside(1),
             "previous_view": lambda: self._show_beside(-1),
-            "fine_up": lambda: self._turn(FINE_TURNS),
-            "fine_down": lambda: self._turn(-FINE_TURNS),
-            "coarse_up": lambda: self._turn(COARSE_TURNS),
-            "coarse_down": lambda: self._turn(-COARSE_TURNS),
             "tool": self._touch,
             "found": lambda: self._record(AS_FOUND),
             "left": lambda: self._record(AS_LEFT),
-            "go_on_checking": lambda: self._try(self._go_on_checking),
-            "stop_checking": lambda: self._try(lambda: self._handle.check("stop")),
+            "go_on_checking": lambda: self._try(
+                lambda: go_on_checking(self._handle, self._trimmer, self._counters.name)
+            ),
+            "stop_checking": self._stop_checking,
         }
 
     def _try(self, action: Callable[[], str]) -> None:
@@ -384,10 +381,6 @@ class ScreenState:
         self._number.clear()
         self._history = _History(Trace(), self.preferences.span_s)
 
-    def _turn(self, amount: float) -> None:
-        if self._trimmer is not None:
-            self._trimmer.turn(self._counters.name, amount)
-
     def _touch(self) -> None:
         """Report the tool as lifted if it was on the trimmer, else as put on."""
         on = not tool_on(self.frame())
@@ -396,8 +389,12 @@ class ScreenState:
             self._trimmer.rest_tool(self._counters.name, on)
         self._handle.touch(on=on)
 
-    def _go_on_checking(self) -> str:
-        return go_on_checking(self._handle, self._trimmer, self._counters.name)
+    def _stop_checking(self) -> None:
+        """End the checks at other dial settings; without one, go back to the bench."""
+        if self._counters.choices() and not is_checking(self._handle.snapshot):
+            self.show("bench")
+        else:
+            self._try(lambda: self._handle.check("stop"))
 
     def _record(self, kind: RecordKind) -> None:
         handle, unit = self._handle, self._counter.axes.unit

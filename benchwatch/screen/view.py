@@ -1,7 +1,7 @@
 """The declaration of a view, from which its tab, keys, help and command-line name follow."""
 
 from collections.abc import Callable, Collection, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 from benchwatch.screen import shared_keys as keys
@@ -122,12 +122,13 @@ class ViewList:
     def keys_in(self, view: View, available: Collection[Capability]) -> list[KeyBinding]:
         """List the keys that have an effect in `view` on a bench with these capabilities.
 
-        In a view of the whole bench its own keys come first in the footer, and stand for those of
-        all views with the same name.
+        A further name of a key of all views gives way to a key of the view. In a view of the whole
+        bench its own keys come first in the footer, and stand for all others of the same name.
         """
         here = [key for key in self._usable(available) if self._works_in(key, view)]
         if not view.whole_bench:
-            return here
+            names = {name for key in here if key in view.keys for name in key.keys}
+            return [key if key in view.keys else _without(key, names) for key in here]
         own, others = (
             [key for key in here if (key in view.keys) is is_own] for is_own in (True, False)
         )
@@ -192,6 +193,13 @@ class ViewList:
             footer_label=f"{view.key}-{self.tabs[-1].key}" if first else "",
             needs=view.needs,
         )
+
+
+def _without(key: KeyBinding, names: Collection[str]) -> KeyBinding:
+    """Return a binding without those further names of keys that are in `names`."""
+    first, *further = key.keys
+    left = tuple(name for name in further if name not in names)
+    return key if len(left) == len(further) else replace(key, keys=(first, *left))
 
 
 def _form_key(view: View) -> KeyBinding:

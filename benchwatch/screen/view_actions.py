@@ -1,4 +1,4 @@
-"""What the keys do that show a view, and those that select a counter on the bench."""
+"""What the keys do that show a view, select a counter on the bench, or turn its trimmer."""
 
 import math
 from collections.abc import Callable
@@ -6,6 +6,10 @@ from collections.abc import Callable
 from benchwatch.screen.shown_counters import FAR_ROWS, ShownCounters
 from benchwatch.screen.view import View
 from benchwatch.screen.views.view_list import VIEWS
+from benchwatch.screen.watch_source import TrimmerControl
+
+FINE_TURNS, COARSE_TURNS = 0.01, 0.1
+"""Turns of the trimmer by one key."""
 
 
 def view_actions(
@@ -39,4 +43,25 @@ def selecting_actions(counters: ShownCounters) -> dict[str, Callable[[], None]]:
         "select_last": select(math.inf),
         "select_far_above": select(-FAR_ROWS),
         "select_far_below": select(FAR_ROWS),
+    }
+
+
+def turning_actions(
+    trimmer: TrimmerControl, counter: Callable[[], str]
+) -> dict[str, Callable[[], None]]:
+    """Return the actions, by id, of the keys that turn the trimmer of the counter shown.
+
+    Args:
+        trimmer: turns it.
+        counter: returns the counter's name.
+    """
+
+    def turn(amount: float) -> Callable[[], None]:
+        return lambda: trimmer.turn(counter(), amount)
+
+    return {
+        "fine_up": turn(FINE_TURNS),
+        "fine_down": turn(-FINE_TURNS),
+        "coarse_up": turn(COARSE_TURNS),
+        "coarse_down": turn(-COARSE_TURNS),
     }

@@ -15,7 +15,7 @@ from benchwatch.screen.app import BenchwatchApp
 from benchwatch.screen.display_options import DisplayOptions
 from benchwatch.screen.drawing.theme import Theme
 from benchwatch.screen.preferences import Preferences
-from benchwatch.screen.screen_state import COARSE_TURNS, FINE_TURNS
+from benchwatch.screen.view_actions import COARSE_TURNS, FINE_TURNS
 from benchwatch.screen.views.view_list import VIEWS
 from benchwatch.screen.widgets.overlays import TextOverlay
 from benchwatch.screen.widgets.typing_overlays import CommandOverlay, PromptOverlay

@@ -4,7 +4,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
-from benchwatch.quantity import QuantityText, format_duration, write_fraction
+from benchwatch.estimate.results import Settle
+from benchwatch.quantity import QuantityText, format_duration, format_frequency, write_fraction
 from benchwatch.run.bench_ranking import NO_NUMBERS, TROUBLES, BenchState, tolerance_side
 from benchwatch.screen.drawing.styled_text import Role, StyledLine, faded, line
 from benchwatch.screen.frame import BenchRow, Frame
@@ -197,7 +198,7 @@ def _row(frame: Frame, row: BenchRow, figure: _Figure, columns: _Columns, width:
         landed = now.trim is not None and now.trim.landing is not None
         is_landed = landed and now.trim.landing.state == "landed"  # type: ignore[union-attr]
         numbers += line((YES if is_landed else NO).ljust(columns.landed + 1))
-    if row.state in NO_NUMBERS:
+    if row.state in NO_NUMBERS or now.dialled_hz is not None:
         numbers = faded([numbers])[0]
         if selected:
             start = faded([start])[0]
@@ -313,16 +314,21 @@ def _beside_state(frame: Frame, row: BenchRow) -> list[str]:
             return []
         left_s = max(round(tries - frame.now_s), 0)
         return [f"next try in {left_s} s", f"try in {left_s} s"] if left_s else ["trying now"]
-    if settle is None:
-        return []
+    if now.dialled_hz is not None:
+        return [f"dialled to {format_frequency(now.dialled_hz)}", "dialled"]
+    return [] if settle is None else _settle_words(settle, row.state, frame.now_s)
+
+
+def _settle_words(settle: Settle, state: BenchState, now_s: float) -> list[str]:
+    """List the forms of the settle word, the longest first."""
     if settle.since_s is not None:
-        lasts = ago(settle.since_s, frame.now_s) if frame.now_s - settle.since_s >= 10 else ""
+        lasts = ago(settle.since_s, now_s) if now_s - settle.since_s >= 10 else ""
         return [f"settled {lasts}".strip(), "settled"]
     if settle.eta_s is not None:
         left = f"{to_go(settle.eta_s)} to go"
-        longest = left if row.state == "warming" else f"{settle.state}, {left}"
+        longest = left if state == "warming" else f"{settle.state}, {left}"
         return [longest, left, to_go(settle.eta_s)]
-    return [] if settle.state == row.state else [settle.state]
+    return [] if settle.state == state else [settle.state]
 
 
 def _not_there(frame: Frame, row: BenchRow) -> StyledLine:

@@ -114,6 +114,7 @@ BENCH_VIEW = View(
             keys=tuple("123456789"),
             label="1-9",
             footer="open by number",
+            action="Show the counter with a number",
             help="Show the counter with this number; of more than nine, type all its digits.",
         ),
         KeyBinding(
