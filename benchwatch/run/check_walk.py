@@ -65,7 +65,7 @@ class CheckWalk:
                 raise UsageError(f"{main} is the main setting: every reading is taken there.")
             raise UsageError(NO_LIST)
         self._change(lambda checks: checks.begin(settings), acquisition)
-        return self._said()
+        return f"checks begin: {', '.join(map(format_frequency, settings))}"
 
     def go_on(self, acquisition: Acquisition | TypedAcquisition | None) -> str:
         """Say that the unit is dialled as instructed, or go on from a setting to the next one.

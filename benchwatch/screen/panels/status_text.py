@@ -216,6 +216,9 @@ def trouble_words(frame: Frame) -> str:
 def _doubt_words(frame: Frame) -> str:
     """Return why the main offset is not current, or in doubt, as one sentence; empty: it is not."""
     snapshot = frame.snapshot
+    checks = snapshot.checks
+    if checks is not None and checks.phase == "back":
+        return checks.instruction
     if snapshot.dialled_hz is not None:
         where, age = format_frequency(snapshot.dialled_hz), "of before"
         if snapshot.reading is not None:
