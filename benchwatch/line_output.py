@@ -11,8 +11,10 @@ from typing import Any, Final, Protocol, TextIO
 
 from benchwatch.clock import iso_time
 from benchwatch.errors import FileError
+from benchwatch.estimate.dial_check_record import DialCheck
 from benchwatch.estimate.results import Numbers
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
+from benchwatch.pipeline.dial_check_words import check_words
 from benchwatch.pipeline.time_base_correction import correction_words
 from benchwatch.quantity import (
     OffsetUnit,
@@ -27,6 +29,7 @@ from benchwatch.reading import (
     NO_MEASUREMENT,
     SPIKE,
     TOOL_WORDS,
+    CheckMade,
     Event,
     Flag,
     Gap,
@@ -41,7 +44,7 @@ _encode: Final = json.JSONEncoder(allow_nan=False, separators=(",", ":")).encode
 _SPIKE: Final[frozenset[Flag]] = frozenset({SPIKE})
 
 
-LineEvent = Reading | Gap | Mark | Record
+LineEvent = Reading | Gap | Mark | Record | CheckMade
 """Events that are written as they are; a `Touch` is written as a mark."""
 
 
@@ -105,7 +108,7 @@ class LineOutput:
                 elapsed_s=event.elapsed_s,
                 text=TOOL_WORDS[event.on],
             )
-        if isinstance(event, Mark | Record):
+        if isinstance(event, Mark | Record | CheckMade):
             self._put(event, numbers, not_on_disk)
             return
         held = self._held.get(name)
@@ -183,7 +186,7 @@ def json_line(event: Written, numbers: Numbers, not_on_disk: int | None = None, 
     if isinstance(event, ComparisonNow):
         return _encode(_comparison(event))
     line: dict[str, Any] = {
-        "kind": type(event).__name__.lower(),
+        "kind": "check" if isinstance(event, CheckMade) else type(event).__name__.lower(),
         "counter": event.counter,
         "time": iso_time(event.utc_s),
         "elapsed_s": _seconds(event.elapsed_s),
@@ -192,6 +195,9 @@ def json_line(event: Written, numbers: Numbers, not_on_disk: int | None = None, 
         line |= {"lasted_s": _seconds(event.lasted_s), "reason": event.reason}
     elif isinstance(event, Mark):
         line["text"] = event.text
+    elif isinstance(event, CheckMade):
+        check = DialCheck.from_dict(json.loads(event.document))
+        line |= check.as_dict() | {"text": check_words(check)}
     else:
         line["record"] = json.loads(event.document)
     return _encode(line)
@@ -315,8 +321,8 @@ class PlainWriter:
         if isinstance(event, Gap):
             lasted = format_duration(event.lasted_s)
             return f"{start}  gap of {lasted}: {printable(event.reason, 200)}"
-        if isinstance(event, Mark):
-            return f"{start}  mark: {printable(event.text, 200)}"
+        if isinstance(event, Mark | CheckMade):
+            return f"{start}  {_said(event)}"
         if isinstance(event, Record):
             return f"{start}  put on record {printable(event.kind)}{self._recorded(event)}"
         waits = [f"(not on disk: {not_on_disk})"] if not_on_disk else []
@@ -358,6 +364,13 @@ class PlainWriter:
         if reading.correction is not None:
             words.append(f"({correction_words(reading)})")
         return words
+
+
+def _said(event: Mark | CheckMade) -> str:
+    """Return a mark, or a check as a sentence; nothing of a check that can't be read."""
+    if isinstance(event, Mark):
+        return f"mark: {printable(event.text, 200)}"
+    return f"check {check_words(DialCheck.from_dict(json.loads(event.document)))}"
 
 
 def _signed_hz(reading: Reading) -> str:

@@ -150,7 +150,18 @@ class Touch:
     on: bool
 
 
-Event = Reading | Gap | Mark | Record | Touch
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckMade:
+    """A check of the unit's output at another dial setting; a journal holds it as a `Note`."""
+
+    counter: str
+    utc_s: float
+    elapsed_s: float
+    document: str
+    """All its numbers, as JSON."""
+
+
+Event = Reading | Gap | Mark | Record | Touch | CheckMade
 """Events of a counter, live or recorded."""
 
 Entry = Reading | Gap | Mark | Record | Note

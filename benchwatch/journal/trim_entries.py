@@ -47,6 +47,15 @@ def noted_tool_state(kind: str, document: str) -> bool | None:
     return next((on for on, words in TOOL_WORDS.items() if words == text), None)
 
 
+def is_check(document: str) -> bool:
+    """Return whether a note's document is a readable check at another dial setting."""
+    try:
+        DialCheck.from_dict(json_object(document))
+    except FileError:
+        return False
+    return True
+
+
 def is_record(kind: str, document: str) -> bool:
     """Return whether an entry of the table of records is a readable record."""
     if kind not in get_args(RecordKind):

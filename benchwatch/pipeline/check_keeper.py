@@ -1,5 +1,6 @@
 """Keeps the checks of one counter: readings at other dial settings in, entries on record out."""
 
+import json
 from collections.abc import Callable, Sequence
 
 from benchwatch.estimate.dial_check_record import DialCheck
@@ -7,7 +8,7 @@ from benchwatch.journal.run_writer import RunWriter
 from benchwatch.pipeline.analysis import Analysis
 from benchwatch.pipeline.dial_checks import DialChecks
 from benchwatch.pipeline.visit_keeper import VisitKeeper
-from benchwatch.reading import Reading
+from benchwatch.reading import CheckMade, Reading
 from benchwatch.snapshot import ChecksNow, Snapshot
 
 
@@ -56,6 +57,12 @@ class CheckKeeper:
         self._elapsed_s = reading.elapsed_s
         if self._checks.take(reading):
             self._journal.write_dialled(reading.dial_hz, reading.utc_s, reading.elapsed_s)
+
+    def take_recorded(self, event: CheckMade) -> None:
+        """Take a check of a recording."""
+        check = DialCheck.from_dict(json.loads(event.document))
+        self._checks.resume([check], self._checks.dialled_hz)
+        self._visit.log_check(check, event.elapsed_s)
 
     def take_overrange(self) -> None:
         """Note a reading over range."""

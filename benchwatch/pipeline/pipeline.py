@@ -46,6 +46,7 @@ from benchwatch.reading import (
     OVERRANGE,
     REPEAT,
     TOOL_WORDS,
+    CheckMade,
     Event,
     Gap,
     Mark,
@@ -131,6 +132,9 @@ class Pipeline:
         with self._lock:
             if isinstance(event, Touch):
                 self._take_touch(event)
+            elif isinstance(event, CheckMade):
+                self._checks.take_recorded(event)
+                self._show()
             elif isinstance(event, Record):
                 record = OffsetRecord.from_dict(json.loads(event.document))
                 self._records.add(record, event.utc_s, event.elapsed_s)

@@ -12,7 +12,13 @@ import numpy as np
 from benchwatch.errors import BenchwatchError, FileError, JournalError
 from benchwatch.journal.journal_file import is_database
 from benchwatch.journal.journal_reader import JournalReader, Portion, ReadingRow, flags_of
-from benchwatch.journal.trim_entries import KEPT_BY_ITSELF, is_record, noted_tool_state
+from benchwatch.journal.trim_entries import (
+    CHECK_KIND,
+    KEPT_BY_ITSELF,
+    is_check,
+    is_record,
+    noted_tool_state,
+)
 from benchwatch.quantity import parse_reply, printable
 from benchwatch.reading import DEFAULT_COUNTER, OTHER_DIAL, OVERRANGE
 from benchwatch.recording.cell_parsing import read_texts
@@ -172,6 +178,8 @@ def _operator_actions(portion: Portion) -> list[tuple[int, float, OperatorAction
         if number not in kept and is_record(kind, document)
     ]
     for number, _, at_s, kind, document in portion.notes:
+        if kind == CHECK_KIND and is_check(document):
+            done.append((number, at_s, (kind, document)))
         on = noted_tool_state(kind, document)
         if on is not None:
             done.append((number, at_s, on))

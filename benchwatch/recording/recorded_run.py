@@ -11,12 +11,14 @@ import numpy as np
 
 from benchwatch.counter import TimeBaseSource
 from benchwatch.estimate.array_types import FloatArray
+from benchwatch.journal.trim_entries import CHECK_KIND
 from benchwatch.quantity import OFFSET_UNITS
 from benchwatch.reading import (
     DEFAULT_COUNTER,
     OVERRANGE,
     SPIKE,
     UNFIT,
+    CheckMade,
     Event,
     Flag,
     Gap,
@@ -191,6 +193,8 @@ def _action_event(action: OperatorAction, name: str, utc_s: float, at_s: float) 
     if isinstance(action, str):
         return Mark(counter=name, utc_s=utc_s, elapsed_s=at_s, text=action)
     kind, document = action
+    if kind == CHECK_KIND:
+        return CheckMade(counter=name, utc_s=utc_s, elapsed_s=at_s, document=document)
     return Record(counter=name, utc_s=utc_s, elapsed_s=at_s, kind=kind, document=document)
 
 
