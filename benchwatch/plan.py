@@ -124,8 +124,8 @@ def check_signal_group(names: Sequence[str], nominals: Mapping[str, Decimal | No
     if len(set(names)) < len(names):
         raise UsageError("a counter is named twice; each is compared with others.")
     if len(names) < 2:
-        only = f"'{printable(names[0])}' alone" if names else "no counter"
-        raise UsageError(f"{only} can't be compared: name two counters or more on one signal.")
+        only = f"'{printable(names[0])}' alone can't be compared" if names else "none is named"
+        raise UsageError(f"{only}: name two counters or more on one signal.")
     known = {name: hertz for name in names if (hertz := nominals[name]) is not None}
     first = next(iter(known), "")
     for name, hertz in known.items():
