@@ -2,7 +2,7 @@
 
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 
 from benchwatch.errors import BenchwatchError, UnknownUnit
@@ -46,14 +46,6 @@ POINTS_A_CELL = 6
 """Points for a cell of a chart: two columns of dots, each with lowest, highest and a gap."""
 
 
-@dataclass(frozen=True, slots=True)
-class _History:
-    """The trace that the charts show, and its time span."""
-
-    trace: Trace
-    span_s: float
-
-
 class ScreenState:
     """The state of the screen, and the actions of its keys; it needs no terminal.
 
@@ -87,7 +79,8 @@ class ScreenState:
         self._number = CounterNumber()
         self._scroll = 0
         self._message = MomentMessage(clock_s)
-        self._history = _History(Trace(), preferences.span_s)
+        self._trace, self._span_s = Trace(), preferences.span_s
+        """The history that the charts show, and its time span."""
         self._rows: Sequence[BenchRow] | None = None
         """The rows of the bench; None: they are to be made for the next picture."""
         if VIEWS.named(options.view).whole_bench and not several:
@@ -131,8 +124,8 @@ class ScreenState:
         if self.view.whole_bench:
             return
         now_s = self._watch.elapsed_s()
-        span_s = self.view.chart(self._handle.snapshot, self.preferences, now_s).span_s
-        self._history = _History(self._handle.trace(span_s, POINTS_A_CELL * width), span_s)
+        self._span_s = self.view.chart(self._handle.snapshot, self.preferences, now_s).span_s
+        self._trace = self._handle.trace(self._span_s, POINTS_A_CELL * width)
 
     def frame(self) -> Frame:
         """Return the frame of the next picture, after showing messages about new snapshots."""
@@ -141,7 +134,7 @@ class ScreenState:
             self.show_message(text)
         if view.whole_bench and self._rows is None:
             self._rows = self._counters.rows(now_s, self.preferences.unit)
-        snapshot, axes, history = self._handle.snapshot, self._counter.axes, self._history
+        snapshot, axes, trace = self._handle.snapshot, self._counter.axes, self._trace
         axes.follow(snapshot, now_s, self.preferences.unit)
         chart = view.chart(snapshot, self.preferences, now_s)
         playing = None if self._playback is None else self._playback.playing
@@ -158,7 +151,7 @@ class ScreenState:
             snapshot=snapshot,
             now_s=now_s,
             theme=self._theme,
-            trace=history.trace,
+            trace=trace,
             names=names,
             rows=self._rows or () if view.whole_bench else (),
             troubles=self._counters.troubles(others=not view.whole_bench),
@@ -172,8 +165,8 @@ class ScreenState:
             left_hertz_format=axes.left_formats.hertz,
             left_fraction_format=axes.left_formats.fraction,
             scale_full=axes.scale.full,
-            window=axes.window(view.name, chart, snapshot, history.trace, now_s),
-            span_s=history.span_s,
+            window=axes.window(view.name, chart, snapshot, trace, now_s),
+            span_s=self._span_s,
             tool_on=self._counter.tool_on,
             playing=playing,
             preferences=self.preferences,
@@ -379,7 +372,7 @@ class ScreenState:
             self._view.keep(self._handle.snapshot)
         self._scroll = 0
         self._number.clear()
-        self._history = _History(Trace(), self.preferences.span_s)
+        self._trace = Trace()
 
     def _touch(self) -> None:
         """Report the tool as lifted if it was on the trimmer, else as put on."""
