@@ -7,6 +7,7 @@ import bench_kit
 import pytest
 import screen_kit as kit
 from chain_kit import made_comparison, made_result
+from check_kit import Stage, checks_now
 
 from benchwatch.counter import LinkStatus, TimeBase
 from benchwatch.estimate.results import (
@@ -194,6 +195,13 @@ COMPARED: dict[str, ComparisonNow | None] = {
 }
 """Comparisons that only the view of them shows, by state."""
 PROOF = ProofInUse(against="spare", offset=-2e-7, u=1.2e-11)
+CHECKS: dict[str, Stage] = {
+    "checks_listed": "listed",
+    "checks_dial": "dial",
+    "checks_reading": "reading",
+    "checks_back": "back",
+}
+STATES |= {state: kit.full_snapshot(checks=checks_now(stage)) for state, stage in CHECKS.items()}
 STATES |= {
     state: kit.full_snapshot(
         reference=None if state == "offered" else REFERENCE,
@@ -220,6 +228,10 @@ ABOUT = {
     "reversing": "a turn back, and the backlash that comes first",
     "ready": "settled, good enough to judge, the way left as a part of a usual nudge",
     "settled": "settled, inside, the hold of the landing running",
+    "checks_listed": "four dial settings to check, none checked yet",
+    "checks_dial": "the third of four settings is to be dialled; the first follows, the second not",
+    "checks_reading": "readings gather at the third setting: it can't be told yet",
+    "checks_back": "the checks are ended, and the unit is still dialled elsewhere",
     "stale": "no reading for 8 s, everything dim",
     "tool_on": "the tool rests on the trimmer: the way left is large; V is where to aim",
     "touched": "the tool was put on a moment ago: the way left is not known yet",
@@ -234,6 +246,7 @@ ONLY_THERE = {
     "cycling": ("warm_up", "stability"),
     "morning": ("warm_up",),
     **dict.fromkeys(COMPARED, ("chain",)),
+    **dict.fromkeys(CHECKS, ("elsewhere",)),
 }
 LATER_VIEWS = [view for view in VIEWS.views if view.name != "trim" and not view.whole_bench]
 SMALL = [("trim", state) for state in ("warming", "ready", "stale", "creeping")]
