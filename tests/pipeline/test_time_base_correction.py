@@ -21,11 +21,17 @@ from benchwatch.commands.common.recorded_plan import plan_of_recording
 from benchwatch.commands.compare import compare
 from benchwatch.commands.replay import replay
 from benchwatch.counter import LinkStatus, TimeBase
-from benchwatch.estimate.comparison.counter_comparison import as_read, corrected
+from benchwatch.estimate.comparison.counter_comparison import (
+    TimeBaseOffset,
+    as_read,
+    corrected,
+)
+from benchwatch.estimate.comparison.time_base_claims import TimeBaseClaim
 from benchwatch.estimate.uncertainty.offset_record import Reference
 from benchwatch.journal import Journal
 from benchwatch.line_output import LineOutput, PlainWriter, json_line
 from benchwatch.pipeline.pipeline import Pipeline
+from benchwatch.pipeline.time_base_correction import proven_time_base
 from benchwatch.plan import Plan
 from benchwatch.reading import INTERNAL_TIMEBASE, Reading, Touch
 from benchwatch.recording import read_recordings
@@ -92,6 +98,50 @@ def test_a_fast_reference_makes_the_counter_read_low() -> None:
     assert now.reading.offset_hz == pytest.approx(0.05, rel=1e-12)
     assert now.reading.frequency_hz == 10_000_000.0
     assert now.reading.text == "10000000.0000"
+
+
+def claim(*, u: float | None = 3e-11) -> TimeBaseClaim:
+    """Return the claim that the own time base is fast by 20 ppb, by a comparison with ``ten``."""
+    return TimeBaseClaim(
+        base=TimeBaseOffset("main", 2e-8, u),
+        against="ten",
+        condition="if that is the reference",
+        readings=120,
+        u_apart=2e-11,
+        expanded=4e-11,
+        dof=30.0,
+        seen=True,
+    )
+
+
+def test_a_proof_corrects_as_long_as_the_counter_counts_by_that_time_base() -> None:
+    """On the external reference it has no effect, and back on its own oscillator it has again."""
+    pipeline = connected(Pipeline(PLAN), "internal")
+    lines_of(pipeline, made(20, internal=True))
+    pipeline.use_proof(proven_time_base(claim()), START_UTC_S + 21, 21.0)
+
+    own = lines_of(pipeline, made(20, internal=True, first=21))
+    external = lines_of(connected(pipeline, "external"), made(20, first=41))
+    again = lines_of(connected(pipeline, "internal"), made(20, internal=True, first=61))
+
+    assert {line["correction"] for line in own} == {2e-8}
+    assert all("proven-timebase" in str(line["flags"]) for line in own)
+    assert own[0]["estimate"]["readings"] == 1  # type: ignore[index] # it began anew
+    assert {line["correction"] for line in external} == {OFF}
+    assert "proven-timebase" not in str(external[-1]["flags"])
+    assert {line["correction"] for line in again} == {2e-8}
+
+
+def test_the_proof_is_a_row_of_the_budget_with_its_degrees_of_freedom() -> None:
+    """U of comparison and reference, widened degrees of freedom; what is unknown is missing."""
+    known, unknown = (proven_time_base(claim(u=u)).reference for u in (3e-11, None))
+
+    assert known.u == 3e-11
+    assert known.dof == pytest.approx(30.0 * 1.5**4)
+    assert known.name == "time base proven against ten"
+    assert known.missing == ()
+    assert unknown.u == 2e-11
+    assert unknown.missing == ("uncertainty of the reference of ten",)
 
 
 @given(st.floats(-1e-3, 1e-3), st.floats(-1e-3, 1e-3))
