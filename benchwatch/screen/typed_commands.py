@@ -86,7 +86,7 @@ class CheckCommand:
 
 
 CHECK_NAME = "check"
-CHECK_FORMS = "100MHz; nothing: the next of the list; all; stop"
+CHECK_FORMS = "Check the output: the list, or such as 100MHz; all, stop"
 Command = KeyCommand | SettingCommand | VisitCommand | ChainCommand | CounterCommand | CheckCommand
 TYPED_WHOLE = (SettingCommand, VisitCommand, ChainCommand, CounterCommand, CheckCommand)
 """Commands that are named by the typed line itself, and not found by its words."""
@@ -198,7 +198,7 @@ def _checks(typed: str) -> list[Suggestion]:
     if not CHECK_NAME.startswith(first.lower()):
         return []
     rest = rest.strip()
-    text = f"Check the output at {rest}" if rest else f"Check the output at {CHECK_FORMS}"
+    text = f"Check the output at {rest}" if rest else CHECK_FORMS
     command = CheckCommand(rest) if first else None
     return [Suggestion(name=CHECK_NAME, text=text, command=command)]
 
