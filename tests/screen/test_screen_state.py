@@ -53,7 +53,8 @@ def test_offers_of_settings_need_an_operator():
 
 @pytest.mark.parametrize("view", [view.name for view in VIEWS.views])
 @pytest.mark.parametrize(
-    "capabilities", [("bench", "trimmer", "operator", "counters", "sound"), ("player", "sound")]
+    "capabilities",
+    [("bench", "trimmer", "operator", "counters", "sound", "compare"), ("player", "sound")],
 )
 def test_no_row_of_the_command_line_is_cut(view, capabilities):
     """At 80 cells every suggestion fits, at 60 every key."""

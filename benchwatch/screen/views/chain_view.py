@@ -290,7 +290,7 @@ CHAIN_VIEW = View(
             keys=("e",),
             label="e",
             footer="correct",
-            action="Correct readings by the comparison, or no more",
+            action="Correct by the comparison, or no more",
             help="Correct the readings of this counter by the comparison, or no more.",
             needs="compare",
         ),
