@@ -2,14 +2,20 @@
 
 import json
 from collections.abc import Callable, Sequence
+from typing import Any, Final
 
+from benchwatch.counter import TimeBaseSource
 from benchwatch.estimate.dial_check_record import DialCheck
 from benchwatch.journal.run_writer import RunWriter
 from benchwatch.pipeline.analysis import Analysis
 from benchwatch.pipeline.dial_checks import DialChecks
+from benchwatch.pipeline.time_base_correction import TimeBaseCorrection
 from benchwatch.pipeline.visit_keeper import VisitKeeper
 from benchwatch.reading import CheckMade, Reading
 from benchwatch.snapshot import ChecksNow, Snapshot
+
+INSTANT_S: Final = 1e-6
+"""Two times this close are the same."""
 
 
 class CheckKeeper:
@@ -52,21 +58,41 @@ class CheckKeeper:
         """Start with the checks of earlier runs, and with where the unit was dialled to last."""
         self._checks.resume(done, dialled_hz)
 
-    def take(self, reading: Reading) -> None:
-        """Take a reading at another setting."""
+    def take(
+        self,
+        reading: Reading,
+        analysis: Analysis,
+        time_base: TimeBaseCorrection,
+        stated: TimeBaseSource,
+    ) -> dict[str, Any]:
+        """Take a reading at another setting, or over range: it belongs to the checks only.
+
+        Args:
+            reading: as read.
+            analysis: of the main setting; it begins anew where another time base counts.
+            time_base: corrects the reading.
+            stated: the time base that the counter states.
+
+        Returns:
+            Fields of the snapshot that change.
+        """
+        if reading.dial_hz is None:
+            self._checks.take_overrange()
+            return {}
+        reading, changed = time_base.take(reading, stated, reading.dial_hz)
         self._elapsed_s = reading.elapsed_s
         if self._checks.take(reading):
             self._journal.write_dialled(reading.dial_hz, reading.utc_s, reading.elapsed_s)
+        if not changed:
+            return {}
+        numbers, trim = analysis.gap(0.0, other_scale=True)
+        return {"numbers": numbers, "trim": trim}
 
     def take_recorded(self, event: CheckMade) -> None:
         """Take a check of a recording."""
         check = DialCheck.from_dict(json.loads(event.document))
         self._checks.resume([check], self._checks.dialled_hz)
         self._visit.log_check(check, event.elapsed_s)
-
-    def take_overrange(self) -> None:
-        """Note a reading over range."""
-        self._checks.take_overrange()
 
     def judge(self, analysis: Analysis, now: Snapshot, tolerance: float | None) -> None:
         """Work out the open check; put it on record when its verdict first stands."""
@@ -90,10 +116,26 @@ class CheckKeeper:
         if self._checks.dialled_hz is not None:
             self.finish(analysis, now, tolerance)
 
-    def come_back(self, utc_s: float, elapsed_s: float) -> None:
-        """Note that the unit is at the main setting again."""
+    def come_back(
+        self, reading: Reading, analysis: Analysis, now: Snapshot, tolerance: float | None
+    ) -> dict[str, Any]:
+        """Finish the open check: `reading` came at the main setting, which begins a new level.
+
+        A turn of the trimmer can't be seen over the time in which the unit was dialled elsewhere.
+
+        Returns:
+            Fields of the snapshot that change.
+        """
+        self.finish(analysis, now, tolerance)
         self._checks.take_main()
-        self._journal.write_dialled(None, utc_s, elapsed_s)
+        at_s, gap = reading.elapsed_s, now.last_gap
+        self._journal.write_dialled(None, reading.utc_s, at_s)
+        if gap is not None and gap.elapsed_s <= at_s <= gap.elapsed_s + gap.lasted_s + INSTANT_S:
+            return {}
+        # Typed readings have no gaps.
+        since_s = at_s if now.reading is None else now.reading.elapsed_s
+        numbers, trim = analysis.gap(max(at_s - since_s, 0.0), new_level=True)
+        return {"numbers": numbers, "trim": trim}
 
     def change(self, change: Callable[[DialChecks], None]) -> None:
         """Change the walk as the operator says."""

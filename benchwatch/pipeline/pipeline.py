@@ -5,7 +5,6 @@ event log, in this order, and puts the results in a new `Snapshot`.
 """
 
 import json
-import math
 import threading
 from collections.abc import Callable
 from dataclasses import replace
@@ -305,14 +304,9 @@ class Pipeline:
             self._show(**WITHOUT_MEASUREMENTS, warm_up=warm_up)
 
     @property
-    def check_settings(self) -> list[float]:
-        """Dial settings still to be checked, in hertz; all of the list where all are checked."""
-        return self._checks.next_settings()
-
-    @property
-    def all_check_settings(self) -> list[float]:
-        """All dial settings of the list, in hertz."""
-        return list(self._checks.settings)
+    def checks(self) -> CheckKeeper:
+        """The checks at other dial settings; they are changed by `change_checks` only."""
+        return self._checks
 
     @property
     def resumed_nominal(self) -> float | None:
@@ -343,10 +337,13 @@ class Pipeline:
         if self._visit.begins:
             self._begin_visit()
         if reading.dial_hz is not None or (OVERRANGE in reading.flags and self._checks.is_open):
-            self._take_other_dial(reading)
+            base, stated = self._time_base, self._snapshot.time_base.source
+            self._show(**self._checks.take(reading, self._analysis, base, stated))
             return
         if self._checks.dialled_hz is not None and REPEAT not in reading.flags:
-            self._come_back(reading.utc_s, reading.elapsed_s)
+            tolerance = self.plan.tolerance
+            changes = self._checks.come_back(reading, self._analysis, self._snapshot, tolerance)
+            self._show(**changes)
         was, analysis = self._snapshot, self._analysis
         measures = reading.flags.isdisjoint(NO_MEASUREMENT)
         reading, changed = self._time_base.take(reading, was.time_base.source, analysis.nominal_hz)
@@ -377,35 +374,6 @@ class Pipeline:
         )  # fmt: skip
         if numbers.confirmed_nudge is not None:
             self._keep_as_found(reading)
-
-    def _take_other_dial(self, reading: Reading) -> None:
-        """Take a reading at another dial setting, or over range while a check is open.
-
-        It belongs to the checks only.
-        """
-        if reading.dial_hz is None:
-            self._checks.take_overrange()
-            self._show()
-            return
-        stated = self._snapshot.time_base.source
-        reading, _ = self._time_base.take(reading, stated, reading.dial_hz or math.nan)
-        self._checks.take(reading)
-        self._show()
-
-    def _come_back(self, utc_s: float, elapsed_s: float) -> None:
-        """Finish the open check: a reading came at the main setting, which begins a new level.
-
-        A turn of the trimmer can't be seen over the time in which the unit was dialled elsewhere.
-        """
-        now = self._snapshot
-        self._checks.finish(self._analysis, now, self.plan.tolerance)
-        self._checks.come_back(utc_s, elapsed_s)
-        numbers, trim, gap = now.numbers, now.trim, now.last_gap
-        if gap is None or not gap.elapsed_s <= elapsed_s <= gap.elapsed_s + gap.lasted_s:
-            # Typed readings have no gaps.
-            since_s = elapsed_s if now.reading is None else now.reading.elapsed_s
-            numbers, trim = self._analysis.gap(max(elapsed_s - since_s, 0.0), new_level=True)
-        self._show(numbers=numbers, trim=trim)
 
     def _take_gap(self, gap: Gap) -> None:
         self._checks.finish_if_read(self._analysis, self._snapshot, self.plan.tolerance)

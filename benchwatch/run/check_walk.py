@@ -53,11 +53,11 @@ class CheckWalk:
         if not math.isfinite(nominal_hz):
             raise UsageError("the nominal is not known yet: wait for a reading, or type it first.")
         if typed == ALL:
-            settings = self._pipeline.all_check_settings
+            settings = list(self._pipeline.checks.settings)
         elif typed:
             settings = [float(parse_frequency(text))]
         else:
-            settings = self._pipeline.check_settings
+            settings = self._pipeline.checks.next_settings()
         settings = [hertz for hertz in settings if hertz != nominal_hz]
         if not settings:
             if typed and typed != ALL:

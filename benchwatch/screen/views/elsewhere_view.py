@@ -84,7 +84,7 @@ CHECK_KEY = KeyBinding(
     keys=("enter",),
     label="Enter",
     footer="check",
-    action="Unit is dialled, or check the next setting",
+    action="Unit is dialled; or check the next one",
     help=(
         "Begin the checks of the list, say that the unit is dialled as the row on top asks, or go "
         "on to the next setting; on a simulated bench this also dials."
