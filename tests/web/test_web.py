@@ -8,6 +8,7 @@ import signal
 import subprocess
 import sys
 
+import bench_kit
 import psutil
 import pytest
 import screen_kit as kit
@@ -205,6 +206,32 @@ async def test_pages_are_independent():
         assert await one.until("time axis")
 
     assert "notes, " not in one.screen
+
+
+TAP = "\x1b[<0;{column};{row}M\x1b[<0;{column};{row}m"
+"""Report of a finger put down and lifted; columns and rows count from 1."""
+
+
+async def test_each_page_has_its_own_view_and_counter():
+    """A tap on a row of the bench opens that counter on this page; the other stays."""
+    counters = [bench_kit.counter(name) for name in ("ten", "five")]
+    made = []
+    async with (
+        served(watch=kit.FakeWatch(*counters), made=made) as (url, client),
+        opened(client, url) as one,
+        opened(client, url) as other,
+    ):
+        for page in (one, other):
+            assert await page.until("0 Bench")
+            await page.type("0")
+            assert await page.until("Enter open")
+        row = next(y for y, text in enumerate(one.screen.splitlines(), 1) if " 2 five " in text)
+        await one.type(TAP.format(column=30, row=row))
+        assert await one.until("1-6 view")
+        views = [(app.screen_state.view.name, app.screen_state.frame().snapshot.counter)
+                 for app in made]  # fmt: skip
+
+    assert views == [("trim", "five"), ("bench", "ten")]
 
 
 async def test_one_page_too_many_is_refused_in_a_sentence():
