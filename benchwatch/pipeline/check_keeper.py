@@ -4,7 +4,6 @@ import json
 from collections.abc import Callable, Sequence
 from typing import Any, Final
 
-from benchwatch.counter import TimeBaseSource
 from benchwatch.estimate.dial_check_record import DialCheck
 from benchwatch.journal.run_writer import RunWriter
 from benchwatch.pipeline.analysis import Analysis
@@ -14,6 +13,8 @@ from benchwatch.pipeline.visit_keeper import VisitKeeper
 from benchwatch.reading import CheckMade, Reading
 from benchwatch.snapshot import ChecksNow, Snapshot
 
+JUDGED_EVERY_S: Final = 1.0
+"""Shortest time between two judgements of the open check by its readings."""
 INSTANT_S: Final = 1e-6
 """Two times this close are the same."""
 
@@ -29,6 +30,7 @@ class CheckKeeper:
 
     def __init__(self, settings: Sequence[float], journal: RunWriter, visit: VisitKeeper) -> None:
         self._checks, self._journal, self._visit = DialChecks(settings), journal, visit
+        self._judged_s = 0.0
         self._elapsed_s = 0.0
         """Time of the newest reading at another setting, seconds of the run."""
 
@@ -63,7 +65,8 @@ class CheckKeeper:
         reading: Reading,
         analysis: Analysis,
         time_base: TimeBaseCorrection,
-        stated: TimeBaseSource,
+        now: Snapshot,
+        tolerance: float | None,
     ) -> dict[str, Any]:
         """Take a reading at another setting, or over range: it belongs to the checks only.
 
@@ -71,7 +74,8 @@ class CheckKeeper:
             reading: as read.
             analysis: of the main setting; it begins anew where another time base counts.
             time_base: corrects the reading.
-            stated: the time base that the counter states.
+            now: the state before it.
+            tolerance: of the unit, fractional; None without one.
 
         Returns:
             Fields of the snapshot that change.
@@ -79,10 +83,13 @@ class CheckKeeper:
         if reading.dial_hz is None:
             self._checks.take_overrange()
             return {}
-        reading, changed = time_base.take(reading, stated, reading.dial_hz)
+        reading, changed = time_base.take(reading, now.time_base.source, reading.dial_hz)
         self._elapsed_s = reading.elapsed_s
         if self._checks.take(reading):
             self._journal.write_dialled(reading.dial_hz, reading.utc_s, reading.elapsed_s)
+        if abs(reading.elapsed_s - self._judged_s) >= JUDGED_EVERY_S:
+            self._judged_s = reading.elapsed_s
+            self.judge(analysis, now, tolerance)
         if not changed:
             return {}
         numbers, trim = analysis.gap(0.0, other_scale=True)

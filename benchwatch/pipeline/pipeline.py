@@ -337,8 +337,8 @@ class Pipeline:
         if self._visit.begins:
             self._begin_visit()
         if reading.dial_hz is not None or (OVERRANGE in reading.flags and self._checks.is_open):
-            base, stated = self._time_base, self._snapshot.time_base.source
-            self._show(**self._checks.take(reading, self._analysis, base, stated))
+            base, limit = self._time_base, self.plan.tolerance
+            self._show(**self._checks.take(reading, self._analysis, base, self._snapshot, limit))
             return
         if self._checks.dialled_hz is not None and REPEAT not in reading.flags:
             tolerance = self.plan.tolerance

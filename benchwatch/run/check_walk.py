@@ -5,7 +5,7 @@ accepted.
 """
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from decimal import Decimal
 from typing import Final
 
@@ -35,6 +35,8 @@ class CheckWalk:
 
     def __init__(self, pipeline: Pipeline) -> None:
         self._pipeline = pipeline
+        self.same_signal: Callable[[], Sequence[Acquisition | TypedAcquisition]] = tuple
+        """Returns the acquisitions of the other counters that count the same unit."""
 
     def begin(self, text: str, acquisition: Acquisition | TypedAcquisition | None) -> str:
         """Begin as typed: a setting, the next ones of the list (empty), ``all`` or ``stop``.
@@ -95,7 +97,8 @@ class CheckWalk:
         self._pipeline.change_checks(change)
         now = self._pipeline.snapshot.checks
         if acquisition is not None and now is not None and now.setting_hz is not None:
-            acquisition.set_dial(Decimal(repr(now.setting_hz)))
+            for one in (acquisition, *self.same_signal()):
+                one.set_dial(Decimal(repr(now.setting_hz)))
 
     def _said(self) -> str:
         now = self._pipeline.snapshot.checks

@@ -51,7 +51,7 @@ class LiveCounter:
         self.pipeline = pipeline
         self._clock = clock
         self._origin_s = origin_s
-        self._walk = CheckWalk(pipeline)
+        self.check_walk = CheckWalk(pipeline)
         self.looked_at_s = -math.inf
         """When its trace was fetched last, as for a chart on a screen; monotonic seconds."""
 
@@ -132,7 +132,7 @@ class LiveCounter:
             UsageError: there is nothing to check, or the visit is closed.
         """
         self._refuse_closed()
-        return self._walk.begin(text, self.acquisition)
+        return self.check_walk.begin(text, self.acquisition)
 
     def go_on_checking(self) -> str:
         """Say that the unit is dialled, or go on to the next setting; return a sentence.
@@ -140,7 +140,7 @@ class LiveCounter:
         Raises:
             UsageError: there is nothing to check.
         """
-        return self._walk.go_on(self.acquisition)
+        return self.check_walk.go_on(self.acquisition)
 
     # ------------------------------------------------------------ the visit
 

@@ -112,6 +112,8 @@ class LiveWatch:
         """Compares counters on one signal."""
         for group in proof:
             self.chain.prove(group)
+        for name, counter in self._counters.items():
+            counter.check_walk.same_signal = partial(self._same_signal, name)
         self._answers = AnswersToTell()
         self._names = tuple(self._counters)
         self._in_run = CountersInRun(self.names, waits=not lines)
@@ -127,6 +129,12 @@ class LiveWatch:
         self._stopped = False
         self.outcome: RunOutcome | None = None
         """Why the run ended; None while it runs."""
+
+    def _same_signal(self, name: str) -> list[Acquisition | TypedAcquisition]:
+        """Return the acquisitions of the other counters that are said to count one unit."""
+        others = {one for group in self.chain.groups if name in group for one in group} - {name}
+        found = [self._counters[one].acquisition for one in others]
+        return [one for one in found if one is not None]
 
     @property
     def names(self) -> Sequence[str]:
