@@ -39,7 +39,7 @@ class VisitCommand:
 ChainChange = Literal["prove", "record proof", "use proof", "drop proof"]
 """What the operator may say of the measuring chain."""
 CHAIN_FORMS: Final[dict[ChainChange, str]] = {
-    "prove": "Compare counters, such as: prove ten spare",
+    "prove": "Compare counters: prove ten spare",
     "record proof": "Put the comparison on record",
     "use proof": "Correct readings by the comparison",
     "drop proof": "Correct readings by it no more",
