@@ -225,3 +225,29 @@ def test_dial_note_is_written_for_both_ways(tmp_path: Path) -> None:
 
     assert earlier is not None
     assert earlier.dialled_hz is None
+
+
+def test_typed_readings_come_back_without_a_gap() -> None:
+    """Typed readings have no gaps; back at the main setting a new level begins all the same."""
+    pipeline = Pipeline(plan())
+    checked(pipeline)
+    for number in range(90, 130):
+        pipeline.take(replace(main_reading(number), offset=8e-9))
+    now = pipeline.snapshot
+
+    assert now.numbers.last_nudge is None
+    assert now.numbers.estimate is not None
+    assert now.numbers.estimate.offset == pytest.approx(8e-9, rel=0.05)
+    assert now.checks is not None
+    assert now.checks.rows[0].words == FOLLOWS
+
+
+def test_finished_check_is_noted_once() -> None:
+    """The event log has one line a check, though the verdict goes on record before that."""
+    pipeline = Pipeline(plan())
+    checked(pipeline)
+    back(pipeline)
+    noted = [one.text for one in pipeline.snapshot.logged_events or () if one.kind == "check"]
+
+    assert len(noted) == 1
+    assert noted[0].startswith("at 100 MHz: follows, by ")

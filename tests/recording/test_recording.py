@@ -530,3 +530,19 @@ def test_gaps_of_own_lines_are_the_recorded_ones(tmp_path: Path) -> None:
     recording = read_recording(str(path), nominal=Decimal(10_000_000))
 
     assert [hole.before for hole in recording.gaps] == [40]
+
+
+def test_json_readings_at_another_dial_setting_are_left_out(tmp_path: Path) -> None:
+    """A line taken while the unit was dialled elsewhere is no reading of this nominal."""
+    elsewhere = {"frequency_hz": 100000000.2, "offset": 2e-9, "text": "100000000.2"}
+    path = write(
+        tmp_path,
+        json_reading(0.0, 0.0231)
+        + json_reading(1.0, 0.2, flags=["other-dial"], dial_hz=1e8, **elsewhere)
+        + json_reading(2.0, 0.0232),
+    )
+
+    recording = read_recording(path)
+
+    assert len(recording) == 2
+    assert max(abs(hertz) for hertz in recording.offset_hz) < 0.03

@@ -5,6 +5,7 @@ from itertools import pairwise
 
 import pytest
 import screen_kit as kit
+from check_kit import checks_now
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -26,6 +27,7 @@ from benchwatch.run.bench_ranking import (
     unchanged_until_s,
 )
 from benchwatch.snapshot import Snapshot
+from benchwatch.staleness import is_current
 
 SETTLED = Settle("settled", 100.0, None)
 WARMING = Settle("warming", None, 420.0)
@@ -195,3 +197,11 @@ def test_troubles_are_counted_by_state_without_the_counter_that_is_shown() -> No
     assert others == (BenchTrouble("lost", ("b",)), BenchTrouble("outside", ("a", "c")))
     assert [one.state for one in everyone] == ["lost", "outside", "warming", "ok"]
     assert sum(len(one.names) for one in everyone) == len(states)
+
+
+def test_a_counter_whose_unit_is_dialled_elsewhere_is_unsure_and_not_silent() -> None:
+    """Its main offset is not current, and nothing is wrong with the counter."""
+    now = made(checks=checks_now("reading"), reading=kit.reading(0.0, kit.NOW_S - 60.0))
+
+    assert bench_state(now, kit.NOW_S) == "unsure"
+    assert not is_current(now, kit.NOW_S)
