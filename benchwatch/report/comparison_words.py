@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from benchwatch.estimate.comparison.comparison_result import ComparedPair, ComparisonResult
+from benchwatch.estimate.comparison.counter_comparison import LimitedBy
 from benchwatch.estimate.comparison.own_shares import SHARE_COVERAGE, OwnShare
 from benchwatch.estimate.comparison.time_base_claims import RunTimeBase, TimeBaseClaim
 from benchwatch.quantity import (
@@ -23,6 +24,14 @@ TIME_BASE_WORDS: Final[dict[RunTimeBase, str]] = {
     "unknown": "not told",
 }
 NOT_RESOLVABLE: Final = "not resolvable"
+
+
+NO_MORE: Final[dict[LimitedBy, str]] = {
+    "noise": "a longer comparison tells no more than this: the difference itself wanders.",
+    "motion": "the signal moves too fast to tell more: compare again once it has settled.",
+    "digits": "a longer comparison tells no more than the last digits of the counters.",
+}
+"""Why a longer comparison tells no more, by what U is mostly made of."""
 
 
 def comparison_unit(result: ComparisonResult) -> OffsetUnit:
@@ -144,7 +153,7 @@ def more_sentence(result: ComparisonResult) -> str:
     unit = offset_unit(more.reach)
     reach = f"{in_unit(more.reach, unit)} {unit.name}"
     if more.wait_s is None:
-        return "a longer comparison tells no more than this: the difference itself wanders."
+        return NO_MORE[more.limited_by]
     return f"about {format_duration(more.wait_s)} more to tell {reach}."
 
 

@@ -121,4 +121,6 @@ def test_what_more_readings_would_tell() -> None:
         more_sentence(replace(short, more=MoreToTell(reach=1e-10, wait_s=180.0)))
         == "about 3 min more to tell 0.1 ppb."
     )
-    assert "wanders" in more_sentence(replace(short, more=MoreToTell(reach=1e-10, wait_s=None)))
+    for limited_by, word in (("noise", "wanders"), ("motion", "moves"), ("digits", "digits")):
+        more = MoreToTell(reach=1e-10, wait_s=None, limited_by=limited_by)  # type: ignore[arg-type]
+        assert word in more_sentence(replace(short, more=more))

@@ -10,6 +10,7 @@ import numpy as np
 from benchwatch.estimate.comparison.counter_comparison import (
     SURE,
     Difference,
+    LimitedBy,
     difference_of,
     of_all,
 )
@@ -50,6 +51,8 @@ class ComparedPair:
     readings: int
     agree: bool | None
     """Whether the interval holds zero; None while it is unknown."""
+    limited_by: LimitedBy = "noise"
+    """What the uncertainty is mostly made of."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,7 +62,9 @@ class MoreToTell:
     reach: float
     """Half-width (fractional) of the interval that would be reached."""
     wait_s: float | None
-    """About how much longer; None: longer tells no more, for the difference itself wanders."""
+    """About how much longer; None: longer tells no more."""
+    limited_by: LimitedBy = "noise"
+    """What U is mostly made of."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -175,6 +180,7 @@ def _stated(found: Difference, coverage: float) -> ComparedPair:
         expanded=found.half_width(coverage),
         readings=found.readings,
         agree=found.agrees(coverage),
+        limited_by=found.limited_by,
     )
 
 
@@ -209,8 +215,8 @@ def _more_to_tell(
         return None
     gain = min(math.log2(half.u / widest.u), WHITE_GAIN)
     reach = _rounded_down((widest.expanded or 0.0) / 2.0)
-    if gain < LEAST_GAIN:
-        return MoreToTell(reach=reach, wait_s=None)
+    if gain < LEAST_GAIN or widest.limited_by == "digits":
+        return MoreToTell(reach=reach, wait_s=None, limited_by=widest.limited_by)
     times_longer = ((widest.expanded or 0.0) / reach) ** (1.0 / gain)
     return MoreToTell(reach=reach, wait_s=_span_s(pair) * (times_longer - 1.0))
 

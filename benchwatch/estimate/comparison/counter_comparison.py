@@ -9,7 +9,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
 
@@ -37,6 +37,11 @@ AGREEING: Final = 0.99
 """Coverage of all pairs together within which the others must agree while one is named."""
 
 
+LimitedBy = Literal["noise", "motion", "digits"]
+"""Largest part of the uncertainty of a difference: noise, the motion of the signal times the error
+of dating, or the last digits."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Difference:
     """Mean of the readings of `first` minus those of `second`, fractional."""
@@ -49,6 +54,7 @@ class Difference:
     dof: float
     readings: int
     """Matched readings in the mean."""
+    limited_by: LimitedBy = "noise"
 
     def half_width(self, coverage: float = DEFAULT_COVERAGE) -> float | None:
         """Return the half-width of the interval that holds the true mean; None when unknown."""
@@ -126,13 +132,16 @@ def difference_of(pair: MatchedPair) -> Difference | None:
     weights = weights[known]
     noise = noise_of_difference(apart, pair.interval_s)
     u, dof = None, 1.0
+    limited_by: LimitedBy = "noise"
     if noise is not None:
-        others = (
+        digits = math.hypot(
             rounding_u(pair.first_offset, pair.resolutions[0]),
             rounding_u(pair.second_offset, pair.resolutions[1]),
-            standard_uncertainty(rate_of(pair) * pair.dating_s, "rectangular"),
         )
-        u = math.hypot(noise.u, *others)
+        motion = standard_uncertainty(rate_of(pair) * pair.dating_s, "rectangular")
+        u = math.hypot(noise.u, digits, motion)
+        if max(digits, motion) > noise.u:
+            limited_by = "motion" if motion > digits else "digits"
         # Welch and Satterthwaite (GUM G.4.1): only the noise has finite degrees of freedom.
         dof = noise.dof * (u / noise.u) ** 4 if noise.u > 0 else math.inf
     return Difference(
@@ -142,6 +151,7 @@ def difference_of(pair: MatchedPair) -> Difference | None:
         u=u,
         dof=dof,
         readings=round(float(weights.sum())),
+        limited_by=limited_by,
     )
 
 

@@ -122,6 +122,7 @@ def test_the_error_of_dating_counts_while_the_signal_moves() -> None:
     assert moving is not None
     assert resting is not None
     assert moving.u == pytest.approx(1e-9 * 0.05 / np.sqrt(3), rel=1e-3)
+    assert moving.limited_by == "motion"
     assert resting.u == 0.0
 
 
