@@ -11,7 +11,7 @@ QUICKLY, SLOWLY = signal.SIGUSR1, signal.SIGUSR2
 
 def clock_s(rows: list[str]) -> int:
     """Return the seconds on the clock of a screen; 0 before there is one."""
-    clock = re.search(r"(\d+):(\d\d):(\d\d)$", rows[0])
+    clock = re.search(r"(\d+):(\d\d):(\d\d)$", "\n".join(rows[:2]), re.MULTILINE)
     return 0 if clock is None else 3600 * int(clock[1]) + 60 * int(clock[2]) + int(clock[3])
 
 

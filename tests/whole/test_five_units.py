@@ -8,7 +8,7 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
-from quick_kit import QUICKLY, SLOWLY, program
+from quick_kit import QUICKLY, SLOWLY, clock_s, program
 from register_kit import check_by_hand, rows_of
 from terminal_kit import Terminal
 
@@ -70,6 +70,8 @@ def test_the_unit_that_needs_the_person_is_proven_trimmed_and_checked(tmp_path: 
             terminal.type(DOWN)
         terminal.child.send_signal(QUICKLY)
         terminal.wait_for("[LANDED]")
+        landed_s = clock_s(terminal.screen)
+        terminal.wait_until(lambda rows: clock_s(rows) > landed_s + 20)  # its wander is known
         terminal.child.send_signal(SLOWLY)
         _says(terminal, r"good to \S+ ppb, stay")
         terminal.type(b"l")

@@ -150,6 +150,8 @@ def _trimmed(home: Path) -> float:
         words += ["--new", "--nominal", "10MHz", "--tolerance", "1ppb", "--settle", "5ppb/5s"]
 
         first = _watched(stack, QUICK, home, *words)
+        _says(first, r"0417 .*settled")
+        first.type(b"1")
         first.wait_for("[SETTLED]")
         first.type(b"1")
         _says(first, r"good to \S+ ppb, turn")
@@ -171,6 +173,7 @@ def _trimmed(home: Path) -> float:
         assert _amount([first_line], "as found ") == found
         pulls = _amount([first_line], "the tool pulls by ")
         assert abs(float(pulls) - float(pull)) < 0.1  # the mean of two touches by now
+        second.type(b"1")
         _says(second, r"good to \S+ ppb, turn")
         _wait(second, 5)
         _hand(bench, second, f"turn {-float(found) / 50.0:.4f} one", then="last nudge down")
