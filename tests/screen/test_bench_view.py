@@ -64,7 +64,7 @@ async def test_with_several_counters_the_screen_opens_on_the_bench() -> None:
         await pilot.pause()
         names = [row.split()[1] for row in text_of(several).splitlines()[4:7]]
     async with one.run_test(size=(80, 24)) as pilot:
-        alone = await after(pilot, "0", "n")
+        alone = await after(pilot, "0", "n", "enter", "pageup", "end")
         text = text_of(one)
 
     assert tuple(names) == ("ten", "five", "spare")

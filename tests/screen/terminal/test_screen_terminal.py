@@ -123,7 +123,7 @@ def test_the_picture_reaches_the_terminal_as_drawn(terminals, log, tmp_path):
     rows = terminal.wait_for("Down/Up coarse")
 
     assert rows[0].startswith(" main 10 MHz")
-    assert rows[0].endswith(tuple("0123456789"))
+    assert rows[1].endswith(tuple("0123456789"))
     assert "Covers off: mains and stored charge, hot oven." in rows[-3]
     assert rows[-2].startswith(" q quit  h help")
 
