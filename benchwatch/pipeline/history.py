@@ -20,6 +20,8 @@ from benchwatch.snapshot import Trace
 
 CAPACITY: Final = 16_384
 """Entries a level can hold."""
+FIRST_ROWS: Final = 64
+"""Entries for which a level has room at first."""
 FAN_OUT: Final = 8
 LEVELS: Final = 5
 """A top bucket holds 4 096 readings: 67 million readings before the first merge there."""
@@ -138,7 +140,8 @@ class _HistoryLevel:
     """Which column of the table holds what, and how many there are."""
 
     def __init__(self, capacity: int, fan_out: int, *, merges: bool) -> None:
-        self._table = np.empty((capacity, self.columns))
+        self._capacity = capacity
+        self._table = np.empty((min(FIRST_ROWS, capacity), self.columns))
         self._size = 0
         self._fan_out = fan_out
         self._merges = merges
@@ -187,16 +190,25 @@ class _HistoryLevel:
 
     def _store(self, entry: _Entry) -> _Entry:
         if self._size == len(self._table):
-            half = self._size // 2
-            if self._merges:
-                self._table[:half] = _reduce(self._table, np.arange(0, self._size, 2))[:half]
-            else:
-                self._has_dropped = True
-                self._table[:half] = self._table[self._size - half :].copy()
-            self._size = half
+            self._make_room()
         self._table[self._size] = self._row(entry)
         self._size += 1
         return entry
+
+    def _make_room(self) -> None:
+        """Double the table; once it has its capacity, drop or merge entries."""
+        if self._size < self._capacity:
+            table = np.empty((min(2 * self._size, self._capacity), self.columns))
+            table[: self._size] = self._table
+            self._table = table
+            return
+        half = self._size // 2
+        if self._merges:
+            self._table[:half] = _reduce(self._table, np.arange(0, self._size, 2))[:half]
+        else:
+            self._has_dropped = True
+            self._table[:half] = self._table[self._size - half :].copy()
+        self._size = half
 
     def _row(self, entry: _Entry) -> tuple[float, ...]:
         """Return the row of the table that holds `entry`."""
