@@ -38,6 +38,9 @@ from benchwatch.screen.widgets.view_widget import ViewWidget
 
 DIGITS_EVERY_S, CHARTS_EVERY_S = 0.1, 0.25
 """Time between two redraws of the digits, and of the charts."""
+CLOSING_KEYS = ("enter", "escape")
+"""Keys that are often pressed once more than a page needs: a view that has no use for them says
+nothing."""
 PAGE_KEYS = ("explain", "list_keys", "budget")
 """Ids of the keys that open a page of text."""
 
@@ -207,6 +210,8 @@ class BenchwatchApp(App[None]):
             elsewhere = VIEWS.keys_elsewhere(self.screen_state.view, frame.capabilities)
             if key := pressed_key(pressed.key, frame.keys):
                 self.act(key.id)
+            elif pressed.key in CLOSING_KEYS:
+                pass
             elif key := pressed_key(pressed.key, elsewhere):
                 where = VIEWS.view_for(key).title
                 self.screen_state.show_message(
