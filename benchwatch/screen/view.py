@@ -170,13 +170,7 @@ class ViewList:
         return [view for view in self.tabs if view.needs is None or view.needs in available]
 
     def _usable(self, available: Collection[Capability]) -> list[KeyBinding]:
-        there = (None, *available)
-        return [
-            key
-            for key in self.keys
-            if key.needs in there
-            and any(v.needs in there for v in self._where.get(key.id, self.views))
-        ]
+        return [key for key in self.keys if key.needs is None or key.needs in available]
 
     def _works_in(self, key: KeyBinding, view: View) -> bool:
         if view not in self._where.get(key.id, (view,)):

@@ -108,6 +108,7 @@ BENCH_VIEW = View(
             footer="open",
             action="Show the selected counter",
             help="Show the views of the selected counter.",
+            needs="counters",
         ),
         KeyBinding(
             id="open_number",
@@ -116,6 +117,7 @@ BENCH_VIEW = View(
             footer="open by number",
             action="Show the counter with a number",
             help="Show the counter with this number; of more than nine, type all its digits.",
+            needs="counters",
         ),
         KeyBinding(
             id="select_above",
@@ -124,12 +126,14 @@ BENCH_VIEW = View(
             footer="select",
             action="Select the counter in the row above",
             help="Select the counter in the row above, or below.",
+            needs="counters",
         ),
         KeyBinding(
             id="select_below",
             keys=("down",),
             label="Down",
             action="Select the counter in the row below",
+            needs="counters",
         ),
         KeyBinding(
             id="select_first",
@@ -137,12 +141,14 @@ BENCH_VIEW = View(
             label="Home/End",
             action="Select the counter in the top row",
             help="Select the counter in the top row, or in the last.",
+            needs="counters",
         ),
         KeyBinding(
             id="select_last",
             keys=("end",),
             label="End",
             action="Select the counter in the last row",
+            needs="counters",
         ),
         KeyBinding(
             id="select_far_above",
@@ -150,12 +156,14 @@ BENCH_VIEW = View(
             label="PgUp/PgDn",
             action="Select a counter ten rows above",
             help="Select a counter ten rows above, or below.",
+            needs="counters",
         ),
         KeyBinding(
             id="select_far_below",
             keys=("pagedown",),
             label="PgDn",
             action="Select a counter ten rows below",
+            needs="counters",
         ),
     ),
 )
