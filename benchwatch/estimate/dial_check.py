@@ -17,6 +17,7 @@ from typing import Any, Final, Literal
 
 import numpy as np
 
+from benchwatch.estimate.array_types import FloatArray
 from benchwatch.estimate.results import Estimate
 from benchwatch.estimate.rounding import rounding_variance
 from benchwatch.estimate.spikes import spikes
@@ -43,9 +44,11 @@ FEWEST_READINGS: Final = 6
 SURE_COVERAGE: Final = 0.997
 """Coverage beyond which a difference without a limit is called one: at 95 %, one check of a sound
 unit in twenty would be."""
-LIVE_RELIABILITY: Final = 0.10
+LIVE_RELIABILITY: Final = 0.05
 """Relative uncertainty of the u of the live estimate, and of what the oscillator moves by. Smaller
 than for a record: in white noise this u is rather too large."""
+MOTION_US: Final = 5.0
+"""Halves of the readings that differ by more standard uncertainties show an output that moves."""
 MOST_MORE_READINGS: Final = 9999
 """More readings than this are not asked for."""
 
@@ -131,12 +134,14 @@ def foretell(estimate: Estimate | None, change: float, change_u: float) -> Foret
 def mean_there(offsets: Sequence[float], quantum: float) -> MeanThere | None:
     """Return the mean of the readings at the setting; None without any.
 
+    While the output was still settling after it had been dialled, only the newer readings count.
+
     Args:
         offsets: fractional, in the order of time; the first after dialling is left out already.
         quantum: weight of the last digit, fractional; 0 when unknown.
     """
     values = np.asarray(offsets, dtype=np.float64)
-    kept = values[np.isfinite(values) & ~spikes(values)]
+    kept = _at_rest(values[np.isfinite(values) & ~spikes(values)])
     count = int(kept.size)
     if count == 0:
         return None
@@ -150,6 +155,18 @@ def mean_there(offsets: Sequence[float], quantum: float) -> MeanThere | None:
         noise_u=noise_u,
         digit_u=math.sqrt(rounding_variance((kept - level).tolist(), quantum)),
     )
+
+
+def _at_rest(values: FloatArray) -> FloatArray:
+    """Return the newest of `values`, (n,), that show no motion: their halves agree."""
+    while values.size >= 2 * FEWEST_READINGS:
+        half = values.size // 2
+        newer = values[-half:]
+        apart = abs(float(np.mean(newer) - np.mean(values[:half])))
+        if apart <= MOTION_US * float(np.std(newer, ddof=1)) * math.sqrt(2.0 / half):
+            break
+        values = newer
+    return values
 
 
 def check_numbers(

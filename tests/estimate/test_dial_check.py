@@ -126,3 +126,14 @@ def test_intervals_hold_the_truth() -> None:
             held.append(abs(found.difference - made.difference) <= found.expanded)
 
     assert np.mean(held) >= 0.91
+
+
+def test_output_that_still_settles_counts_from_its_rest_on() -> None:
+    """A transient after dialling does not shift the mean of the readings at rest."""
+    rest = [1e-11 * math.sin(7.0 * i) for i in range(40)]
+    moving = [y + 5e-9 * math.exp(-i / 2.0) for i, y in enumerate(rest)]
+    found = mean_there(moving, 0.0)
+
+    assert found is not None
+    assert abs(found.mean) < 1e-11
+    assert 6 <= found.readings <= 20
