@@ -332,7 +332,14 @@ def test_the_footer_looks_as_kept(size):
     played = kit.frame(
         STATES["warming"], playing=Playback(state="playing", at_s=90.0, length_s=600.0, speed=1.0)
     )
-    frames = [(view.name, view, _frame(view.name, "warming")) for view in VIEWS.views]
+    frames = [
+        (
+            view.name,
+            view,
+            _frame(view.name, "warming", names=("main", "spare")[: 1 + view.whole_bench]),
+        )
+        for view in VIEWS.views
+    ]
     frames.append(("recording", VIEWS.named("trim"), played))
     shown = {name: kit.panel_rows(view, made, size, BOTTOM_PANELS) for name, view, made in frames}
 
