@@ -26,7 +26,8 @@ from benchwatch.errors import (
 from benchwatch.estimate.live_estimate import LiveEstimate
 from benchwatch.estimate.results import Settle, SettleLimit
 from benchwatch.journal import Journal
-from benchwatch.pipeline.pipeline import MARKS_KEPT, Pipeline
+from benchwatch.pipeline.event_pipeline import MARKS_KEPT
+from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.plan import Plan
 from benchwatch.reading import Gap, Mark
 from benchwatch.run.counters_in_run import RunLimits, RunOutcome
