@@ -1,23 +1,31 @@
-"""What a watch says of a visit when it is left: results, what is open, and how to go on."""
+"""What a watch says of its visits when it is left: results, what is open, and how to go on."""
 
+from collections.abc import Sequence
 from shlex import quote
+from typing import Final
 
 from benchwatch.estimate.uncertainty.limit_side import record_side
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 from benchwatch.estimate.uncertainty.uncertainty_budget import USUAL_COVERAGE
 from benchwatch.pipeline.dial_check_words import check_words
-from benchwatch.quantity import format_duration, format_frequency, printable, write_fraction
+from benchwatch.quantity import (
+    format_duration,
+    format_frequency,
+    how_many,
+    printable,
+    write_fraction,
+)
 from benchwatch.reading import DEFAULT_COUNTER
 from benchwatch.report.side_words import side_words
 from benchwatch.snapshot import CheckRow, Records, Snapshot, VisitNow
 
+MOST_LISTED: Final = 6
+"""Names and options that one sentence lists; of more only the number is said."""
+NO_NAME: Final = "the unit has no name (:unit IDENT)"
 
-def leaving_words(now: Snapshot, *, could_compare: bool = False) -> list[str]:
-    """Return sentences on the visit of one counter; none where nothing was measured.
 
-    Args:
-        now: the state of the counter.
-        could_compare: whether another counter could have been on the same signal.
+def leaving_words(now: Snapshot) -> list[str]:
+    """Return sentences on the visit of the only counter; none where nothing was measured.
 
     The first states as found, as left with its expanded uncertainty, whether it is inside the
     tolerance, and for how long it has settled; then comes whether the measuring chain is proven,
@@ -32,14 +40,105 @@ def leaving_words(now: Snapshot, *, could_compare: bool = False) -> list[str]:
     sentences = [f"{_name(visit)}: {'; '.join(_results(now))}."]
     if visit.chain:
         sentences.append(f"{visit.chain}.")
-    elif could_compare:
-        sentences.append("chain not proven: no comparison with another counter is on record.")
     still_open = _still_open(now)
     if still_open:
         sentences.append(f"still open: {', '.join(still_open)}.")
     close = f"benchwatch visits close {visit.number}{' --sim' if visit.simulated else ''}"
     sentences.append(f"{_how_to_go_on(now, unit)}; {close} closes it at the hand-over.")
     return sentences
+
+
+def bench_leaving_words(
+    counters: Sequence[Snapshot], *, groups: Sequence[tuple[str, ...]]
+) -> list[str]:
+    """Return sentences on the visits of a bench: one a counter, then what holds for several.
+
+    Args:
+        counters: the state of each counter, in the order of the bench.
+        groups: the counters that are on one signal, as stated or typed. Without any, counters of
+            one nominal are named as those that could be compared.
+
+    Nothing where nothing was measured.
+    """
+    known = [now for now in counters if now.visit is not None and now.visit.number is not None]
+    still = [now for now in known if now.visit is not None and not now.visit.closed]
+    sentences = [_of_one_counter(now) for now in known]
+    sentences += _chains(still, groups)
+    nameless = sum(now.visit is not None and now.visit.unit is None for now in still)
+    if nameless:
+        verb = "has" if nameless == 1 else "have"
+        sentences.append(f"{how_many(nameless, 'unit')} {verb} no name (:unit IDENT).")
+    if still:
+        sentences.append(_how_the_bench_goes_on(still))
+    return sentences
+
+
+def _of_one_counter(now: Snapshot) -> str:
+    """Write the results of one counter of a bench, and what is still open."""
+    visit = now.visit
+    assert visit is not None
+    is_closed = " is closed" if visit.closed else ""
+    said = f"{now.counter}: {_name(visit)}{is_closed}: {'; '.join(_results(now))}."
+    records = now.records or Records()
+    still_open = [] if visit.closed else [one for one in _still_open(now) if one != NO_NAME]
+    if records.as_found is None and records.as_left is None:
+        still_open = [one for one in still_open if not one.endswith("is not on record")]
+    return f"{said} Still open: {', '.join(still_open)}." if still_open else said
+
+
+def _chains(still: Sequence[Snapshot], groups: Sequence[tuple[str, ...]]) -> list[str]:
+    """Write once what is on record of each chain, and which counters were not compared."""
+    proven = {now.counter: now.visit.chain for now in still if now.visit and now.visit.chain}
+    sentences = [f"{chain}." for chain in dict.fromkeys(proven.values())]
+    names = [now.counter for now in still]
+    if groups:
+        return sentences + [
+            f"chain not proven: no comparison of {_listed(group)} is on record."
+            for group in groups
+            if any(name in names and name not in proven for name in group)
+        ]
+    nominals: dict[float, list[str]] = {}
+    for now in still:
+        nominals.setdefault(now.nominal_hz, []).append(now.counter)
+    for alike in nominals.values():
+        missing = [name for name in alike if name not in proven]
+        if len(alike) < 2 or not missing:
+            continue
+        of_whom = "" if missing == alike else f" of {_listed(missing)}"
+        sentences.append(
+            f"chain{of_whom} not proven: {_listed(alike)} have one nominal; :prove compares them."
+        )
+    return sentences
+
+
+def _listed(names: Sequence[str]) -> str:
+    """Write names as a list with ``and``; of many the first ones and how many more there are."""
+    if len(names) > MOST_LISTED:
+        first = names[: MOST_LISTED - 1]
+        return f"{', '.join(first)} and {len(names) - len(first)} more"
+    return " and ".join(part for part in (", ".join(names[:-1]), *names[-1:]) if part)
+
+
+def _how_the_bench_goes_on(still: Sequence[Snapshot]) -> str:
+    """Write which command goes on with the visits of a bench, and which one closes a visit."""
+    visits = [(now.counter, now.visit) for now in still if now.visit is not None]
+    named = [(counter, visit.unit) for counter, visit in visits if visit.unit is not None]
+    simulated = visits[0][1].simulated
+    how = []
+    if named:
+        options = [f"--unit {quote(f'{counter}={printable(unit)}')}" for counter, unit in named]
+        if len(options) > MOST_LISTED:
+            options = ["--unit COUNTER=IDENT for each"]
+        of = "them" if len(named) == len(visits) else "those of named units"
+        how.append(f"the same command with {' '.join(options)} goes on with {of}")
+    if len(named) < len(visits):
+        how.append(
+            "a visit of a simulated bench goes on only under the name of its unit"
+            if simulated
+            else "the same command goes on with a visit without a unit within 12 hours"
+        )
+    close = f"benchwatch visits close NUMBER{' --sim' if simulated else ''}"
+    return f"{'; '.join(how)}; {close} closes one at the hand-over."
 
 
 def _how_to_go_on(now: Snapshot, unit: str) -> str:
@@ -127,7 +226,7 @@ def _still_open(now: Snapshot) -> list[str]:
     if trim is not None and trim.tool is not None and trim.tool.on:
         found.append("the tool is on the trimmer")
     if now.visit is not None and now.visit.unit is None:
-        found.append("the unit has no name (:unit IDENT)")
+        found.append(NO_NAME)
     if now.visit is not None and now.visit.trouble is not None:
         found.append("entries wait for the register")
     return found

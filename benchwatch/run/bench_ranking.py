@@ -28,9 +28,8 @@ report or by the age of the newest reading (`benchwatch.staleness`); or it gives
 limit_side` with k = 2), measured from the aim, and at rest where a creep is forecast.
 ``own time base``: it counts by its internal time base, and nothing is known of that to put the
 readings right.
-``moving``: the unit is dialled to another setting than its main one, the tool is on or was just put
-on or lifted, a turn creeps or is not judged yet, or the offset drifts by more than the settle
-limit after a turn or after it had settled once.
+``moving``: the tool is on or was just put on or lifted, a turn creeps or is not judged yet, or the
+offset drifts by more than the settle limit after a turn or after it had settled once.
 ``warming``: it drifts by more than the settle limit and has not settled yet.
 ``unsure``: no estimate or no u is known yet, offset ± U lies on both sides of the tolerance's edge,
 or the noise is too large for a settle verdict; also while the unit is dialled to another setting.
@@ -55,8 +54,6 @@ def bench_state(now: Snapshot, at_s: float) -> BenchState:
         return "lost"
     if now.dialled_hz is not None and link == "reading":
         return "unsure"
-    if link == "reading" and now.dialled_hz is not None:
-        return "moving"
     if not is_current(now, at_s):
         return "silent"
     return _state_by_numbers(now)

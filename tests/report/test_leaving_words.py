@@ -1,6 +1,8 @@
 """What a watch says of its visit when it is left."""
 
+from dataclasses import replace
 from shlex import split
+from typing import Any
 
 import pytest
 import screen_kit as kit
@@ -8,8 +10,8 @@ import screen_kit as kit
 from benchwatch.commands.common.option_types import IDENT, Named
 from benchwatch.estimate.results import Settle, Tolerance
 from benchwatch.estimate.uncertainty.uncertainty_budget import USUAL_COVERAGE
-from benchwatch.report.leaving_words import expanded_words, leaving_words
-from benchwatch.snapshot import Records, Snapshot, VisitNow
+from benchwatch.report.leaving_words import bench_leaving_words, expanded_words, leaving_words
+from benchwatch.snapshot import ChecksNow, Records, Snapshot, VisitNow
 
 FOUND, LEFT = kit.record("as found", 36.97e-9), kit.record("as left", 0.12e-9)
 SETTLED = Settle("settled", 100.0, None, None, None, "")
@@ -132,12 +134,122 @@ def test_no_escape_of_an_ident_reaches_the_terminal():
     assert "\x1b" not in " ".join(left(FOUND, LEFT, unit="0417\x1b[31m"))
 
 
-def test_the_chain_is_said_where_it_is_proven_or_could_have_been():
-    """What is on record, else that nothing is, and nothing for a counter that stands alone."""
+def test_the_chain_of_the_only_counter_is_said_where_it_is_on_record():
+    """By an earlier run with another counter; else nothing is said of it."""
     visit = VisitNow(unit="0417", number=12, chain="chain proven: main and spare agree")
     proven = kit.snapshot(visit=visit)
     open_still = kit.snapshot(visit=VisitNow(unit="0417", number=12))
 
-    assert "chain proven: main and spare agree." in leaving_words(proven, could_compare=True)
-    assert leaving_words(open_still, could_compare=True)[1].startswith("chain not proven: no")
+    assert "chain proven: main and spare agree." in leaving_words(proven)
     assert not [said for said in leaving_words(open_still) if "chain" in said]
+
+
+def bench(**visits: dict[str, Any]) -> list[Snapshot]:
+    """Return one counter for each visit, all of 10 MHz but those whose name begins with five."""
+    return [
+        replace(
+            kit.snapshot(
+                visit=VisitNow(**({"number": place, "simulated": True} | visit)),
+                numbers=kit.numbers(settle=SETTLED),
+                reading=kit.reading(0.12e-9, elapsed_s=700.0),
+            ),
+            counter=name,
+            nominal_hz=5e6 if name.startswith("five") else 1e7,
+        )
+        for place, (name, visit) in enumerate(visits.items(), 1)
+    ]
+
+
+def test_a_bench_says_once_what_holds_for_all():
+    """One sentence a counter; names, chain and how to go on stand once."""
+    said = bench_leaving_words(bench(ten={}, five={}, synth={}, spare={}), groups=())
+
+    assert said == [
+        "ten: visit 1 without a unit: nothing on record; settled for 10 min.",
+        "five: visit 2 without a unit: nothing on record; settled for 10 min.",
+        "synth: visit 3 without a unit: nothing on record; settled for 10 min.",
+        "spare: visit 4 without a unit: nothing on record; settled for 10 min.",
+        "chain not proven: ten, synth and spare have one nominal; :prove compares them.",
+        "4 units have no name (:unit IDENT).",
+        (
+            "a visit of a simulated bench goes on only under the name of its unit; benchwatch "
+            "visits close NUMBER --sim closes one at the hand-over."
+        ),
+    ]
+
+
+def test_with_stated_groups_only_their_counters_are_said_to_be_unproven():
+    """Counters outside every group are not asked for a comparison."""
+    group = ("synth", "spare")
+    said = bench_leaving_words(bench(ten={}, synth={}, spare={}), groups=[group])
+
+    assert [one for one in said if "chain" in one] == [
+        "chain not proven: no comparison of synth and spare is on record."
+    ]
+
+
+def test_a_proven_chain_is_said_once_for_its_group():
+    """It names its counters itself."""
+    chain = {"chain": "chain proven: synth and spare agree"}
+    counters = bench(ten={}, synth=chain, spare=chain)
+
+    stated = bench_leaving_words(counters, groups=[("synth", "spare")])
+    without_groups = bench_leaving_words(counters, groups=())
+
+    assert [one for one in stated if "chain" in one] == ["chain proven: synth and spare agree."]
+    assert (
+        "chain of ten not proven: ten, synth and spare have one nominal; :prove compares them."
+        in without_groups
+    )
+
+
+def test_what_is_open_with_one_counter_stands_beside_it():
+    """As left is missing, and the unit is dialled elsewhere."""
+    (now, other) = bench(ten={"unit": "0417"}, spare={"unit": "0418"})
+    now = replace(now, records=Records(as_found=FOUND), checks=ChecksNow(rows=(), dialled_hz=1e8))
+
+    said = bench_leaving_words([now, other], groups=())
+
+    assert said[0].endswith(
+        " Still open: as left is not on record, the unit is dialled to 100 MHz, and not to 10 MHz."
+    )
+    assert "Still open" not in said[1]
+    assert not [one for one in said if "no name" in one]
+
+
+def test_named_units_of_a_bench_go_on_by_their_names():
+    """Each option names its counter and can be typed in a shell."""
+    said = bench_leaving_words(
+        bench(
+            ten={"unit": "no 3", "simulated": False},
+            five={"unit": "S/N=12", "simulated": False},
+            old={"simulated": False},
+        ),
+        groups=(),
+    )
+    words = split(said[-1].partition(" goes on with")[0].partition("the same command with ")[2])
+
+    assert [Named(IDENT).convert(word, None, None) for word in words[1::2]] == [
+        ("ten", "no 3"),
+        ("five", "S/N=12"),
+    ]
+    assert "the same command goes on with a visit without a unit within 12 hours" in said[-1]
+    assert said[-1].endswith("; benchwatch visits close NUMBER closes one at the hand-over.")
+
+
+def test_a_closed_visit_of_a_bench_has_only_results():
+    """Nothing is open, and nothing goes on."""
+    said = bench_leaving_words(bench(ten={"closed": True}, five={"closed": True}), groups=())
+
+    assert said == [
+        "ten: visit 1 without a unit is closed: nothing on record; settled for 10 min.",
+        "five: visit 2 without a unit is closed: nothing on record; settled for 10 min.",
+    ]
+
+
+def test_of_many_counters_with_one_nominal_the_first_are_named():
+    """Fifty names would hide the rest."""
+    said = bench_leaving_words(bench(**{f"c{at}": {} for at in range(1, 51)}), groups=())
+
+    assert "chain not proven: c1, c2, c3, c4, c5 and 45 more have one nominal;" in said[50]
+    assert len(said) == 53

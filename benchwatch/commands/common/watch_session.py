@@ -13,7 +13,7 @@ from benchwatch.errors import INTERRUPTED, BenchwatchError
 from benchwatch.line_output import EndOfRun, LineOutput, LineWriter
 from benchwatch.quantity import format_duration, how_many, printable
 from benchwatch.reading import Event
-from benchwatch.report.leaving_words import leaving_words
+from benchwatch.report.leaving_words import bench_leaving_words, leaving_words
 from benchwatch.run.counters_in_run import RunOutcome
 from benchwatch.run.live_watch import LiveWatch
 from benchwatch.run.shutdown import SignalShutdown
@@ -237,10 +237,13 @@ def run_on_page(
 
 def _narrate_visits(run: LiveWatch) -> None:
     """Write what each visit holds, what is still open, and how to go on."""
-    for name in run.names:
-        could_compare = bool(run.comparison(name) or run.chain.offered(name))
-        for sentence in leaving_words(run.counter(name).snapshot, could_compare=could_compare):
-            narrate(f"{name}: {sentence}" if len(run.names) > 1 else sentence)
+    counters = [run.counter(name).snapshot for name in run.names]
+    if len(counters) == 1:
+        sentences = leaving_words(counters[0])
+    else:
+        sentences = bench_leaving_words(counters, groups=run.chain.groups)
+    for sentence in sentences:
+        narrate(sentence)
 
 
 def _write(out: LineOutput, event: Event | ComparisonNow, snapshot: Snapshot) -> None:
