@@ -25,7 +25,7 @@ _EXACT: Final = Context(prec=60)
 MOST_IMPLAUSIBLE: Final = 5
 """After so many implausible readings and no plausible one, the nominal is wrong."""
 MOST_BETWEEN: Final = 2
-"""So many readings in a row near neither setting are those in which the unit was dialled."""
+"""So many readings in a row near no setting are those in which the unit was dialled."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,9 +60,9 @@ class ReadingMaker:
         """The gate that the counter reports, in seconds; see `set_gate`."""
         self._implausible = 0
         self._between = 0
-        """Readings in a row near neither setting."""
-        self._dial: Decimal | None = None
-        """The other setting at which readings are accepted too, in hertz."""
+        """Readings in a row near no setting."""
+        self._dials: list[Decimal] = []
+        """The other settings at which readings are accepted too, in hertz, the newest last."""
         self._has_made = False
         self._standing_flags: frozenset[Flag] = frozenset()
         self.nominal: Decimal | None = None
@@ -95,11 +95,16 @@ class ReadingMaker:
         self._highest = nominal * (1 + PLAUSIBLE_OFFSET)
 
     def set_dial(self, setting: Decimal | None) -> None:
-        """Accept readings near `setting`, in hertz, beside those near the nominal; None: no more.
+        """Accept readings near `setting`, in hertz, beside those near the nominal.
 
-        The nearer of the two decides what a reading is relative to.
+        Earlier settings stay accepted: the unit stands at one of them until it is dialled on. The
+        nearest setting decides what a reading is relative to. None: only the nominal is accepted.
         """
-        self._dial, self._between = setting, 0
+        self._between = 0
+        if setting is None:
+            self._dials = []
+        else:
+            self._dials = [one for one in self._dials if one != setting] + [setting]
 
     def make(self, measurement: Measurement) -> MadeReading:
         """Make a reading, stamped at the middle of its gate.
@@ -166,8 +171,8 @@ class ReadingMaker:
         if self.nominal is None:
             self._guess_nominal(value)
         assert self.nominal is not None
-        if self._dial is not None:
-            return self._nearer(value, self.nominal, self._dial)
+        if self._dials:
+            return self._nearest(value, self.nominal)
         if self._lowest <= value <= self._highest:
             self._implausible = 0
             return self.nominal
@@ -182,14 +187,15 @@ class ReadingMaker:
             f"a reading of {here} is nowhere near the nominal of {expected}. It was not used."
         )
 
-    def _nearer(self, value: Decimal, nominal: Decimal, dial: Decimal) -> Decimal:
-        """Return the one of the two settings, in hertz, that `value` is near."""
-        setting = min(nominal, dial, key=lambda hertz: abs(value - hertz) / hertz)
+    def _nearest(self, value: Decimal, nominal: Decimal) -> Decimal:
+        """Return the one of all settings, in hertz, that `value` is near."""
+        setting = min(nominal, *self._dials, key=lambda hertz: abs(value - hertz) / hertz)
         if abs(value - setting) <= PLAUSIBLE_OFFSET * setting:
             self._between = self._implausible = 0
             return setting
         self._between += 1
-        here, two = format_frequency(value), (format_frequency(nominal), format_frequency(dial))
+        here = format_frequency(value)
+        two = format_frequency(nominal), format_frequency(self._dials[-1])
         sentence = f"the counter reads {here}, neither {two[0]} nor {two[1]}"
         if self._between <= MOST_BETWEEN:
             raise BetweenSettings(f"{sentence}: the unit is being dialled. It was not used.")

@@ -33,6 +33,8 @@ class CheckKeeper:
         self._judged_s = 0.0
         self._elapsed_s = 0.0
         """Time of the newest reading at another setting, seconds of the run."""
+        self.walked_by: Callable[[], str] = str
+        """Returns the other counter whose walk dials this unit just now; empty: none does."""
 
     @property
     def dialled_hz(self) -> float | None:
@@ -46,7 +48,7 @@ class CheckKeeper:
 
     def now(self, nominal_hz: float) -> ChecksNow | None:
         """Return what a front end shows; None without checks."""
-        return self._checks.now(nominal_hz)
+        return self._checks.now(nominal_hz, self.walked_by() if self._checks.is_left else "")
 
     def begin_anew(self, settings: Sequence[float]) -> None:
         """Forget what was checked: another unit is on the bench, or the nominal changed."""

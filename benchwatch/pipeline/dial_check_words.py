@@ -5,7 +5,14 @@ from typing import Final
 from benchwatch.estimate.dial_check import CANT_TELL, FEWEST_READINGS, CheckNumbers
 from benchwatch.estimate.dial_check_record import DialCheck
 from benchwatch.pipeline.event_log import limit_words
-from benchwatch.quantity import OffsetUnit, format_frequency, how_many, offset_unit, write_fraction
+from benchwatch.quantity import (
+    OffsetUnit,
+    format_frequency,
+    how_many,
+    offset_unit,
+    printable,
+    write_fraction,
+)
 
 OUTPUT_CHANGES: Final = "The output changes: nothing that follows it may be connected."
 COVERS: Final = "Covers off: mains and stored charge, hot oven; local codes and practice first."
@@ -43,13 +50,30 @@ def verdict_words(numbers: CheckNumbers) -> str:
     return "can't tell yet"
 
 
-def dial_words(setting_hz: float, *, place: int, of: int, said: bool) -> str:
-    """Write the instruction to dial; `said`: the person has said that it is done."""
+def dial_words(
+    setting_hz: float, *, place: int, of: int, said: bool, dialled_hz: float | None = None
+) -> str:
+    """Write the instruction to dial.
+
+    Args:
+        setting_hz: the setting to dial, in hertz.
+        place: which one of the walk it is, from 1.
+        of: how many settings the walk has.
+        said: whether the person has said that it is done.
+        dialled_hz: the other setting at which the unit still is, in hertz; None: the main one.
+    """
     where = format_frequency(setting_hz)
     counted = f" ({place} of {of})" if of > 1 else ""
+    still = "" if dialled_hz is None else f": still at {format_frequency(dialled_hz)}"
     if said:
-        return f"Waiting for readings at {where}{counted}."
-    return f"Dial the unit to {where}{counted}. Then Enter."
+        return f"Waiting for readings at {where}{counted}{still}."
+    return f"Dial the unit to {where}{counted}{still}. Then Enter."
+
+
+def followed_words(dialled_hz: float, walker: str) -> str:
+    """Write that another counter on the signal walks through the settings of this unit."""
+    where = format_frequency(dialled_hz)
+    return f"The unit is dialled to {where}: {printable(walker)} checks it, nothing to do here."
 
 
 def reading_words(setting_hz: float, readings: int, numbers: CheckNumbers | None) -> str:

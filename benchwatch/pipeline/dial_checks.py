@@ -22,6 +22,7 @@ from benchwatch.pipeline.dial_check_words import (
     NO_COUNT_WORDS,
     back_words,
     dial_words,
+    followed_words,
     reading_words,
     verdict_words,
 )
@@ -103,6 +104,11 @@ class DialChecks:
     def is_open(self) -> bool:
         """Whether a check is open."""
         return self._open is not None
+
+    @property
+    def is_left(self) -> bool:
+        """Whether no check is open and the unit is dialled elsewhere."""
+        return self._open is None and self._goes_back
 
     def begin(self, settings: Sequence[float]) -> None:
         """Begin a walk through settings, at least one."""
@@ -212,19 +218,24 @@ class DialChecks:
         self._done[now.setting_hz] = found
         return found
 
-    def now(self, nominal_hz: float) -> ChecksNow | None:
-        """Return what a front end shows; None where there is nothing to check or to show."""
+    def now(self, nominal_hz: float, walker: str = "") -> ChecksNow | None:
+        """Return what a front end shows; None where there is nothing to check or to show.
+
+        Args:
+            nominal_hz: the main setting, in hertz.
+            walker: the counter whose walk dials this unit just now; empty: none.
+        """
         settings = list(dict.fromkeys([*self._settings, *self._done, *self._at, *self._walk]))
         if not settings and not self._goes_back:
             return None
-        phase = self._phase()
+        phase = self._phase(walker)
         return ChecksNow(
             rows=tuple(self._row(hertz) for hertz in settings),
             phase=phase,
             setting_hz=None if self._open is None else self._open.setting_hz,
             dialled_hz=self.dialled_hz,
             reading=self._reading,
-            instruction=self._instruction(phase, nominal_hz),
+            instruction=self._instruction(phase, nominal_hz, walker),
             cautions=CAUTIONS if phase is not None else (),
         )
 
@@ -232,21 +243,27 @@ class DialChecks:
     def _at(self) -> list[float]:
         return [] if self._open is None else [self._open.setting_hz]
 
-    def _phase(self) -> CheckPhase | None:
+    def _phase(self, walker: str) -> CheckPhase | None:
         now = self._open
         if now is not None:
             return "reading" if self.dialled_hz == now.setting_hz else "dial"
-        return "back" if self._goes_back else None
+        return "back" if self._goes_back and not walker else None
 
-    def _instruction(self, phase: CheckPhase | None, nominal_hz: float) -> str:
+    def _instruction(self, phase: CheckPhase | None, nominal_hz: float, walker: str) -> str:
         now = self._open
         if phase == "back":
             return back_words(self.dialled_hz, nominal_hz)
         if now is None:
-            return ""
+            followed = walker and self.dialled_hz is not None
+            return followed_words(self.dialled_hz or 0.0, walker) if followed else ""
         if phase == "dial":
-            all_of_them = self._walked + len(self._walk)
-            return dial_words(now.setting_hz, place=self._walked, of=all_of_them, said=now.said)
+            return dial_words(
+                now.setting_hz,
+                place=self._walked,
+                of=self._walked + len(self._walk),
+                said=now.said,
+                dialled_hz=self.dialled_hz,
+            )
         return reading_words(now.setting_hz, len(now.offsets), now.numbers)
 
     def _row(self, hertz: float) -> CheckRow:

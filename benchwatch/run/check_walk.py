@@ -13,7 +13,7 @@ from benchwatch.acquire import Acquisition, TypedAcquisition
 from benchwatch.errors import UsageError
 from benchwatch.pipeline.dial_checks import DialChecks
 from benchwatch.pipeline.pipeline import Pipeline
-from benchwatch.quantity import format_frequency, parse_frequency
+from benchwatch.quantity import format_frequency, parse_frequency, printable
 
 STOP: Final = "stop"
 """Typed instead of a setting: ends the walk."""
@@ -46,11 +46,17 @@ class CheckWalk:
 
         Raises:
             QuantityError: the text is no frequency.
-            UsageError: it is the main setting; there is no list, or no nominal yet.
+            UsageError: it is the main setting; there is no list, or no nominal yet; or another
+                counter on the signal checks the unit already.
         """
         typed = text.strip().lower()
         if typed == STOP:
             return self.stop()
+        walker = printable(self._pipeline.checks.walked_by())
+        if walker:
+            raise UsageError(
+                f"{walker} checks this unit now: go on there, or end it with Esc there."
+            )
         nominal_hz = self._pipeline.snapshot.nominal_hz
         if not math.isfinite(nominal_hz):
             raise UsageError("the nominal is not known yet: wait for a reading, or type it first.")

@@ -114,6 +114,7 @@ class LiveWatch:
             self.chain.prove(group)
         for name, counter in self._counters.items():
             counter.check_walk.same_signal = partial(self._same_signal, name)
+            counter.pipeline.checks.walked_by = partial(self._walked_by, name)
         self._answers = AnswersToTell()
         self._names = tuple(self._counters)
         self._in_run = CountersInRun(self.names, waits=not lines)
@@ -132,9 +133,20 @@ class LiveWatch:
 
     def _same_signal(self, name: str) -> list[Acquisition | TypedAcquisition]:
         """Return the acquisitions of the other counters that are said to count one unit."""
-        others = {one for group in self.chain.groups if name in group for one in group} - {name}
-        found = [self._counters[one].acquisition for one in others]
+        found = [self._counters[one].acquisition for one in self._on_one_signal(name)]
         return [one for one in found if one is not None]
+
+    def _walked_by(self, name: str) -> str:
+        """Return the other counter of the unit that has a check open; empty without one."""
+        for other in self._on_one_signal(name):
+            checks = self._counters[other].snapshot.checks
+            if checks is not None and checks.setting_hz is not None:
+                return other
+        return ""
+
+    def _on_one_signal(self, name: str) -> set[str]:
+        """Return the other counters that are said to count the same unit."""
+        return {one for group in self.chain.groups if name in group for one in group} - {name}
 
     @property
     def names(self) -> Sequence[str]:

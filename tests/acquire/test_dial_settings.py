@@ -47,6 +47,19 @@ def test_settings_next_to_each_other() -> None:
     assert read(made, "10000900").dial_hz == 10_001_000.0
 
 
+def test_an_earlier_setting_stays_accepted() -> None:
+    """Until the unit is dialled on it stands at the setting before; without checks at none."""
+    made = maker(Decimal(1_000_000))
+    made.set_dial(HUNDRED_MHZ)
+    still, there = read(made, "1000000.002"), read(made, "100000000.5")
+    made.set_dial(None)
+
+    assert (still.dial_hz, still.offset) == (1e6, 2e-9)
+    assert there.dial_hz == 1e8
+    with pytest.raises(ReplyError, match="nowhere near"):
+        read(made, "1000000.002")
+
+
 def test_gates_over_the_change_are_no_alarm() -> None:
     """Two values between the settings are those of dialling; a third one is said."""
     made = maker()

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 from pipeline_kit import NOMINAL, START_UTC_S, reading
 
+from benchwatch.counter import LinkStatus
 from benchwatch.estimate.dial_check import DOES_NOT_FOLLOW, FOLLOWS
 from benchwatch.journal import Journal
 from benchwatch.journal.journal_reader import JournalReader
@@ -20,6 +21,7 @@ from benchwatch.plan import Plan
 from benchwatch.quantity import difference
 from benchwatch.reading import DIALLED, OTHER_DIAL, Gap, Reading
 from benchwatch.recording.journal_rows import SelectedRows
+from benchwatch.run.bench_ranking import bench_state
 
 SETTINGS = (100e6, 1e6)
 RESOURCE = "TCPIP0::127.0.0.1::5025::SOCKET"
@@ -199,6 +201,45 @@ def test_note_of_a_check_holds_its_numbers(tmp_path: Path) -> None:
     assert values["verdict"] == FOLLOWS
     assert values["limit"] == 1e-9
     assert values["expanded"] > values["u"] > 0
+
+
+def test_readings_at_the_setting_before_are_no_alarm() -> None:
+    """The next setting waits to be dialled: the row says where the unit still is."""
+    pipeline = Pipeline(plan())
+    checked(pipeline)
+    pipeline.change_checks(DialChecks.open_next)
+    for number in range(83, 90):
+        pipeline.take(other_reading(number, 100_000_000))
+    now = pipeline.snapshot
+
+    assert now.checks is not None
+    assert (
+        now.checks.instruction == "Dial the unit to 1 MHz (2 of 2): still at 100 MHz. Then Enter."
+    )
+    assert (now.checks.phase, now.dialled_hz) == ("dial", 1e8)
+    assert now.checks.rows[1].check is None
+    assert bench_state(replace(now, link=LinkStatus("reading", 0.0)), 150.0) == "unsure"
+
+
+def test_while_another_counter_checks_the_unit_nothing_is_to_be_dialled_here() -> None:
+    """The state says where the unit is dialled to; once that walk is over it is to go back."""
+    pipeline, walker = Pipeline(plan()), ["spare"]
+    pipeline.checks.walked_by = lambda: walker[0]
+    settled(pipeline)
+    pipeline.take(other_reading(63, 100_000_000))
+    followed = pipeline.snapshot.checks
+    walker[0] = ""
+    pipeline.take(other_reading(64, 100_000_000))
+    afterwards = pipeline.snapshot.checks
+
+    assert followed is not None
+    assert afterwards is not None
+    assert (followed.phase, followed.cautions, followed.dialled_hz) == (None, (), 1e8)
+    assert (
+        followed.instruction
+        == "The unit is dialled to 100 MHz: spare checks it, nothing to do here."
+    )
+    assert afterwards.phase == "back"
 
 
 def test_overrange_is_said_in_the_row() -> None:

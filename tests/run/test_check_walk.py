@@ -5,10 +5,12 @@ from decimal import Decimal
 import pytest
 from pipeline_kit import NOMINAL, StillClock, reading
 
+from benchwatch.acquire import Acquisition
 from benchwatch.errors import QuantityError, UsageError
 from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.plan import Plan
 from benchwatch.run.live_counter import LiveCounter
+from benchwatch.run.live_watch import LiveWatch
 
 
 class DialAcquisition:
@@ -56,6 +58,39 @@ def test_the_list_is_walked_through() -> None:
     assert "(1 of 2)" in first.instruction
     assert said == "Waiting for readings at 100 MHz (1 of 2)."
     assert acquisition.dials == [Decimal(100_000_000)]
+
+
+def test_the_partner_on_the_signal_follows_the_walk() -> None:
+    """It accepts readings at the setting too, and its state names the counter that checks."""
+    plans = [
+        Plan(name=name, resource=f"TCPIP0::127.0.0.1::{port}::SOCKET", nominal=NOMINAL)
+        for port, name in ((5025, "synth"), (5026, "spare"), (5027, "ten"))
+    ]
+    watch = LiveWatch(
+        plans,
+        lines=True,
+        clock=StillClock(),
+        acquire=Acquisition,
+        proof=[("synth", "spare")],
+    )
+    dials = {}
+    for name in watch.names:
+        dials[name] = watch.counter(name).acquisition = DialAcquisition()  # type: ignore[assignment] # it notes only what is asked
+    watch.counter("synth").check("100MHz")
+    walkers = {name: watch.counter(name).pipeline.checks.walked_by() for name in watch.names}
+
+    assert [len(dials[name].dials) for name in watch.names] == [1, 1, 0]
+    assert walkers == {"synth": "", "spare": "synth", "ten": ""}
+
+
+def test_a_unit_is_checked_by_one_counter_at_a_time() -> None:
+    """Two walks would dial against each other."""
+    made, acquisition = counter(100e6)
+    made.pipeline.checks.walked_by = lambda: "spare"
+
+    with pytest.raises(UsageError, match="spare checks this unit now"):
+        made.check("")
+    assert acquisition.dials == []
 
 
 def test_stop_ends_the_walk_at_any_time() -> None:

@@ -315,7 +315,8 @@ def _beside_state(frame: Frame, row: BenchRow) -> list[str]:
         left_s = max(round(tries - frame.now_s), 0)
         return [f"next try in {left_s} s", f"try in {left_s} s"] if left_s else ["trying now"]
     if now.dialled_hz is not None:
-        return [f"dialled to {format_frequency(now.dialled_hz)}", "dialled"]
+        where = format_frequency(now.dialled_hz)
+        return [f"dialled to {where}", f"at {where}", "dialled"]
     return [] if settle is None else _settle_words(settle, row.state, frame.now_s)
 
 

@@ -26,7 +26,7 @@ def check_rows(frame: Frame, _width: int, height: int) -> int:
     now = frame.snapshot.checks
     if now is None:
         return 0
-    told = 0 if now.phase is None else 1 + len(now.cautions)
+    told = bool(now.instruction) + len(now.cautions)
     return told + 1 + min(len(now.rows), MOST_ROWS) + (height > LOW_HEIGHT)
 
 
@@ -36,9 +36,9 @@ def draw_checks(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     if now is None:
         return []
     drawn = []
-    if now.phase is not None:
+    if now.instruction:
         drawn.append(line((f"  {now.instruction}", Role.STRONG)))
-        drawn += [line((f"  {caution}", Role.OFF)) for caution in now.cautions]
+    drawn += [line((f"  {caution}", Role.OFF)) for caution in now.cautions]
     columns = WIDE_COLUMNS if width >= WIDE else NARROW_COLUMNS
     headings = [text.replace("±", frame.theme.glyphs.plus_minus) for text in HEADINGS]
     drawn.append(_row([(text, Role.DIM) for text in headings], columns))
