@@ -69,6 +69,18 @@ def test_a_claim_says_way_amount_condition_and_what_is_not_counted() -> None:
     assert "the uncertainty of the reference is not stated" in unknown
 
 
+def test_two_that_agree_on_the_reference_are_said_to_be_sound() -> None:
+    """What follows, and what can't show; nothing that reads like a refusal."""
+    sentences = comparison_sentences(
+        made_result({"main": (0.0, "external"), "spare": (0.0, "external")})
+    )
+
+    assert sentences[1] == (
+        "main and spare both ran on an external time base and agree: the counters and their "
+        "cables are sound within U; an error of the reference itself would not show."
+    )
+
+
 def test_an_offset_that_is_not_seen_is_not_named() -> None:
     """Of an equal time base it is said that none is seen."""
     sentences = comparison_sentences(

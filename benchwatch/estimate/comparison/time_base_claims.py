@@ -158,10 +158,7 @@ def claims_on_reference(
             continue
         name = pair.second if pair.first == trusted else pair.first
         if time_bases[name] == time_bases[trusted] == "external":
-            refused.append(
-                f"{name} ran on an external time base as {trusted} did: what they differ by is "
-                "no offset of its own oscillator."
-            )
+            refused.append(_both_external(pair, name, trusted))
             continue
         usable = _usable(pair, trusted, only_own=time_bases[name] == "changing")
         found = difference_of(usable)
@@ -174,6 +171,20 @@ def claims_on_reference(
     order = list(time_bases)
     made.sort(key=lambda claim: order.index(claim.base.counter))
     return TimeBaseClaims(tuple(made), tuple(refused))
+
+
+def _both_external(pair: MatchedPair, name: str, trusted: str) -> str:
+    """Write what follows where two counters ran on external time bases."""
+    found = difference_of(pair)
+    if found is not None and found.agrees():
+        return (
+            f"{trusted} and {name} both ran on an external time base and agree: the counters and "
+            "their cables are sound within U; an error of the reference itself would not show."
+        )
+    return (
+        f"{name} ran on an external time base as {trusted} did: what they differ by is "
+        "no offset of its own oscillator."
+    )
 
 
 def _usable(pair: MatchedPair, trusted: str, *, only_own: bool) -> MatchedPair:
