@@ -97,11 +97,20 @@ def compare(
         None if reference is None else references[reference],
         references=references,
         coverage=share,
+        tolerance=_tolerance(recordings, bench_file),
     )
     if as_json:
         _print_json_lines(result)
     else:
         print_text(comparison_text(result))
+
+
+def _tolerance(recordings: Mapping[str, Recording], bench_file: Path | None) -> float | None:
+    """Return the smallest tolerance that the bench file states of these counters; None: none."""
+    stated = [
+        plan_of_recording(one, bench_file, name).tolerance for name, one in recordings.items()
+    ]
+    return min((one for one in stated if one is not None), default=None)
 
 
 def _stated_reference(

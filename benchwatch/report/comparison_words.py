@@ -3,7 +3,11 @@
 from collections.abc import Sequence
 from typing import Final
 
-from benchwatch.estimate.comparison.comparison_result import ComparedPair, ComparisonResult
+from benchwatch.estimate.comparison.comparison_result import (
+    TOLERANCE_SHARE,
+    ComparedPair,
+    ComparisonResult,
+)
 from benchwatch.estimate.comparison.counter_comparison import LimitedBy
 from benchwatch.estimate.comparison.own_shares import SHARE_COVERAGE, OwnShare
 from benchwatch.estimate.comparison.time_base_claims import RunTimeBase, TimeBaseClaim
@@ -71,13 +75,14 @@ def agreement_sentence(result: ComparisonResult, unit: OffsetUnit | None = None)
         verb = "agree" if result.agree else "disagree"
         return (
             f"{pair.first} and {pair.second} {verb}: {_apart(pair, unit)} (U at {share}), "
-            f"from {known}."
+            f"from {known}{_too_wide(result)}."
         )
     if result.agree:
         widest = max(result.pairs, key=lambda pair: pair.expanded or 0.0)
         return (
             f"all {len(result.counters)} counters agree: no pair differs by more than the noise "
-            f"of all explains, U at {share} is {_half(widest, unit)} at most; from {known}."
+            f"of all explains, U at {share} is {_half(widest, unit)} at most; from {known}"
+            f"{_too_wide(result)}."
         )
     apart = [pair for pair in result.pairs if pair.agree is False]
     worst = max(apart or result.pairs, key=lambda pair: abs(pair.offset))
@@ -162,7 +167,7 @@ def chain_sentence(result: ComparisonResult) -> str:
     sentence = agreement_sentence(result).rstrip(".")
     seen = [claim for claim in result.claims if claim.seen]
     if result.agree:
-        return f"chain proven: {sentence}"
+        return f"chain {'' if result.is_fine_enough else 'not '}proven: {sentence}"
     if result.agree is None or not seen:
         unknown = "" if result.agree is None else "; which time base is off is not known"
         return f"chain not proven: {sentence}{unknown}"
@@ -178,6 +183,18 @@ def chain_sentence(result: ComparisonResult) -> str:
 
 def _how_many(result: ComparisonResult) -> str:
     return how_many(result.readings, "matched reading")
+
+
+def _too_wide(result: ComparisonResult) -> str:
+    """Write that U of an agreement is too large beside the tolerance; empty where it is not."""
+    if not result.agree or result.is_fine_enough or result.tolerance is None:
+        return ""
+    limit = write_fraction(TOLERANCE_SHARE * result.tolerance).bare.lstrip("+")
+    tolerance = write_fraction(result.tolerance).bare.lstrip("+")
+    return (
+        f"; that proves nothing yet: U is to be {limit} at most, a quarter of the tolerance of "
+        f"{tolerance} (common practice: 4 to 1)"
+    )
 
 
 def _listed(names: Sequence[str]) -> str:

@@ -212,9 +212,11 @@ class ChainProof:
                 pairs,
                 {name: self._time_base(name) for name in group},
                 references={name: self._reference(name) for name in group},
+                tolerance=self._tolerance(group),
             )
             stands = (
                 result.agree is not None
+                and (result.is_fine_enough or not result.agree)
                 and result.readings >= STANDS_READINGS
                 and result.span_s >= STANDS_S
             )
@@ -283,6 +285,11 @@ class ChainProof:
         if source == "unknown" and self._counters[name].pipeline.plan.on_reference:
             return "external"
         return source
+
+    def _tolerance(self, group: Sequence[str]) -> float | None:
+        """Return the smallest tolerance of the counters of a group; None without one."""
+        stated = [self._counters[name].pipeline.plan.tolerance for name in group]
+        return min((one for one in stated if one is not None), default=None)
 
     def _reference(self, name: str) -> NamedReference:
         """Return what the bench states of the reference of a counter."""

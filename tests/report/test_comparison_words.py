@@ -54,6 +54,17 @@ def test_agreement_in_words(pairs: tuple[ComparedPair, ...], begins: str) -> Non
     assert agreement_sentence(result(*pairs)).startswith(begins)
 
 
+@pytest.mark.parametrize(("tolerance", "proven"), [(None, True), (1e-10, True), (6e-11, False)])
+def test_an_agreement_proves_nothing_where_it_is_wide(
+    tolerance: float | None, *, proven: bool
+) -> None:
+    """U of 20 parts in 10^12 is within a quarter of 0.1 ppb, and not of 0.06 ppb."""
+    said = chain_sentence(replace(result(pair(1e-11)), tolerance=tolerance))
+
+    assert said.startswith("chain proven: " if proven else "chain not proven: ")
+    assert ("that proves nothing yet: U is to be" in said) is not proven
+
+
 def test_a_claim_says_way_amount_condition_and_what_is_not_counted() -> None:
     """A slow time base reads high; the reference's u is counted in, or said to be missing."""
     known, unknown = (

@@ -13,6 +13,7 @@ from benchwatch.estimate.comparison.counter_comparison import (
     LimitedBy,
     difference_of,
     of_all,
+    without_motion,
 )
 from benchwatch.estimate.comparison.matched_pair import MatchedPair
 from benchwatch.estimate.comparison.own_shares import OwnShare, own_shares
@@ -34,6 +35,9 @@ LEAST_GAIN: Final = 0.15
 """Exponent of u against the time compared, below which a longer comparison tells no more."""
 WHITE_GAIN: Final = 0.5
 """The same of white noise, which is the most that is counted on."""
+TOLERANCE_SHARE: Final = 0.25
+"""Largest U of an agreement that proves something, as a share of the tolerance: common practice
+(4 to 1), no source."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,6 +90,21 @@ class ComparisonResult:
     span_s: float = 0.0
     """Time from the first matched readings to the last."""
     more: MoreToTell | None = None
+    tolerance: float | None = None
+    """Smallest tolerance of the units that the counters measure, fractional; None without one."""
+
+    @property
+    def widest(self) -> float | None:
+        """Largest U of a pair, fractional; None while one is unknown."""
+        known = [pair.expanded for pair in self.pairs if pair.expanded is not None]
+        return max(known) if known and len(known) == len(self.pairs) else None
+
+    @property
+    def is_fine_enough(self) -> bool:
+        """Whether U of every pair is small beside the tolerance; without one, once U is known."""
+        if self.widest is None:
+            return False
+        return self.tolerance is None or self.widest <= TOLERANCE_SHARE * self.tolerance
 
     @property
     def agree(self) -> bool | None:
@@ -123,6 +142,7 @@ class ComparisonResult:
             "claims": [claim.as_dict() for claim in self.claims],
             "refused": list(self.refused), "own": [share.as_dict() for share in self.own],
             "readings": self.readings, "span_s": round(self.span_s, 6),
+            "tolerance": self.tolerance,
         }  # fmt: skip
 
 
@@ -133,6 +153,7 @@ def compare_counters(
     *,
     references: Mapping[str, NamedReference] | None = None,
     coverage: float = DEFAULT_COVERAGE,
+    tolerance: float | None = None,
 ) -> ComparisonResult:
     """Compare counters on one signal.
 
@@ -143,7 +164,9 @@ def compare_counters(
             is on an external time base, if that can be taken for the reference.
         references: what is stated of the reference of each counter, for that case.
         coverage: of the intervals.
+        tolerance: smallest tolerance of the units that they measure, fractional; None without one.
     """
+    pairs = [without_motion(pair) for pair in pairs]
     found = [one for pair in pairs if (one := difference_of(pair)) is not None]
     claims, majority = TimeBaseClaims(), claim_of_majority(found, time_bases)
     if reference is None and not majority.refused:
@@ -167,6 +190,7 @@ def compare_counters(
         readings=min((one.readings for one in found), default=0),
         span_s=max((_span_s(pair) for pair in pairs), default=0.0),
         more=_more_to_tell(pairs, compared),
+        tolerance=tolerance,
     )
 
 

@@ -30,12 +30,13 @@ THREE_PAIRS: Final = 3
 """Pairs among three counters; with fewer there is no majority."""
 FEWEST_TERMS: Final = 8
 """Fewest terms of a variance for a three-cornered hat."""
+FEWEST_STILL: Final = 32
+"""Fewest moments that are left of a pair when its older part is left out."""
 SURE: Final = 0.999
 """Coverage of all pairs together at which a difference says that a time base is off. Without end
 new readings come and the answer is looked at, so that 95 % would sooner or later name anyone."""
 AGREEING: Final = 0.99
 """Coverage of all pairs together within which the others must agree while one is named."""
-
 
 LimitedBy = Literal["noise", "motion", "digits"]
 """Largest part of the uncertainty of a difference: noise, the motion of the signal times the error
@@ -138,7 +139,7 @@ def difference_of(pair: MatchedPair) -> Difference | None:
             rounding_u(pair.first_offset, pair.resolutions[0]),
             rounding_u(pair.second_offset, pair.resolutions[1]),
         )
-        motion = standard_uncertainty(rate_of(pair) * pair.dating_s, "rectangular")
+        motion = motion_u(pair)
         u = math.hypot(noise.u, digits, motion)
         if max(digits, motion) > noise.u:
             limited_by = "motion" if motion > digits else "digits"
@@ -153,6 +154,28 @@ def difference_of(pair: MatchedPair) -> Difference | None:
         readings=round(float(weights.sum())),
         limited_by=limited_by,
     )
+
+
+def without_motion(pair: MatchedPair) -> MatchedPair:
+    """Return the newer part of a pair, without an older one in which the signal moved.
+
+    An oven that warmed up at first must not spoil what is read once it stands still. The older half
+    is left out while its motion alone gives more uncertainty than the newer half has.
+    """
+    while pair.time_s.size >= 2 * FEWEST_STILL:
+        middle = pair.time_s.size // 2
+        newer = pair.rows(slice(middle, None))
+        found = difference_of(newer)
+        moved = motion_u(pair.rows(slice(middle)))
+        if found is None or found.u is None or moved <= found.u:
+            break
+        pair = newer
+    return pair
+
+
+def motion_u(pair: MatchedPair) -> float:
+    """Return the standard uncertainty by the motion of the signal, fractional."""
+    return standard_uncertainty(rate_of(pair) * pair.dating_s, "rectangular")
 
 
 def rounding_u(readings: FloatArray, step: float) -> float:
@@ -182,6 +205,8 @@ def rounding_u(readings: FloatArray, step: float) -> float:
 def rate_of(pair: MatchedPair) -> float:
     """Return how fast the signal moved from the first to the last quarter, fractional a second."""
     known = np.isfinite(pair.apart)
+    if not known.any():
+        return 0.0
     level = (pair.first_offset[known] + pair.second_offset[known]) / 2.0
     times = pair.time_s[known]
     quarter = max(times.size // 4, 1)

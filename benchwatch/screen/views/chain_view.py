@@ -98,7 +98,8 @@ def _answer(frame: Frame, now: ComparisonNow, width: int) -> list[StyledLine]:
     result = now.result
     if result is not None and now.sentences:
         roles = {True: Role.GOOD, False: Role.OFF, None: Role.STRONG}
-        drawn += _text(frame, now.sentences[0], width, roles[result.agree])
+        told = None if result.agree and not result.is_fine_enough else result.agree
+        drawn += _text(frame, now.sentences[0], width, roles[told])
     elif not now.waits:
         names = ", ".join(now.counters)
         drawn += _text(frame, f"comparing {names}: no readings of one time yet", width)

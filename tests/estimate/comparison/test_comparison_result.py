@@ -181,3 +181,19 @@ def test_a_named_reference_goes_before_what_counters_tell() -> None:
 
     assert [(one.base.counter, one.against) for one in named.claims] == [("main", "spare")]
     assert named.claims[0].base.offset == pytest.approx(4e-9, abs=1e-10)
+
+
+def test_a_warm_up_before_does_not_spoil_what_is_compared_once_it_stands() -> None:
+    """Half of 1 600 readings are of an oven that comes in by 1 ppm: U is that of the other half."""
+    rng = np.random.default_rng(5)
+    signal = 1e-6 * np.exp(-np.arange(1600) / 60.0)
+    read = {name: signal + 1e-10 * rng.standard_normal(1600) for name in ("main", "spare")}
+
+    whole = compare_counters(made_pairs(read, late_s=0.3), dict.fromkeys(read, "external"))
+    still = {name: offsets[800:] for name, offsets in read.items()}
+    half = compare_counters(made_pairs(still, late_s=0.3), dict.fromkeys(read, "external"))
+
+    assert whole.widest is not None
+    assert half.widest is not None
+    assert whole.widest < 2.0 * half.widest
+    assert whole.agree
