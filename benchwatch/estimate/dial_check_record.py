@@ -28,12 +28,20 @@ class DialCheck:
     dof: float
     expanded: float | None
     limit: float | None
+    began_utc_s: float | None = None
+    """When its first reading was taken, Unix seconds: the same in all entries of one check; None
+    where that was not written."""
 
     @classmethod
     def of(
-        cls, numbers: CheckNumbers, setting_hz: float, nominal_hz: float, utc_s: float
+        cls,
+        numbers: CheckNumbers,
+        setting_hz: float,
+        nominal_hz: float,
+        utc_s: float,
+        began_utc_s: float | None = None,
     ) -> "DialCheck":
-        """Return the record of the numbers of a check."""
+        """Return the record of the numbers of a check; for arguments see the fields."""
         foretold, there = numbers.foretold, numbers.there
         return cls(
             setting_hz=setting_hz,
@@ -50,6 +58,7 @@ class DialCheck:
             dof=numbers.dof,
             expanded=numbers.expanded,
             limit=numbers.limit,
+            began_utc_s=began_utc_s,
         )
 
     def as_dict(self) -> dict[str, Any]:
@@ -69,6 +78,7 @@ class DialCheck:
             "dof": self.dof if math.isfinite(self.dof) else None,
             "expanded": self.expanded,
             "limit": self.limit,
+            "began_utc_s": self.began_utc_s,
         }
 
     @classmethod
@@ -100,6 +110,7 @@ class DialCheck:
             dof=_number(values.get("dof")) or math.inf,
             expanded=_number(values.get("expanded")),
             limit=_number(values.get("limit")),
+            began_utc_s=_number(values.get("began_utc_s")),
         )
 
 

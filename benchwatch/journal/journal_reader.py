@@ -190,6 +190,17 @@ class JournalReader:
             after = last
             yield Portion(**found)
 
+    def notes(self, run: JournalRun, kind: str) -> list[tuple[int, str]]:
+        """Return number and document of the readable notes of one kind, in the order of writing."""
+        if "notes" not in self._others:
+            return []
+        query = "SELECT number, document FROM notes WHERE run = ? AND kind = ? ORDER BY number"
+        return [
+            (number, document)
+            for number, document in self.ask(query, (run.key, kind))
+            if type(number) is int and type(document) is str
+        ]
+
     def ask(
         self, query: str, values: Sequence[object] | Mapping[str, object] = ()
     ) -> list[tuple[Any, ...]]:

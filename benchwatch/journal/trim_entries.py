@@ -4,6 +4,7 @@
 """
 
 import json
+from collections.abc import Iterable
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final, cast, get_args
 
@@ -54,6 +55,27 @@ def is_check(document: str) -> bool:
     except FileError:
         return False
     return True
+
+
+def earlier_verdicts(notes: Iterable[tuple[int, str]]) -> frozenset[int]:
+    """Return the numbers of the notes that a later note of the same check takes the place of.
+
+    Args:
+        notes: number and document of each note of a check, in the order of writing.
+    """
+    newest: dict[tuple[float, float], int] = {}
+    earlier = set()
+    for number, document in notes:
+        if not is_check(document):
+            continue
+        check = DialCheck.from_dict(json_object(document))
+        if check.began_utc_s is None:
+            continue
+        key = check.setting_hz, check.began_utc_s
+        if key in newest:
+            earlier.add(newest[key])
+        newest[key] = number
+    return frozenset(earlier)
 
 
 def is_record(kind: str, document: str) -> bool:

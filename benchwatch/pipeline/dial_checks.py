@@ -50,12 +50,19 @@ class _OpenCheck:
     first_s: float = 0.0
     newest_s: float = 0.0
     utc_s: float = 0.0
+    began_utc_s: float | None = None
     quantum: float = 0.0
     overrange: int = 0
     """Readings over range since the check was opened."""
     numbers: CheckNumbers | None = None
     recorded: DialCheck | None = None
     """As it was put on record when its verdict first stood."""
+
+    def record(self, nominal_hz: float) -> DialCheck | None:
+        """Return the check as it goes on record; None where nothing was read."""
+        if self.numbers is None:
+            return None
+        return DialCheck.of(self.numbers, self.setting_hz, nominal_hz, self.utc_s, self.began_utc_s)
 
 
 class DialChecks:
@@ -153,7 +160,8 @@ class DialChecks:
             now.to_leave_out -= 1
             return is_new
         if len(now.offsets) < MOST_READINGS:
-            now.first_s = now.first_s if now.offsets else reading.elapsed_s
+            if not now.offsets:
+                now.first_s, now.began_utc_s = reading.elapsed_s, reading.utc_s
             now.offsets.append(reading.offset)
             now.newest_s, now.utc_s = reading.elapsed_s, reading.utc_s
             now.quantum = reading.resolution_hz / now.setting_hz
@@ -203,19 +211,20 @@ class DialChecks:
         now = self._open
         if now is None or now.numbers is None or now.recorded is not None:
             return None
-        if now.numbers.verdict == CANT_TELL:
+        found = now.record(nominal_hz)
+        if found is None or found.verdict == CANT_TELL:
             return None
-        now.recorded = DialCheck.of(now.numbers, now.setting_hz, nominal_hz, now.utc_s)
-        self._done[now.setting_hz] = now.recorded
-        return now.recorded
+        now.recorded = self._done[now.setting_hz] = found
+        return found
 
     def finish(self, nominal_hz: float) -> DialCheck | None:
         """Finish the open check; return it, or None where nothing was read."""
         now, self._open = self._open, None
-        if now is None or now.numbers is None:
+        if now is None:
             return None
-        found = DialCheck.of(now.numbers, now.setting_hz, nominal_hz, now.utc_s)
-        self._done[now.setting_hz] = found
+        found = now.record(nominal_hz)
+        if found is not None:
+            self._done[now.setting_hz] = found
         return found
 
     def now(self, nominal_hz: float, walker: str = "") -> ChecksNow | None:
@@ -272,9 +281,6 @@ class DialChecks:
             words = "" if now.numbers is None else verdict_words(now.numbers)
             if now.overrange and not now.offsets:
                 words = NO_COUNT_WORDS
-            record = None
-            if now.numbers is not None:
-                record = DialCheck.of(now.numbers, hertz, 1.0, now.utc_s)
-            return CheckRow(setting_hz=hertz, check=record, is_open=True, words=words)
+            return CheckRow(setting_hz=hertz, check=now.record(1.0), is_open=True, words=words)
         done = self._done.get(hertz)
         return CheckRow(setting_hz=hertz, check=done, words="" if done is None else done.verdict)

@@ -15,6 +15,7 @@ from benchwatch.journal.journal_reader import JournalReader, Portion, ReadingRow
 from benchwatch.journal.trim_entries import (
     CHECK_KIND,
     KEPT_BY_ITSELF,
+    earlier_verdicts,
     is_check,
     is_record,
     noted_tool_state,
@@ -93,8 +94,9 @@ class SelectedRows:
                 for one in counter.runs:
                     facts.external |= one.run.time_base == "external"
                     gap = one.gap
+                    left_out = earlier_verdicts(journal.notes(one.run, CHECK_KIND))
                     for portion in journal.portions(one.run, records=True):
-                        rows = _rows(facts, portion, one.shift_s)
+                        rows = _rows(facts, portion, one.shift_s, left_out)
                         if gap is not None:
                             rows.gaps.insert(0, gap)
                             gap = None
@@ -111,10 +113,11 @@ def _as_file_error(path: str, error: JournalError) -> FileError:
     )
 
 
-def _rows(facts: CounterFacts, portion: Portion, shift_s: float) -> Rows:
+def _rows(facts: CounterFacts, portion: Portion, shift_s: float, left_out: frozenset[int]) -> Rows:
     """Return the rows of a portion of the journal, with its gaps and the operator's actions.
 
-    `shift_s` is added to all elapsed times.
+    `shift_s` is added to all elapsed times; notes of checks with the numbers `left_out` are not
+    returned.
 
     Raises:
         FileError: a value can't be true: the journal is damaged, or was changed by hand.
@@ -156,17 +159,19 @@ def _rows(facts: CounterFacts, portion: Portion, shift_s: float) -> Rows:
                 reason=printable(reason, 200),
             )
         )
-    for at, at_s, action in _operator_actions(portion):
+    for at, at_s, action in _operator_actions(portion, left_out):
         check_time(Decimal(at_s), facts.location(at))
         rows.marks.append((int(np.searchsorted(number, at)), at_s + shift_s, action))
     return rows
 
 
-def _operator_actions(portion: Portion) -> list[tuple[int, float, OperatorAction]]:
+def _operator_actions(
+    portion: Portion, left_out: frozenset[int]
+) -> list[tuple[int, float, OperatorAction]]:
     """Return (number of the event, seconds, action) in the order of writing.
 
     A record of as found that was kept automatically is left out: playing the readings keeps it
-    again.
+    again. So are the notes `left_out`, of checks that a later note refines.
     """
     kept = {number - 1 for number, _, _, kind, _ in portion.notes if kind == KEPT_BY_ITSELF}
     done: list[tuple[int, float, OperatorAction]] = [
@@ -178,7 +183,7 @@ def _operator_actions(portion: Portion) -> list[tuple[int, float, OperatorAction
         if number not in kept and is_record(kind, document)
     ]
     for number, _, at_s, kind, document in portion.notes:
-        if kind == CHECK_KIND and is_check(document):
+        if kind == CHECK_KIND and number not in left_out and is_check(document):
             done.append((number, at_s, (kind, document)))
         on = noted_tool_state(kind, document)
         if on is not None:

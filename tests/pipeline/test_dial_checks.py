@@ -187,6 +187,29 @@ def test_recorded_readings_leave_out_other_settings(tmp_path: Path) -> None:
     assert [gap.reason for one in rows for gap in one.gaps] == [f"{DIALLED} 100 MHz"]
 
 
+def test_a_refined_check_comes_once_from_the_journal(tmp_path: Path) -> None:
+    """The journal keeps both entries; a reader gets the newest of each check, and both walks."""
+    path = tmp_path / "journal.db"
+    with closing(Journal(path)) as journal:
+        pipeline = Pipeline(plan(), journal=journal, utc_s=START_UTC_S)
+        checked(pipeline)
+        for number in range(83, 120):
+            pipeline.take(other_reading(number, 100_000_000))
+        pipeline.change_checks(lambda checks: checks.begin([1e8]))
+        for number in range(120, 140):
+            pipeline.take(other_reading(number, 100_000_000))
+        pipeline.change_checks(DialChecks.stop)
+    with JournalReader(path) as reader:
+        (run,) = reader.runs()
+        written = [json.loads(text)["readings"] for _, text in reader.notes(run, "dial check")]
+    rows = [rows for chunk in SelectedRows(str(path), None).counters()[0] for _, rows in chunk]
+    documents = [action[1] for one in rows for _, _, action in one.marks if type(action) is tuple]
+
+    assert len(written) == 4
+    assert written[0] < written[1] == 56
+    assert [json.loads(text)["readings"] for text in documents] == [written[1], written[3]]
+
+
 def test_note_of_a_check_holds_its_numbers(tmp_path: Path) -> None:
     """The journal's note has setting, difference, U, limit and verdict as JSON."""
     path = tmp_path / "journal.db"
