@@ -18,7 +18,7 @@ from typing import Any, Final, Literal
 import numpy as np
 
 from benchwatch.estimate.array_types import FloatArray
-from benchwatch.estimate.results import Estimate
+from benchwatch.estimate.results import Estimate, Settle
 from benchwatch.estimate.rounding import rounding_variance
 from benchwatch.estimate.spikes import spikes
 from benchwatch.estimate.uncertainty.limit_side import limit_side
@@ -49,6 +49,12 @@ LIVE_RELIABILITY: Final = 0.05
 than for a record: in white noise this u is rather too large."""
 MOTION_US: Final = 5.0
 """Halves of the readings that differ by more standard uncertainties show an output that moves."""
+DIALLING_S: Final = 10.0
+"""Time in which a person dials the unit, before the readings there: an assumption."""
+READINGS_THERE: Final = 20
+"""Readings at the setting that a verdict is usually made of: an assumption."""
+MAIN_SHARE: Final = 0.7
+"""Share of the limit of d to which the main offset is to be known; the rest is for the readings."""
 MOST_MORE_READINGS: Final = 9999
 """More readings than this are not asked for."""
 
@@ -214,6 +220,50 @@ def check_numbers(
         more_readings=more,
         needs_main=needs_main,
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MainWait:
+    """What is to be waited for at the main setting before the unit is dialled."""
+
+    warming: bool
+    """Whether the unit warms up; else the main offset is not known well enough."""
+    expanded: float | None = None
+    """U of the offset that would be foretold now, coverage 95 %, fractional; None: not known."""
+    more_s: float | None = None
+    """About how long, in seconds; None: it can't be said."""
+
+
+def wait_at_main(
+    foretold: Foretold | None,
+    tolerance: float | None,
+    span_s: float,
+    settle: Settle | None = None,
+) -> MainWait | None:
+    """Return what to wait for before dialling, as no verdict could come now; None: nothing.
+
+    u of the estimate falls as 1/√t, as by white noise; what the oscillator moves by stays.
+
+    Args:
+        foretold: the offset foretold for readings right after dialling; None: no estimate yet.
+        tolerance: limit of the unit's offset, fractional; None: any U gives a verdict.
+        span_s: time over which the main offset was estimated, in seconds.
+        settle: whether the unit has settled; None where that was not asked.
+    """
+    if settle is not None and settle.state == "warming":
+        return MainWait(warming=True, more_s=settle.eta_s)
+    if foretold is None or foretold.estimate_u is None or not math.isfinite(foretold.moved_u):
+        return MainWait(warming=False)
+    if tolerance is None:
+        return None
+    limit = LIMIT_SHARE * tolerance
+    factor = coverage_factor(whole_dof(foretold.dof), DEFAULT_COVERAGE)
+    expanded = factor * math.hypot(foretold.estimate_u, foretold.moved_u)
+    if expanded < limit:
+        return None
+    left = (MAIN_SHARE * limit / factor) ** 2 - foretold.moved_u**2
+    more_s = None if left <= 0 else span_s * (foretold.estimate_u**2 / left - 1.0)
+    return MainWait(warming=False, expanded=expanded, more_s=more_s)
 
 
 def check_budget(foretold: Foretold, there: MeanThere) -> Budget | None:

@@ -161,4 +161,5 @@ class CheckKeeper:
 
     def _work_out(self, analysis: Analysis, now: Snapshot, tolerance: float | None) -> None:
         main_s = 0.0 if now.reading is None else now.reading.elapsed_s
-        self._checks.judge(now.numbers.estimate, main_s, analysis.estimate.ahead, tolerance)
+        numbers, ahead = now.numbers, analysis.estimate.ahead
+        self._checks.judge(numbers.estimate, main_s, ahead, tolerance, numbers.settle)

@@ -2,13 +2,15 @@
 
 from typing import Final
 
-from benchwatch.estimate.dial_check import CANT_TELL, FEWEST_READINGS, CheckNumbers
+from benchwatch.estimate.dial_check import CANT_TELL, FEWEST_READINGS, CheckNumbers, MainWait
 from benchwatch.estimate.dial_check_record import DialCheck
 from benchwatch.pipeline.event_log import limit_words
 from benchwatch.quantity import (
     OffsetUnit,
+    format_duration,
     format_frequency,
     how_many,
+    in_unit,
     offset_unit,
     printable,
     write_fraction,
@@ -68,6 +70,23 @@ def dial_words(
     if said:
         return f"Waiting for readings at {where}{counted}{still}."
     return f"Dial the unit to {where}{counted}{still}. Then Enter."
+
+
+def wait_words(wait: MainWait, setting_hz: float) -> str:
+    """Write what to wait for before the unit is dialled to a setting, and for how long."""
+    about = "" if wait.more_s is None else f" (about {format_duration(max(round(wait.more_s), 1))})"
+    why = "the main offset is not known well enough yet"
+    if wait.warming:
+        why = "the unit still warms up"
+    elif wait.expanded is not None:
+        why = f"main offset good to ±{_two_digits(wait.expanded)} only"
+    return f"Wait{about}: {why}. Then dial to {format_frequency(setting_hz)}."
+
+
+def _two_digits(expanded: float) -> str:
+    """Write an expanded uncertainty in two digits, with its unit."""
+    unit = offset_unit(expanded)
+    return f"{in_unit(expanded, unit)} {unit.name}"
 
 
 def followed_words(dialled_hz: float, walker: str) -> str:

@@ -10,13 +10,17 @@ from typing import Final
 
 from benchwatch.estimate.dial_check import (
     CANT_TELL,
+    DIALLING_S,
+    READINGS_THERE,
     CheckNumbers,
+    MainWait,
     check_numbers,
     foretell,
     mean_there,
+    wait_at_main,
 )
 from benchwatch.estimate.dial_check_record import DialCheck
-from benchwatch.estimate.results import Estimate
+from benchwatch.estimate.results import Estimate, Settle
 from benchwatch.pipeline.dial_check_words import (
     CAUTIONS,
     NO_COUNT_WORDS,
@@ -25,6 +29,7 @@ from benchwatch.pipeline.dial_check_words import (
     followed_words,
     reading_words,
     verdict_words,
+    wait_words,
 )
 from benchwatch.reading import Reading
 from benchwatch.snapshot import CheckPhase, CheckRow, ChecksNow
@@ -54,6 +59,8 @@ class _OpenCheck:
     quantum: float = 0.0
     overrange: int = 0
     """Readings over range since the check was opened."""
+    wait: MainWait | None = None
+    """What to wait for at the main setting before the unit is dialled; None: nothing."""
     numbers: CheckNumbers | None = None
     recorded: DialCheck | None = None
     """As it was put on record when its verdict first stood."""
@@ -181,18 +188,32 @@ class DialChecks:
     # ------------------------------------------------------------ numbers
 
     def judge(
-        self, estimate: Estimate | None, main_s: float, ahead: Ahead, tolerance: float | None
+        self,
+        estimate: Estimate | None,
+        main_s: float,
+        ahead: Ahead,
+        tolerance: float | None,
+        settle: Settle | None = None,
     ) -> None:
-        """Work out the numbers of the open check.
+        """Work out the numbers of the open check, or what to wait for before dialling.
 
         Args:
             estimate: the offset at the main setting.
             main_s: time of the newest reading there, seconds of the run.
             ahead: what the mean of later readings will differ by.
             tolerance: of the unit, fractional; None without one.
+            settle: whether the unit has settled; None where that was not asked.
         """
         now = self._open
-        if now is None or not now.offsets:
+        if now is None:
+            return
+        if not now.offsets:
+            now.wait = None
+            if self.dialled_hz is None:
+                moved = ahead(DIALLING_S, READINGS_THERE)
+                then = None if moved is None else foretell(estimate, moved[0], moved[1] ** 0.5)
+                span_s = 0.0 if estimate is None else estimate.span_s
+                now.wait = wait_at_main(then, tolerance, span_s, settle)
             return
         count = len(now.offsets)
         moved = ahead((now.first_s + now.newest_s) / 2.0 - main_s, count)
@@ -266,6 +287,8 @@ class DialChecks:
             followed = walker and self.dialled_hz is not None
             return followed_words(self.dialled_hz or 0.0, walker) if followed else ""
         if phase == "dial":
+            if now.wait is not None and not now.said and self.dialled_hz is None:
+                return wait_words(now.wait, now.setting_hz)
             return dial_words(
                 now.setting_hz,
                 place=self._walked,

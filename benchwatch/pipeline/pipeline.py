@@ -140,6 +140,7 @@ class Pipeline(EventPipeline):
         with self._lock:
             self._checks.finish(self._analysis, self._snapshot, self.plan.tolerance)
             self._checks.change(change)
+            self._checks.judge(self._analysis, self._snapshot, self.plan.tolerance)
             self._show()
 
     def say_dialled(self) -> None:

@@ -12,14 +12,66 @@ from benchwatch.estimate.dial_check import (
     DOES_NOT_FOLLOW,
     FOLLOWS,
     Foretold,
+    MainWait,
     MeanThere,
     check_numbers,
     foretell,
     mean_there,
+    wait_at_main,
 )
-from benchwatch.estimate.results import Estimate
+from benchwatch.estimate.results import Estimate, Settle
 
 QUIET = Foretold(offset=2e-9, estimate_u=1e-12, moved_u=0.0, dof=8.0)
+
+
+def foretold(u: float | None, moved_u: float = 0.0) -> Foretold:
+    """Return a foretold offset with many degrees of freedom."""
+    return Foretold(offset=2e-9, estimate_u=u, moved_u=moved_u, dof=math.inf)
+
+
+@pytest.mark.parametrize(
+    ("u", "moved_u", "tolerance", "waits"),
+    [
+        (1e-10, 0.0, 4e-9, False),
+        (1e-9, 0.0, 4e-9, True),
+        (1e-10, 1e-9, 4e-9, True),
+        (1e-9, 0.0, None, False),
+        (None, 0.0, 4e-9, True),
+        (1e-12, math.inf, None, True),
+    ],
+)
+def test_what_to_wait_for_before_dialling(
+    u: float | None, moved_u: float, tolerance: float | None, waits: bool
+) -> None:
+    """No verdict can come once U of what is foretold reaches a quarter of the tolerance."""
+    found = wait_at_main(foretold(u, moved_u), tolerance, 10.0)
+
+    assert (found is not None) == waits
+
+
+def test_time_to_wait_follows_white_noise() -> None:
+    """U is 1.96 u = 1.96 ppb, 0.7 ppb is asked: 2.8 times less takes 7.84 times as long."""
+    found = wait_at_main(foretold(1e-9), 4e-9, 10.0)
+
+    assert found is not None
+    assert found.expanded == pytest.approx(1.96e-9, rel=1e-3)
+    assert found.more_s == pytest.approx(10.0 * ((1.96 / 0.7) ** 2 - 1.0), rel=2e-3)
+
+
+def test_motion_of_the_oscillator_is_not_waited_off() -> None:
+    """What it moves by alone is too much: no time is said."""
+    found = wait_at_main(foretold(1e-10, 1e-9), 4e-9, 10.0)
+
+    assert found is not None
+    assert found.more_s is None
+
+
+def test_a_unit_that_warms_up_is_waited_for() -> None:
+    """However well its offset is known just now."""
+    settle = Settle("warming", None, 40.0)
+    found = wait_at_main(foretold(1e-12), 4e-9, 10.0, settle)
+
+    assert found == MainWait(warming=True, more_s=40.0)
 
 
 def there(mean: float, noise_u: float | None, readings: int = 20) -> MeanThere:

@@ -244,6 +244,42 @@ def test_readings_at_the_setting_before_are_no_alarm() -> None:
     assert bench_state(replace(now, link=LinkStatus("reading", 0.0)), 150.0) == "unsure"
 
 
+@pytest.mark.parametrize(
+    ("tolerance", "begins"),
+    [
+        (4e-9, "Dial the unit to 100 MHz. Then Enter."),
+        (1e-11, "Wait: main offset good to ±"),
+        (None, "Dial the unit to 100 MHz. Then Enter."),
+    ],
+)
+def test_before_dialling_it_is_said_that_no_verdict_can_come(
+    tolerance: float | None, begins: str
+) -> None:
+    """U of the main offset is about 6e-12: enough for a quarter of 4e-9, not of 1e-11."""
+    pipeline = Pipeline(plan(tolerance=tolerance))
+    settled(pipeline)
+    pipeline.change_checks(lambda checks: checks.begin([1e8]))
+    now = pipeline.snapshot.checks
+
+    assert now is not None
+    assert now.instruction.startswith(begins)
+
+
+def test_an_offset_of_a_few_readings_foretells_nothing() -> None:
+    """What the oscillator moves by is not known at all yet: no number is said."""
+    pipeline = Pipeline(plan())
+    for number in range(12):
+        pipeline.take(main_reading(number))
+    pipeline.change_checks(lambda checks: checks.begin([1e8]))
+    now = pipeline.snapshot.checks
+
+    assert now is not None
+    assert (
+        now.instruction
+        == "Wait: the main offset is not known well enough yet. Then dial to 100 MHz."
+    )
+
+
 def test_while_another_counter_checks_the_unit_nothing_is_to_be_dialled_here() -> None:
     """The state says where the unit is dialled to; once that walk is over it is to go back."""
     pipeline, walker = Pipeline(plan()), ["spare"]

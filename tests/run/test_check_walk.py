@@ -30,7 +30,7 @@ def counter(*checks: float) -> tuple[LiveCounter, DialAcquisition]:
                 checks=checks)  # fmt: skip
     made, acquisition = LiveCounter(Pipeline(plan), StillClock(), 1000.0), DialAcquisition()
     made.acquisition = acquisition  # type: ignore[assignment] # it notes only what is asked
-    for number in range(20):
+    for number in range(60):
         made.pipeline.take(reading(number, f"10000000.02{number % 3}"))
     return made, acquisition
 
