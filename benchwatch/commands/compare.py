@@ -31,6 +31,7 @@ from benchwatch.recording import Recording
 from benchwatch.recording.run_statistics import spikes_of, used_offsets
 from benchwatch.report.blocks import align_table
 from benchwatch.report.comparison_words import (
+    SIGNAL_TOO,
     TIME_BASE_WORDS,
     comparison_sentences,
     comparison_unit,
@@ -244,7 +245,7 @@ def _own_text(result: ComparisonResult) -> str:
     how = "three-cornered hat" if len(result.counters) == HAT_COUNTERS else "least squares of pairs"
     title = (
         f"Allan deviation of each counter alone, in {unit.name} ({how}; "
-        "if their noise is independent)"
+        f"if their noise is independent{'' if result.same_moments else SIGNAL_TOO})"
     )
     return f"{title}\n" + align_table(("averaging", *result.counters, "differences"), rows)
 

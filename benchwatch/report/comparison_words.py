@@ -28,6 +28,10 @@ TIME_BASE_WORDS: Final[dict[RunTimeBase, str]] = {
     "unknown": "not told",
 }
 NOT_RESOLVABLE: Final = "not resolvable"
+SIGNAL_TOO: Final = (
+    "; their gates are not the same moments, so noise of the signal between them is in it too"
+)
+"""Said of own shares."""
 
 
 NO_MORE: Final[dict[LimitedBy, str]] = {
@@ -53,7 +57,7 @@ def comparison_sentences(result: ComparisonResult) -> list[str]:
     sentences += result.refused
     own = shortest_shares(result.own)
     if own:
-        sentences.append(own_sentence(own, unit))
+        sentences.append(own_sentence(own, unit, same_moments=result.same_moments))
     return sentences
 
 
@@ -131,14 +135,14 @@ def shortest_shares(own: Sequence[OwnShare]) -> list[OwnShare]:
     return [one for one in own if one.tau_s == own[0].tau_s]
 
 
-def own_sentence(own: Sequence[OwnShare], unit: OffsetUnit) -> str:
+def own_sentence(own: Sequence[OwnShare], unit: OffsetUnit, *, same_moments: bool) -> str:
     """Write the noise of each counter alone at one averaging time."""
     fine = offset_unit(max(share.deviation or share.high for share in own))
     unit = fine if fine.size < unit.size else unit
     shares = "; ".join(f"{share.counter} {share_words(share, unit)}" for share in own)
     return (
         f"each counter's own noise at {format_duration(own[0].tau_s)}, in {unit.name}, "
-        f"if they are independent: {shares}."
+        f"if they are independent: {shares}{'' if same_moments else SIGNAL_TOO}."
     )
 
 

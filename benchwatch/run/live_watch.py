@@ -128,6 +128,7 @@ class LiveWatch:
         the run."""
         self.finished = threading.Event()
         self._stopped = False
+        self._lost_at_end: list[str] = []
         self.outcome: RunOutcome | None = None
         """Why the run ended; None while it runs."""
 
@@ -238,8 +239,8 @@ class LiveWatch:
         return self._in_run.absent
 
     def missing(self) -> Sequence[str]:
-        """Return a sentence for each of several counters that failed or never came."""
-        return self._in_run.missing()
+        """Return a sentence for each of several counters that failed, never came or is lost."""
+        return [*self._in_run.missing(), *self._lost_at_end]
 
     def totals(self) -> tuple[int, int]:
         """Return the number of readings and of gaps, all counters together."""
@@ -360,10 +361,21 @@ class LiveWatch:
     def _is_lost(self, name: str) -> bool:
         return self._counters[name].snapshot.link.state == "lost"
 
+    def _lost(self) -> list[str]:
+        """Return a sentence for each of several counters that gave no readings at the end."""
+        names = self._in_run.holding if len(self._counters) > 1 else ()
+        states = {name: self._counters[name].snapshot.link.state for name in names}
+        return [
+            f"{name} was {state} at the end, and had not come back."
+            for name, state in states.items()
+            if state in {"lost", "silent"}
+        ]
+
     def _finish(self, outcome: RunOutcome) -> None:
         """End the run with `outcome`, unless it has ended already."""
         with self._lock:
             if self.outcome is None:
                 self.outcome = outcome
+                self._lost_at_end = self._lost()
                 self.finished.set()
                 self.events.put(None)

@@ -54,6 +54,27 @@ def test_agreement_in_words(pairs: tuple[ComparedPair, ...], begins: str) -> Non
     assert agreement_sentence(result(*pairs)).startswith(begins)
 
 
+@pytest.mark.parametrize(("readings", "agree"), [(11, None), (29, None), (30, False)])
+def test_few_readings_deny_only_what_is_far_apart(readings: int, agree: bool | None) -> None:
+    """A difference of 4.5 u is no answer yet from a few readings, and one of 9 u is."""
+    near = result(replace(pair(4.5e-11), readings=readings))
+    far = result(replace(pair(9e-11), readings=readings))
+
+    assert near.agree is agree
+    assert far.agree is False
+
+
+def test_own_noise_says_where_the_signal_is_in_it() -> None:
+    """Gates that are not the same moments leave noise of the signal in what each counter shows."""
+    apart = made_result(dict.fromkeys(("main", "spare", "third"), (0.0, "unknown")))
+
+    together, said = (
+        comparison_sentences(replace(apart, same_moments=at_once))[-1] for at_once in (True, False)
+    )
+    assert "noise of the signal" not in together
+    assert said.endswith("noise of the signal between them is in it too.")
+
+
 @pytest.mark.parametrize(("tolerance", "proven"), [(None, True), (1e-10, True), (6e-11, False)])
 def test_an_agreement_proves_nothing_where_it_is_wide(
     tolerance: float | None, *, proven: bool

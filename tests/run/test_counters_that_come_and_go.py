@@ -5,6 +5,7 @@ Each watch is a process of its own, and each counter a real socket.
 
 import contextlib
 import json
+import re
 import signal
 import subprocess
 
@@ -53,6 +54,18 @@ def test_a_counter_that_never_comes_does_not_hold_lines():
     assert "It is tried again." in done.stderr
     assert "five was never there: can't open" in done.stderr.splitlines()[-1]
     assert len([line for line in done.stderr.splitlines() if "five" in line]) <= 3
+
+
+def test_a_counter_that_is_lost_at_the_end_is_named():
+    """The time is up while one of two has been cut off; the other's exit code stands."""
+    done = run_program(
+        "watch", "--sim", "pair", "--fault", "five=cut@1s+60s", "--for", "6s",
+        "--json", "--no-journal",
+    )  # fmt: skip
+
+    assert done.returncode == 0, done.stderr
+    last = done.stderr.splitlines()[-1]
+    assert re.search("five was (silent|lost) at the end, and had not come back", last), done.stderr
 
 
 @pytest.mark.parametrize("form", ["--json", "--plain"])

@@ -35,6 +35,10 @@ LEAST_GAIN: Final = 0.15
 """Exponent of u against the time compared, below which a longer comparison tells no more."""
 WHITE_GAIN: Final = 0.5
 """The same of white noise, which is the most that is counted on."""
+FEWEST_TO_DENY: Final = 30
+EARLY_FACTOR: Final = 2.0
+"""With fewer readings of a pair than that, an interval so many times as wide says that they
+disagree."""
 TOLERANCE_SHARE: Final = 0.25
 """Largest U of an agreement that proves something, as a share of the tolerance: common practice
 (4 to 1), no source."""
@@ -92,6 +96,9 @@ class ComparisonResult:
     more: MoreToTell | None = None
     tolerance: float | None = None
     """Smallest tolerance of the units that the counters measure, fractional; None without one."""
+    same_moments: bool = True
+    """Whether all counters were read at the same moments with one gate: else noise of the signal
+    is in the own shares too."""
 
     @property
     def widest(self) -> float | None:
@@ -119,7 +126,7 @@ class ComparisonResult:
         found = [_difference(pair) for pair in self.pairs]
         if all(pair.agrees(of_all(self.coverage, count)) for pair in found):
             return True
-        return None if all(pair.agrees(of_all(SURE, count)) for pair in found) else False
+        return False if any(_denies(pair, of_all(SURE, count)) for pair in found) else None
 
     @property
     def is_whole(self) -> bool:
@@ -142,7 +149,7 @@ class ComparisonResult:
             "claims": [claim.as_dict() for claim in self.claims],
             "refused": list(self.refused), "own": [share.as_dict() for share in self.own],
             "readings": self.readings, "span_s": round(self.span_s, 6),
-            "tolerance": self.tolerance,
+            "tolerance": self.tolerance, "same_moments": self.same_moments,
         }  # fmt: skip
 
 
@@ -191,6 +198,7 @@ def compare_counters(
         span_s=max((_span_s(pair) for pair in pairs), default=0.0),
         more=_more_to_tell(pairs, compared),
         tolerance=tolerance,
+        same_moments=all(pair.at_once for pair in pairs),
     )
 
 
@@ -206,6 +214,13 @@ def _stated(found: Difference, coverage: float) -> ComparedPair:
         agree=found.agrees(coverage),
         limited_by=found.limited_by,
     )
+
+
+def _denies(found: Difference, coverage: float) -> bool:
+    """Return whether a pair disagrees for sure; few readings show too little of slow noise."""
+    half = found.half_width(coverage)
+    factor = EARLY_FACTOR if found.readings < FEWEST_TO_DENY else 1.0
+    return half is not None and abs(found.mean) > factor * half
 
 
 def _difference(pair: ComparedPair) -> Difference:

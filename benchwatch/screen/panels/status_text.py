@@ -226,7 +226,7 @@ def _doubt_words(frame: Frame) -> str:
         return f"the unit is dialled to {where}: the main offset stands still, {age}"
     if snapshot.question is not None:
         return frame.theme.printable(snapshot.question)
-    if snapshot.time_base.source == "internal":
+    if snapshot.time_base.source == "internal" and snapshot.proof is None:
         return "caution: internal time base; the offset is against the counter's own oscillator"
     return ""
 
