@@ -1,6 +1,6 @@
 """What a watch says of its visits when it is left: results, what is open, and how to go on."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from shlex import quote
 from typing import Final
 
@@ -62,7 +62,12 @@ def bench_leaving_words(
     """
     known = [now for now in counters if now.visit is not None and now.visit.number is not None]
     still = [now for now in known if now.visit is not None and not now.visit.closed]
-    sentences = [_of_one_counter(now) for now in known]
+    checked = {now.counter: {one.setting_hz for one in _checked(now) if one.check} for now in known}
+    sentences = []
+    for now in known:
+        partners = {one for group in groups if now.counter in group for one in group}
+        done = set[float]().union(*(checked.get(one, set()) for one in partners))
+        sentences.append(_of_one_counter(now, done))
     sentences += _chains(still, groups)
     nameless = sum(now.visit is not None and now.visit.unit is None for now in still)
     if nameless:
@@ -73,14 +78,19 @@ def bench_leaving_words(
     return sentences
 
 
-def _of_one_counter(now: Snapshot) -> str:
-    """Write the results of one counter of a bench, and what is still open."""
+def _of_one_counter(now: Snapshot, checked: Collection[float]) -> str:
+    """Write the results of one counter of a bench, and what is still open.
+
+    `checked` are the dial settings, in hertz, at which another counter has checked the unit.
+    """
     visit = now.visit
     assert visit is not None
     is_closed = " is closed" if visit.closed else ""
     said = f"{now.counter}: {_name(visit)}{is_closed}: {'; '.join(_results(now))}."
     records = now.records or Records()
-    still_open = [] if visit.closed else [one for one in _still_open(now) if one != NO_NAME]
+    still_open = (
+        [] if visit.closed else [one for one in _still_open(now, checked) if one != NO_NAME]
+    )
     if records.as_found is None and records.as_left is None:
         still_open = [one for one in still_open if not one.endswith("is not on record")]
     return f"{said} Still open: {', '.join(still_open)}." if still_open else said
@@ -208,7 +218,7 @@ def _checked(now: Snapshot) -> tuple[CheckRow, ...]:
     return () if now.checks is None else now.checks.rows
 
 
-def _still_open(now: Snapshot) -> list[str]:
+def _still_open(now: Snapshot, checked: Collection[float] = ()) -> list[str]:
     records, trim = now.records or Records(), now.trim
     found = []
     if records.as_found is None:
@@ -220,7 +230,11 @@ def _still_open(now: Snapshot) -> list[str]:
             f"the unit is dialled to {format_frequency(now.dialled_hz)}, and not to "
             f"{format_frequency(now.nominal_hz)}"
         )
-    unchecked = [row.setting_hz for row in _checked(now) if row.check is None]
+    unchecked = [
+        row.setting_hz
+        for row in _checked(now)
+        if row.check is None and row.setting_hz not in checked
+    ]
     if unchecked:
         found.append(f"not checked at {', '.join(map(format_frequency, unchecked))}")
     if trim is not None and trim.tool is not None and trim.tool.on:

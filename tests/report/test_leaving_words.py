@@ -6,12 +6,13 @@ from typing import Any
 
 import pytest
 import screen_kit as kit
+from check_kit import dial_check
 
 from benchwatch.commands.common.option_types import IDENT, Named
 from benchwatch.estimate.results import Settle, Tolerance
 from benchwatch.estimate.uncertainty.uncertainty_budget import USUAL_COVERAGE
 from benchwatch.report.leaving_words import bench_leaving_words, expanded_words, leaving_words
-from benchwatch.snapshot import ChecksNow, Records, Snapshot, VisitNow
+from benchwatch.snapshot import CheckRow, ChecksNow, Records, Snapshot, VisitNow
 
 FOUND, LEFT = kit.record("as found", 36.97e-9), kit.record("as left", 0.12e-9)
 SETTLED = Settle("settled", 100.0, None, None, None, "")
@@ -215,6 +216,21 @@ def test_what_is_open_with_one_counter_stands_beside_it():
     )
     assert "Still open" not in said[1]
     assert not [one for one in said if "no name" in one]
+
+
+def test_a_setting_that_the_partner_checked_is_not_open():
+    """Both count one unit, and one walks through its settings."""
+    synth, spare = bench(synth={"unit": "0417"}, spare={"unit": "0417"})
+    listed = (CheckRow(setting_hz=1e6), CheckRow(setting_hz=1e8))
+    done = CheckRow(setting_hz=1e6, check=dial_check(1e6, 0.0))
+    synth = replace(synth, checks=ChecksNow(rows=(done, listed[1])))
+    spare = replace(spare, checks=ChecksNow(rows=listed))
+
+    together = bench_leaving_words([synth, spare], groups=[("synth", "spare")])
+    apart = bench_leaving_words([synth, spare], groups=())
+
+    assert together[1].endswith("Still open: not checked at 100 MHz.")
+    assert apart[1].endswith("Still open: not checked at 1 MHz, 100 MHz.")
 
 
 def test_named_units_of_a_bench_go_on_by_their_names():

@@ -54,6 +54,8 @@ def direction_words(frame: Frame) -> StyledLine:
     """Write which way to turn, or why that is unknown; during the warm-up, to wait."""
     numbers = frame.snapshot.numbers
     if frame.stale:
+        if frame.snapshot.dialled_hz is not None and frame.snapshot.link.state == "reading":
+            return line(("dialled elsewhere, so no direction", Role.OFF))
         return line(("no reading, so no direction", Role.OFF))
     if numbers.estimate is None:
         return line(("no estimate yet", Role.DIM))

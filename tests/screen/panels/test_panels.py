@@ -18,7 +18,7 @@ from benchwatch.screen.panels.scale import scale
 from benchwatch.screen.panels.shared_rows import HAZARDS
 from benchwatch.screen.panels.strip_chart import strip_chart
 from benchwatch.screen.views.warm_up_view import curve_chart
-from benchwatch.snapshot import Trace
+from benchwatch.snapshot import ChecksNow, Trace
 
 
 @pytest.mark.parametrize("name", ["trim"])
@@ -70,6 +70,14 @@ def test_no_direction_while_no_readings_come(state):
 
     assert status_text.direction_words(made).plain == "no reading, so no direction"
     assert {role for row in drawn for _, role in row.spans} == {Role.DIM}
+
+
+def test_a_unit_that_is_dialled_elsewhere_has_no_direction():
+    """Readings come, at another setting: the words say so."""
+    shown = kit.snapshot(checks=ChecksNow(dialled_hz=1e8))
+    made = kit.frame(shown)
+
+    assert status_text.direction_words(made).plain == "dialled elsewhere, so no direction"
 
 
 @pytest.mark.parametrize(
