@@ -119,6 +119,11 @@ class CheckNumbers:
     well enough."""
 
 
+def limit_of(tolerance: float | None) -> float | None:
+    """Return the limit of the difference for a tolerance, fractional; None without one."""
+    return None if tolerance is None else LIMIT_SHARE * tolerance
+
+
 def foretell(estimate: Estimate | None, change: float, change_u: float) -> Foretold | None:
     """Return the offset that the main frequency foretells; None without an estimate.
 
@@ -185,7 +190,7 @@ def check_numbers(
         there: the mean of the readings at the setting.
         tolerance: limit of the unit's offset, fractional; None without one.
     """
-    limit = None if tolerance is None else LIMIT_SHARE * tolerance
+    limit = limit_of(tolerance)
     if foretold is None or there is None:
         return CheckNumbers(
             foretold=foretold, there=there, limit=limit, needs_main=foretold is None

@@ -39,6 +39,13 @@ def check_words(check: DialCheck, unit: OffsetUnit | None = None) -> str:
     return f"at {where}: {check.verdict}, by {text} ({against}; {readings})"
 
 
+def done_words(check: DialCheck, limit: float | None) -> str:
+    """Write the verdict of a finished check; with its limit where the present one is another."""
+    if check.limit is None or check.limit == limit:
+        return check.verdict
+    return f"{check.verdict} (limit {limit_words(check.limit)})"
+
+
 def verdict_words(numbers: CheckNumbers) -> str:
     """Write the verdict in short, with what would tell where it can't be told."""
     if numbers.verdict != CANT_TELL:

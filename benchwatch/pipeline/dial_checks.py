@@ -16,6 +16,7 @@ from benchwatch.estimate.dial_check import (
     MainWait,
     check_numbers,
     foretell,
+    limit_of,
     mean_there,
     wait_at_main,
 )
@@ -26,6 +27,7 @@ from benchwatch.pipeline.dial_check_words import (
     NO_COUNT_WORDS,
     back_words,
     dial_words,
+    done_words,
     followed_words,
     reading_words,
     verdict_words,
@@ -91,6 +93,8 @@ class DialChecks:
         self.dialled_hz: float | None = None
         """The setting of the newest reading, in hertz; None: the main one."""
         self._reading: Reading | None = None
+        self._limit: float | None = None
+        """Limit of the difference under the present tolerance, fractional; None without one."""
 
     # ------------------------------------------------------------ commands
 
@@ -204,7 +208,7 @@ class DialChecks:
             tolerance: of the unit, fractional; None without one.
             settle: whether the unit has settled; None where that was not asked.
         """
-        now = self._open
+        now, self._limit = self._open, limit_of(tolerance)
         if now is None:
             return
         if not now.offsets:
@@ -306,4 +310,5 @@ class DialChecks:
                 words = NO_COUNT_WORDS
             return CheckRow(setting_hz=hertz, check=now.record(1.0), is_open=True, words=words)
         done = self._done.get(hertz)
-        return CheckRow(setting_hz=hertz, check=done, words="" if done is None else done.verdict)
+        words = "" if done is None else done_words(done, self._limit)
+        return CheckRow(setting_hz=hertz, check=done, words=words)

@@ -17,6 +17,8 @@ from benchwatch.quantity import format_frequency, parse_frequency, printable
 
 STOP: Final = "stop"
 """Typed instead of a setting: ends the walk."""
+HIGHEST_HZ: Final = 1e12
+"""No counter counts a higher frequency."""
 ALL: Final = "all"
 """Typed instead of a setting: walks through the whole list again."""
 Change = Callable[[DialChecks], None]
@@ -63,7 +65,7 @@ class CheckWalk:
         if typed == ALL:
             settings = list(self._pipeline.checks.settings)
         elif typed:
-            settings = [float(parse_frequency(text))]
+            settings = [_typed_setting(text)]
         else:
             settings = self._pipeline.checks.next_settings()
         settings = [hertz for hertz in settings if hertz != nominal_hz]
@@ -109,3 +111,16 @@ class CheckWalk:
     def _said(self) -> str:
         now = self._pipeline.snapshot.checks
         return "" if now is None else now.instruction
+
+
+def _typed_setting(text: str) -> float:
+    """Return a typed dial setting in hertz.
+
+    Raises:
+        QuantityError: the text is no frequency.
+        UsageError: no counter counts so high.
+    """
+    setting_hz = float(parse_frequency(text))
+    if not setting_hz <= HIGHEST_HZ:
+        raise UsageError(f"{printable(text)} is above all that a counter counts.")
+    return setting_hz

@@ -351,3 +351,20 @@ def test_finished_check_is_noted_once() -> None:
 
     assert len(noted) == 1
     assert noted[0].startswith("at 100 MHz: follows, by ")
+
+
+def test_a_verdict_under_another_tolerance_says_its_limit() -> None:
+    """A finished check keeps its verdict; a tolerance set later does not make it one of its own."""
+    pipeline = Pipeline(plan(tolerance=100e-9))
+    checked(pipeline, miss=5e-9)
+    back(pipeline)
+    pipeline.refresh()
+    before = pipeline.snapshot.checks
+    pipeline.set_limits(0.0, 91.0, tolerance=4e-9)
+    pipeline.refresh()
+    after = pipeline.snapshot.checks
+
+    assert before is not None
+    assert after is not None
+    assert before.rows[0].words == "follows"
+    assert after.rows[0].words == "follows (limit 25 ppb)"

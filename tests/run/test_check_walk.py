@@ -108,7 +108,7 @@ def test_stop_ends_the_walk_at_any_time() -> None:
 @pytest.mark.parametrize(
     ("typed", "error", "words"),
     [("", UsageError, "there is no list"), ("10 MHz", UsageError, "is the main setting"),
-     ("hundred", QuantityError, "hundred")],
+     ("hundred", QuantityError, "hundred"), ("1e30 Hz", UsageError, "above all that")],
 )  # fmt: skip
 def test_what_cannot_be_checked_is_said(typed: str, error: type[Exception], words: str) -> None:
     """One sentence says what is wrong, and nothing is opened."""

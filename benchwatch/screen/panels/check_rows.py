@@ -1,5 +1,6 @@
 """The checks at other dial settings: what to do next, and a row a setting."""
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from benchwatch.quantity import format_frequency, write_fraction
@@ -17,6 +18,8 @@ HEADINGS = ("dialled to", "foretold", "read", "difference ± U", "verdict")
 _ROLES = {"follows": Role.GOOD, "does not follow": Role.OFF}
 LOW_HEIGHT = 24
 """Height in rows up to which no blank row follows."""
+MOST_WIDER = 6
+"""Most cells that the column of settings is wider than usual."""
 MOST_ROWS = 10
 """Most settings that are shown; those around the open one."""
 
@@ -39,7 +42,7 @@ def draw_checks(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     if now.instruction:
         drawn.append(line((f"  {now.instruction}", Role.STRONG)))
     drawn += [line((f"  {caution}", Role.OFF)) for caution in now.cautions]
-    columns = WIDE_COLUMNS if width >= WIDE else NARROW_COLUMNS
+    columns = _columns(now.rows, WIDE_COLUMNS if width >= WIDE else NARROW_COLUMNS)
     headings = [text.replace("±", frame.theme.glyphs.plus_minus) for text in HEADINGS]
     drawn.append(_row([(text, Role.DIM) for text in headings], columns))
     shown = now.rows
@@ -48,6 +51,13 @@ def draw_checks(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
         first = min(max(at - MOST_ROWS // 2, 0), len(shown) - MOST_ROWS)
         shown = shown[first : first + MOST_ROWS]
     return drawn + [_row(_cells(frame, one, wide=width >= WIDE), columns) for one in shown]
+
+
+def _columns(rows: Sequence["CheckRow"], usual: tuple[int, ...]) -> tuple[int, ...]:
+    """Return the widths of the columns; the verdict gives way to a setting of many digits."""
+    widest = max((len(format_frequency(row.setting_hz)) + 1 for row in rows), default=0)
+    more = min(max(widest - usual[0], 0), MOST_WIDER)
+    return (usual[0] + more, *usual[1:-1], usual[-1] - more)
 
 
 def _cells(frame: Frame, row: "CheckRow", *, wide: bool) -> list[tuple[str, Role]]:
