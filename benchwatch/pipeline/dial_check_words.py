@@ -41,7 +41,7 @@ def check_words(check: DialCheck, unit: OffsetUnit | None = None) -> str:
 
 def done_words(check: DialCheck, limit: float | None) -> str:
     """Write the verdict of a finished check; with its limit where the present one is another."""
-    if check.limit is None or check.limit == limit:
+    if check.limit is None or limit in {None, check.limit}:
         return check.verdict
     return f"{check.verdict} (limit {limit_words(check.limit)})"
 
