@@ -190,6 +190,10 @@ class ComparisonNow:
     recorded_s: float | None = None
     """When it was last put on record, in seconds of the run; None: not yet."""
     recorded_text: str = ""
+    recorded_agree: bool | None = None
+    """Whether the counters agreed, as it is on record."""
+    recorded_began_s: float = -math.inf
+    """When the comparison on record had begun anew last, seconds of the run."""
     """What was put on record."""
     sentences: tuple[str, ...] = ()
     """What it says."""

@@ -14,6 +14,7 @@ from benchwatch.journal.trim_entries import (
     CHECK_KIND,
     DIAL_KIND,
     KEPT_BY_ITSELF,
+    PROOF_KIND,
     PULL_KIND,
     json_object,
 )
@@ -127,6 +128,20 @@ class RunWriter:
     def write_check(self, values: Mapping[str, Any], utc_s: float, elapsed_s: float) -> None:
         """Write a finished check at another dial setting, its numbers as values for JSON."""
         self._write_entry(utc_s, elapsed_s, CHECK_KIND, json.dumps(values))
+
+    def write_proof(
+        self, offset: float | None, time_base: str, utc_s: float, elapsed_s: float
+    ) -> None:
+        """Write that readings are corrected by a comparison from here on.
+
+        Args:
+            offset: of the counter's time base, fractional; None: no correction any more.
+            time_base: the time base that is off so, as the counter tells it.
+            utc_s: Unix seconds.
+            elapsed_s: seconds of the run.
+        """
+        values = {"offset": offset, "time_base": time_base}
+        self._write_entry(utc_s, elapsed_s, PROOF_KIND, json.dumps(values))
 
     def write_dialled(self, setting_hz: float | None, utc_s: float, elapsed_s: float) -> None:
         """Write that the unit is dialled to another setting, in hertz; None: back to the main."""

@@ -6,7 +6,7 @@
 import json
 from collections.abc import Iterable
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any, Final, cast, get_args
+from typing import TYPE_CHECKING, Any, Final, NamedTuple, cast, get_args
 
 from benchwatch.errors import FileError
 from benchwatch.estimate.dial_check_record import DialCheck
@@ -23,10 +23,12 @@ PULL_KIND: Final = "pull"
 """Kind of the note that holds the measured pulls of the tool."""
 KEPT_BY_ITSELF: Final = "kept by itself"
 """Kind of the note that marks the as found before it as recorded automatically."""
-
-
+PROOF_KIND: Final = "proof"
+"""Kind of the note that readings are corrected by a comparison from there on, or no more."""
 CHECK_KIND: Final = "dial check"
 """Kind of the note that holds the numbers of a finished check at another dial setting."""
+LARGEST_OFFSET: Final = 0.01
+"""A time base is not farther off; a larger one in a note was put there by hand."""
 DIAL_KIND: Final = "dial"
 """Kind of the note that says to which setting the unit was dialled."""
 
@@ -55,6 +57,32 @@ def is_check(document: str) -> bool:
     except FileError:
         return False
     return True
+
+
+class ProofNote(NamedTuple):
+    """From which event on readings are corrected by a comparison, and by how much."""
+
+    number: int
+    """Number of the note."""
+    offset: float
+    """Of the time base, fractional; 0: no correction any more."""
+    own: bool
+    """Whether it is the counter's own oscillator that is off so; else its external time base."""
+
+
+def proof_notes(notes: Iterable[tuple[int, str]]) -> list[ProofNote]:
+    """Return what the readable notes of this kind say, in the order of writing.
+
+    Args:
+        notes: number and document of each.
+    """
+    found = []
+    for number, document in notes:
+        values = json_object(document)
+        offset = values.get("offset")
+        if offset is None or (isinstance(offset, float) and abs(offset) < LARGEST_OFFSET):
+            found.append(ProofNote(number, offset or 0.0, values.get("time_base") == "internal"))
+    return found
 
 
 def earlier_verdicts(notes: Iterable[tuple[int, str]]) -> frozenset[int]:

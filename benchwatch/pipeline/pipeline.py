@@ -64,6 +64,8 @@ class Pipeline(EventPipeline):
         with self._lock:
             self._time_base.use_proof(proven)
             self._log.add_text(utc_s, elapsed_s, "setting", proof_words(proven))
+            offset = None if proven is None else proven.reference.offset
+            self._journal.write_proof(offset, self._time_base.now.source, utc_s, elapsed_s)
             self._show(proof=proof_in_use(proven))
 
     def note(self, text: str, utc_s: float, elapsed_s: float) -> None:

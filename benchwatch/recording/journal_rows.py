@@ -1,7 +1,7 @@
 """Reads selected runs of a journal into the same rows as any other recording."""
 
 import stat
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from decimal import Decimal
 from operator import itemgetter
 from pathlib import Path
@@ -15,13 +15,22 @@ from benchwatch.journal.journal_reader import JournalReader, Portion, ReadingRow
 from benchwatch.journal.trim_entries import (
     CHECK_KIND,
     KEPT_BY_ITSELF,
+    PROOF_KIND,
+    ProofNote,
     earlier_verdicts,
     is_check,
     is_record,
     noted_tool_state,
+    proof_notes,
 )
 from benchwatch.quantity import parse_reply, printable
-from benchwatch.reading import DEFAULT_COUNTER, OTHER_DIAL, OVERRANGE
+from benchwatch.reading import (
+    DEFAULT_COUNTER,
+    INTERNAL_TIMEBASE,
+    OTHER_DIAL,
+    OVERRANGE,
+    PROVEN_TIMEBASE,
+)
 from benchwatch.recording.cell_parsing import read_texts
 from benchwatch.recording.decimals import Decimals, decimals_from_values, merge_decimals
 from benchwatch.recording.recorded_run import OperatorAction, RecordingGap
@@ -95,8 +104,10 @@ class SelectedRows:
                     facts.external |= one.run.time_base == "external"
                     gap = one.gap
                     left_out = earlier_verdicts(journal.notes(one.run, CHECK_KIND))
+                    proofs = proof_notes(journal.notes(one.run, PROOF_KIND))
                     for portion in journal.portions(one.run, records=True):
                         rows = _rows(facts, portion, one.shift_s, left_out)
+                        _correct(rows, proofs)
                         if gap is not None:
                             rows.gaps.insert(0, gap)
                             gap = None
@@ -163,6 +174,18 @@ def _rows(facts: CounterFacts, portion: Portion, shift_s: float, left_out: froze
         check_time(Decimal(at_s), facts.location(at))
         rows.marks.append((int(np.searchsorted(number, at)), at_s + shift_s, action))
     return rows
+
+
+def _correct(rows: Rows, proofs: Sequence[ProofNote]) -> None:
+    """Note which rows were corrected by a comparison when they were read, and by how much."""
+    if not proofs:
+        return
+    places = np.searchsorted([proof.number for proof in proofs], rows.line)
+    for i in np.flatnonzero(places).tolist():
+        proof, flags = proofs[places[i] - 1], rows.flags.get(i, frozenset())
+        if proof.offset and proof.own == (INTERNAL_TIMEBASE in flags):
+            rows.corrections[i] = proof.offset
+            rows.flags[i] = flags | {PROVEN_TIMEBASE}
 
 
 def _operator_actions(

@@ -222,9 +222,23 @@ class ChainProof:
             )
             now = self._with_words(replace(now, result=result, stands=stands), result)
         self._newest[group] = now
-        if now.stands and now.recorded_s is None:
+        if now.stands and self._is_news(now):
             self._put_on_record(now)
         return self._newest[group]
+
+    def _is_news(self, now: ComparisonNow) -> bool:
+        """Return whether an answer that stands is not on record yet, or another one is.
+
+        One of before a change of time base, gate or nominal says nothing of what is read now.
+        """
+        if now.recorded_s is None or now.result is None:
+            return True
+        other = self._began_s(now.counters) != now.recorded_began_s
+        return other or now.result.agree is not now.recorded_agree
+
+    def _began_s(self, group: Sequence[str]) -> float:
+        """Return when a comparison began anew last, seconds of the run; -inf if it never did."""
+        return max(self._pairs[pair].began_s for pair in combinations(group, 2))
 
     def _with_words(self, now: ComparisonNow, result: ComparisonResult) -> ComparisonNow:
         """Return a comparison with the sentences on its result."""
@@ -250,7 +264,11 @@ class ChainProof:
         with self._lock:
             newest = self._newest.get(now.counters, now)
             self._newest[now.counters] = replace(
-                newest, recorded_s=elapsed_s, recorded_text=now.answer
+                newest,
+                recorded_s=elapsed_s,
+                recorded_text=now.answer,
+                recorded_agree=now.result.agree,
+                recorded_began_s=self._began_s(now.counters),
             )
 
     def _claim(self, name: str) -> TimeBaseClaim:

@@ -130,15 +130,16 @@ class LivePair:
     def __init__(self, first: CounterQueue, second: CounterQueue) -> None:
         self._first, self._second = first, second
         self._history = PairHistory()
-        self._began_s = self.until_s = -math.inf
+        self.began_s = self.until_s = -math.inf
+        """When the comparison began anew last, and up to when readings are matched."""
         self.context_s = 0.0
         """Time before `until_s` whose readings are still needed."""
 
     def match(self) -> None:
         """Match the readings that are complete on both sides."""
         changed_s = max(self._first.since_s, self._second.since_s)
-        if changed_s > self._began_s:
-            self._history, self._began_s, self.until_s = PairHistory(), changed_s, changed_s
+        if changed_s > self.began_s:
+            self._history, self.began_s, self.until_s = PairHistory(), changed_s, changed_s
         first, second = self._first.readings(), self._second.readings()
         if first is None or second is None:
             return

@@ -2,6 +2,7 @@
 
 import io
 import json
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
@@ -33,8 +34,9 @@ from benchwatch.line_output import LineOutput, PlainWriter, json_line
 from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.pipeline.time_base_correction import proven_time_base
 from benchwatch.plan import Plan
-from benchwatch.reading import INTERNAL_TIMEBASE, Reading, Touch
+from benchwatch.reading import INTERNAL_TIMEBASE, PROVEN_TIMEBASE, Reading, Touch
 from benchwatch.recording import read_recordings
+from benchwatch.recording.journal_rows import SelectedRows
 from benchwatch.screen.panels.shared_rows import unit_line
 
 OFF = 5e-9
@@ -130,6 +132,24 @@ def test_a_proof_corrects_as_long_as_the_counter_counts_by_that_time_base() -> N
     assert {line["correction"] for line in external} == {OFF}
     assert "proven-timebase" not in str(external[-1]["flags"])
     assert {line["correction"] for line in again} == {2e-8}
+
+
+def test_a_journal_says_which_readings_a_proof_corrected(tmp_path: Path) -> None:
+    """Read again, they have the correction that they had live, until it was dropped."""
+    path = tmp_path / "journal.db"
+    with closing(Journal(path)) as journal:
+        pipeline = connected(Pipeline(PLAN, journal=journal, utc_s=START_UTC_S), "internal")
+        lines_of(pipeline, made(20, internal=True))
+        pipeline.use_proof(proven_time_base(claim()), START_UTC_S + 21, 21.0)
+        lines_of(pipeline, made(20, internal=True, first=21))
+        lines_of(connected(pipeline, "external"), made(20, first=41))
+        pipeline.use_proof(None, START_UTC_S + 61, 61.0)
+        lines_of(connected(pipeline, "internal"), made(20, internal=True, first=61))
+    rows = [rows for chunk in SelectedRows(str(path), None).counters()[0] for _, rows in chunk]
+
+    (one,) = rows
+    assert one.corrections == dict.fromkeys(range(20, 40), 2e-8)
+    assert [i for i, flags in one.flags.items() if PROVEN_TIMEBASE in flags] == list(range(20, 40))
 
 
 def test_the_proof_is_a_row_of_the_budget_with_its_degrees_of_freedom() -> None:

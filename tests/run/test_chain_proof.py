@@ -241,6 +241,21 @@ def test_a_change_of_time_base_begins_the_comparison_anew() -> None:
     assert dict(after.time_bases)["spare"] == "external"
 
 
+def test_an_answer_of_before_a_change_of_time_base_does_not_stay_on_record() -> None:
+    """The comparison that began anew goes on record when it stands."""
+    bench = two()
+    bench.feed("main", noise(60))
+    bench.feed("spare", noise(60, seed=4) - 2e-7, internal=True)
+    before = bench.compared("main").recorded_text
+    bench.connect("spare", "external")
+    bench.feed("main", noise(60, seed=6))
+    bench.feed("spare", noise(60, seed=9))
+    after = bench.compared("main").recorded_text
+
+    assert before.startswith("chain proven: spare's time base is off by +200.0")
+    assert after.startswith("chain proven: main and spare agree")
+
+
 def test_what_is_compared_is_what_they_read() -> None:
     """A correction in use changes the estimate, and not the comparison."""
     bench = two()

@@ -15,7 +15,7 @@ from benchwatch.estimate.comparison.counter_comparison import (
     of_all,
     without_motion,
 )
-from benchwatch.estimate.comparison.matched_pair import MatchedPair
+from benchwatch.estimate.comparison.matched_pair import MatchedPair, since_change
 from benchwatch.estimate.comparison.own_shares import OwnShare, own_shares
 from benchwatch.estimate.comparison.time_base_claims import (
     NamedReference,
@@ -173,8 +173,8 @@ def compare_counters(
         coverage: of the intervals.
         tolerance: smallest tolerance of the units that they measure, fractional; None without one.
     """
-    pairs = [without_motion(pair) for pair in pairs]
-    found = [one for pair in pairs if (one := difference_of(pair)) is not None]
+    newest = [without_motion(since_change(pair)) for pair in pairs]
+    found = [one for pair in newest if (one := difference_of(pair)) is not None]
     claims, majority = TimeBaseClaims(), claim_of_majority(found, time_bases)
     if reference is None and not majority.refused:
         trusted, claims = on_external(time_bases, found)
@@ -182,7 +182,8 @@ def compare_counters(
             stated = (references or {}).get(trusted)
             reference = stated or NamedReference(counter=trusted)
     if reference is not None:
-        claims = claims_on_reference(pairs, time_bases, reference)
+        whole = [without_motion(pair) for pair in pairs]
+        claims = claims_on_reference(whole, time_bases, reference)
     made, refused = claims.made + majority.made, claims.refused + majority.refused
     why_none = None if made or refused else no_claim(time_bases)
     compared = tuple(_stated(one, coverage) for one in found)
@@ -192,13 +193,13 @@ def compare_counters(
         time_bases=tuple(time_bases.items()),
         claims=made,
         refused=refused if why_none is None else (why_none,),
-        own=own_shares(pairs),
+        own=own_shares(newest),
         coverage=coverage,
         readings=min((one.readings for one in found), default=0),
-        span_s=max((_span_s(pair) for pair in pairs), default=0.0),
-        more=_more_to_tell(pairs, compared),
+        span_s=max((_span_s(pair) for pair in newest), default=0.0),
+        more=_more_to_tell(newest, compared),
         tolerance=tolerance,
-        same_moments=all(pair.at_once for pair in pairs),
+        same_moments=all(pair.at_once for pair in newest),
     )
 
 

@@ -100,6 +100,14 @@ class MatchedPair:
         )
 
 
+def since_change(pair: MatchedPair) -> MatchedPair:
+    """Return what was read since the time base of one of the two changed last."""
+    known = np.flatnonzero(np.isfinite(pair.apart))
+    own = np.vstack((pair.first_own, pair.second_own))[:, known]
+    changes = np.flatnonzero(np.any(np.diff(own) != 0.0, axis=0))
+    return pair.rows(slice(known[changes[-1] + 1], None)) if changes.size else pair
+
+
 def match_pair(first: CounterReadings, second: CounterReadings) -> MatchedPair:
     """Match the readings of two counters.
 

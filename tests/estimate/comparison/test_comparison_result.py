@@ -2,6 +2,7 @@
 
 import json
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -197,3 +198,20 @@ def test_a_warm_up_before_does_not_spoil_what_is_compared_once_it_stands() -> No
     assert half.widest is not None
     assert whole.widest < 2.0 * half.widest
     assert whole.agree
+
+
+def test_a_difference_is_of_what_was_read_since_a_change_of_time_base() -> None:
+    """One ran on its own oscillator, 200 ppb slow, for the first half: no mean of both halves."""
+    rng = np.random.default_rng(6)
+    read = {name: 1e-10 * rng.standard_normal(400) for name in ("main", "spare")}
+    read["spare"][:200] += 2e-7
+    (pair,) = made_pairs(read)
+    own = np.where(np.arange(pair.time_s.size) < 200, 1.0, 0.0)
+
+    found = compare_counters(
+        [replace(pair, second_own=own)], {"main": "external", "spare": "changing"}
+    )
+
+    assert found.readings == 200
+    assert abs(found.pairs[0].offset) < 5e-11
+    assert found.claims[0].base.offset == pytest.approx(-2e-7, abs=1e-10)
