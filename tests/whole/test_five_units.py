@@ -52,7 +52,7 @@ def _check_settings(terminal: Terminal) -> None:
 
 def test_the_unit_that_needs_the_person_is_proven_trimmed_and_checked(tmp_path: Path) -> None:
     """One program, one screen of 80x24: from the bench view to four settings of the dial."""
-    command = [sys.executable, "-c", program(5, begin_quickly=True), "watch", "--sim", "five"]
+    command = [sys.executable, "-c", program(3, begin_quickly=True), "watch", "--sim", "five"]
     command += ["--seed", "5", "--journal", str(tmp_path / "journal.db")]
     with closing(Terminal(command, tmp_path)) as terminal:
         number = _says(terminal, r"(\d) synth .*? outside, settled")[1]

@@ -30,7 +30,7 @@ UNITS = {"one": "0417", "two": "0418", "three": "0419", "four": "0420", "five": 
 YEAR_S = 365.25 * 86400.0
 AGEING = 0.6e-9
 """What the trimmed oven ages by within the year, fractional."""
-QUICK = program(5, begin_quickly=True)
+QUICK = program(3, begin_quickly=True)
 A_YEAR_LATER = f"import time; now = time.time; time.time = lambda: now() + {YEAR_S}\n{QUICK}"
 LATER = Path(__file__).parents[1] / "kits" / "later_program.py"
 AMOUNT = r"([+-]\d\S*) ± \S+ ppb"
