@@ -2,6 +2,7 @@
 
 import math
 import unicodedata
+from collections.abc import Iterable
 from dataclasses import dataclass
 from decimal import Decimal
 from itertools import pairwise
@@ -153,6 +154,12 @@ def format_duration(seconds: float) -> str:
 def how_many(number: int, noun: str) -> str:
     """Write a number with its noun, ``1 gap`` or ``2 gaps``."""
     return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
+def listed(words: Iterable[str]) -> str:
+    """Write at least one word as a list: ``a``, ``a and b`` or ``a, b and c``."""
+    *most, last = words
+    return f"{', '.join(most)} and {last}" if most else last
 
 
 def _step(size: float, place: int) -> int:

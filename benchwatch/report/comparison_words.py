@@ -16,6 +16,7 @@ from benchwatch.quantity import (
     format_duration,
     how_many,
     in_unit,
+    listed,
     offset_unit,
     write_fraction,
 )
@@ -64,7 +65,7 @@ def comparison_sentences(result: ComparisonResult) -> list[str]:
 def agreement_sentence(result: ComparisonResult, unit: OffsetUnit | None = None) -> str:
     """Write whether the counters agree, by how much they differ, and how that is known."""
     unit = unit or comparison_unit(result)
-    names, share = _listed(result.counters), f"{result.coverage * 100:g} %"
+    names, share = listed(result.counters), f"{result.coverage * 100:g} %"
     if not result.is_whole:
         return f"not known yet whether {names} agree: {_how_many(result)} so far."
     if result.agree is None:
@@ -199,10 +200,6 @@ def _too_wide(result: ComparisonResult) -> str:
         f"; that proves nothing yet: U is to be {limit} at most, a quarter of the tolerance of "
         f"{tolerance} (common practice: 4 to 1)"
     )
-
-
-def _listed(names: Sequence[str]) -> str:
-    return f"{', '.join(names[:-1])} and {names[-1]}"
 
 
 def _apart(pair: ComparedPair, unit: OffsetUnit) -> str:

@@ -12,6 +12,7 @@ from benchwatch.quantity import (
     format_duration,
     format_frequency,
     how_many,
+    listed,
     printable,
     write_fraction,
 )
@@ -125,8 +126,8 @@ def _listed(names: Sequence[str]) -> str:
     """Write names as a list with ``and``; of many the first ones and how many more there are."""
     if len(names) > MOST_LISTED:
         first = names[: MOST_LISTED - 1]
-        return f"{', '.join(first)} and {len(names) - len(first)} more"
-    return " and ".join(part for part in (", ".join(names[:-1]), *names[-1:]) if part)
+        return listed([*first, f"{len(names) - len(first)} more"])
+    return listed(names)
 
 
 def _how_the_bench_goes_on(still: Sequence[Snapshot]) -> str:

@@ -143,7 +143,7 @@ def test_the_time_base_of_the_second_is_found_live() -> None:
 
 
 def test_the_handbook_values_live() -> None:
-    """Three counters fed the SP 1065 generator: the shares of CHECKS, from the live comparison."""
+    """Three counters fed the SP 1065 generator have the shares that are computed in batch."""
     names = {"main": 1234567890, "spare": 987654321, "rack": 192837465}
     bench = Bench(*names, proof=[tuple(names)])
     scale = 1e-8

@@ -16,7 +16,7 @@ from benchwatch.journal import default_path
 from benchwatch.journal.journal_reader import JournalReader
 from benchwatch.journal.run_list import simulated_bench_of
 from benchwatch.journal.schema import JournalRun
-from benchwatch.quantity import how_many, printable
+from benchwatch.quantity import how_many, listed, printable
 from benchwatch.recording import Selection
 from benchwatch.recording.journal_rows import is_journal
 from benchwatch.recording.run_selection import NewestRuns, newest_runs
@@ -191,7 +191,7 @@ def visit_source(visit: str, files: tuple[str, ...], journal: Path | None) -> Re
             "archived, or is in another journal. Give that as FILE."
         )
     if len(there) < len(keys):
-        elsewhere = "" if len(names) == 1 else f" (journals: {_listed(sorted(names))})"
+        elsewhere = "" if len(names) == 1 else f" (journals: {listed(sorted(names))})"
         narrate(
             f"visit {found.number} has {how_many(len(keys), 'run')}; {len(there)} of them with "
             f"readings in {shown_name(str(path))}{elsewhere}"
@@ -270,7 +270,7 @@ def newest_sentence(newest: NewestRuns, path: str) -> str:
     """Say which runs are read because none was typed, and that there are newer simulated ones."""
     first = newest.runs[0]
     at = local_minute(first.started_utc_s)
-    names = _listed(printable(run.counter, 40) for run in newest.runs)
+    names = listed(printable(run.counter, 40) for run in newest.runs)
     simulated = simulated_bench_of(first)
     of = "" if simulated is None else f" of the simulated bench {printable(simulated, 40)}"
     text = (
@@ -285,11 +285,6 @@ def newest_sentence(newest: NewestRuns, path: str) -> str:
     return f"{text}. --run reads another."
 
 
-def _listed(words: Iterable[str]) -> str:
-    *most, last = words
-    return f"{', '.join(most)} and {last}" if most else last
-
-
 def _ranges(numbers: Iterable[int]) -> str:
     """Write numbers of runs as ``run 3`` or ``runs 1 to 3, 5 and 7``."""
     found: list[list[int]] = []
@@ -301,4 +296,4 @@ def _ranges(numbers: Iterable[int]) -> str:
     few = len(found) == 1 and found[0][0] == found[0][1]
     texts = [str(a) if a == b else f"{a} to {b}" for a, b in found[-MOST_RANGES:]]
     more = "among others " if len(found) > MOST_RANGES else ""
-    return f"{'run' if few else 'runs'} {more}{_listed(texts)}"
+    return f"{'run' if few else 'runs'} {more}{listed(texts)}"

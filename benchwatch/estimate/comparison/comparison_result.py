@@ -173,7 +173,8 @@ def compare_counters(
         coverage: of the intervals.
         tolerance: smallest tolerance of the units that they measure, fractional; None without one.
     """
-    newest = [without_motion(since_change(pair)) for pair in pairs]
+    stretches = [since_change(pair) for pair in pairs]
+    newest = [without_motion(stretch) for stretch in stretches]
     found = [one for pair in newest if (one := difference_of(pair)) is not None]
     claims, majority = TimeBaseClaims(), claim_of_majority(found, time_bases)
     if reference is None and not majority.refused:
@@ -182,7 +183,11 @@ def compare_counters(
             stated = (references or {}).get(trusted)
             reference = stated or NamedReference(counter=trusted)
     if reference is not None:
-        whole = [without_motion(pair) for pair in pairs]
+        # Claims choose among the readings of both time bases by themselves.
+        whole = [
+            of_stretch if stretch is pair else without_motion(pair)
+            for pair, stretch, of_stretch in zip(pairs, stretches, newest, strict=True)
+        ]
         claims = claims_on_reference(whole, time_bases, reference)
     made, refused = claims.made + majority.made, claims.refused + majority.refused
     why_none = None if made or refused else no_claim(time_bases)

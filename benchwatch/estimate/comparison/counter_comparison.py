@@ -6,17 +6,15 @@ counters and leaves the difference of their time bases.
 """
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import combinations
 from typing import Final, Literal
 
 import numpy as np
 
-from benchwatch.errors import NoReadings, UsageError
+from benchwatch.errors import NoReadings
 from benchwatch.estimate.array_types import FloatArray
 from benchwatch.estimate.comparison.matched_pair import MatchedPair, still
-from benchwatch.estimate.stability import phase_of_offsets, variance
 from benchwatch.estimate.uncertainty.mean_uncertainty import noise_of_difference
 from benchwatch.estimate.uncertainty.uncertainty_budget import (
     DEFAULT_COVERAGE,
@@ -78,41 +76,6 @@ class TimeBaseOffset:
     offset: float
     u: float | None
     """Standard uncertainty, by the difference and the reference or the others; None if unknown."""
-
-
-def differences(readings: Mapping[str, FloatArray], interval_s: float) -> tuple[Difference, ...]:
-    """Return the mean difference of every pair of counters.
-
-    Args:
-        readings: matched fractional offsets, one array a counter, (n,) each; nan where a reading
-            or a stretch of readings is missing.
-        interval_s: from one matched set to the next.
-
-    Raises:
-        NoReadings: a pair has no reading in common.
-        UsageError: arrays of unequal length.
-    """
-    if len({values.size for values in readings.values()}) > 1:
-        raise UsageError("readings of several counters must be matched before they are compared.")
-    found = []
-    for first, second in combinations(readings, 2):
-        apart = readings[first] - readings[second]
-        count = int(np.count_nonzero(np.isfinite(apart)))
-        if count == 0:
-            raise NoReadings(f"'{first}' and '{second}' have no reading in common.")
-        noise = noise_of_difference(apart, interval_s)
-        u, dof = (None, 1.0) if noise is None else (noise.u, noise.dof)
-        found.append(
-            Difference(
-                first=first,
-                second=second,
-                mean=float(np.nanmean(apart)),
-                u=u,
-                dof=dof,
-                readings=count,
-            )
-        )
-    return tuple(found)
 
 
 def difference_of(pair: MatchedPair) -> Difference | None:
@@ -320,60 +283,3 @@ def odd_one_out(found: Sequence[Difference]) -> TimeBaseOffset | None:
 def of_all(coverage: float, pairs: int) -> float:
     """Return the coverage of each of `pairs` intervals with which all together reach `coverage`."""
     return 1.0 - (1.0 - coverage) / max(pairs, 1)
-
-
-def three_cornered_hat(
-    ab: float, bc: float, ca: float
-) -> tuple[float | None, float | None, float | None]:
-    """Separate three variances of differences among A, B and C: σA² = ½(σAB² + σCA² - σBC²).
-
-    Gray and Allan 1974, "A method for estimating the frequency stability of an individual
-    oscillator". A, B and C are taken as independent.
-
-    Returns:
-        Variances of A, B and C; None where the sum is not above zero: that counter's noise is too
-        small to be resolved beside the others', which does not mean that it has none.
-    """
-
-    def variance_of_one(first: float, second: float, others: float) -> float | None:
-        alone = 0.5 * (first + second - others)
-        return alone if 0 < alone < math.inf else None
-
-    return variance_of_one(ab, ca, bc), variance_of_one(bc, ab, ca), variance_of_one(ca, bc, ab)
-
-
-@dataclass(frozen=True, slots=True)
-class HatRow:
-    """Result of a three-cornered hat at one averaging time."""
-
-    tau_s: float
-    deviations: tuple[float | None, float | None, float | None]
-    """Allan deviation of each counter alone; None where it is not resolvable."""
-    terms: int
-
-
-def hat_rows(readings: Mapping[str, FloatArray], interval_s: float) -> tuple[HatRow, ...]:
-    """Separate the noise of exactly three counters at octaves of averaging time.
-
-    Args:
-        readings: as for `differences`.
-        interval_s: from one matched set to the next.
-
-    Raises:
-        UsageError: not three counters.
-    """
-    if len(readings) != THREE_PAIRS:
-        raise UsageError(f"a three-cornered hat takes three counters, not {len(readings)}.")
-    a, b, c = readings.values()
-    apart = [phase_of_offsets(pair) for pair in (a - b, b - c, c - a)]
-    rows: list[HatRow] = []
-    m = 1
-    while True:
-        variances = [variance("oadev", pair, m) for pair in apart]
-        terms = min(int(runs.sum()) for _, runs in variances)
-        if terms < max(2 * m, FEWEST_TERMS):
-            return tuple(rows)
-        parts = three_cornered_hat(*(value for value, _ in variances))
-        alone = tuple(None if part is None else math.sqrt(part) for part in parts)
-        rows.append(HatRow(m * interval_s, (alone[0], alone[1], alone[2]), terms))
-        m *= 2

@@ -123,10 +123,7 @@ def match_pair(first: CounterReadings, second: CounterReadings) -> MatchedPair:
     own = other.own[nearest] if other.own.size else np.full(times.size, np.nan)
     fit = np.isfinite(matched)
     rows = np.vstack((times, values, matched, base.own[usable], own))[:, fit]
-    steps = np.diff(rows[0])
-    interval_s = float(np.median(steps)) if steps.size else math.nan
-    breaks = np.flatnonzero(steps > LONGEST_STEP * interval_s) + 1
-    rows = np.insert(rows, breaks, np.nan, axis=1)
+    rows, interval_s = _with_breaks(rows)
     here, there = (1, 2) if base is first else (2, 1)
     gates = {first.gate_s, second.gate_s}
     return MatchedPair(
@@ -151,14 +148,11 @@ def match_within(first: CounterReadings, second: CounterReadings, window_s: floa
     times = [one.time_s[rows] for one, rows in zip((first, second), usable, strict=True)]
     found = match_times(times, window_s)
     at = [rows[found[:, column]] for column, rows in enumerate(usable)]
-    time_s = first.time_s[at[0]]
     rows = np.vstack((
-        time_s, first.offset[at[0]], second.offset[at[1]], first.own[at[0]], second.own[at[1]],
+        first.time_s[at[0]], first.offset[at[0]], second.offset[at[1]], first.own[at[0]],
+        second.own[at[1]],
     ))  # fmt: skip
-    steps = np.diff(time_s)
-    interval_s = float(np.median(steps)) if steps.size else math.nan
-    breaks = np.flatnonzero(steps > LONGEST_STEP * interval_s) + 1
-    rows = np.insert(rows, breaks, np.nan, axis=1)
+    rows, interval_s = _with_breaks(rows)
     return MatchedPair(
         first=first.name,
         second=second.name,
@@ -174,6 +168,18 @@ def match_within(first: CounterReadings, second: CounterReadings, window_s: floa
         resolutions=(first.resolution, second.resolution),
         gate_s=first.gate_s if first.gate_s == second.gate_s else None,
     )
+
+
+def _with_breaks(rows: FloatArray) -> tuple[FloatArray, float]:
+    """Put a column of nan where moments are missing; rows: times first, (k, n).
+
+    Returns:
+        The rows, and the usual time from one moment to the next; nan with fewer than two.
+    """
+    steps = np.diff(rows[0])
+    interval_s = float(np.median(steps)) if steps.size else math.nan
+    breaks = np.flatnonzero(steps > LONGEST_STEP * interval_s) + 1
+    return np.insert(rows, breaks, np.nan, axis=1), interval_s
 
 
 def offsets_at(

@@ -1,43 +1,11 @@
 """Matching of the readings that several counters took at the same time."""
 
-from collections.abc import Mapping, Sequence
-from typing import Final
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
 from benchwatch.estimate.array_types import BoolArray, FloatArray
-
-LONGEST_STEP_INTERVALS: Final = 1.5
-"""Intervals; in a longer step between two matched sets, sets are missing."""
-
-
-def align(
-    times: Mapping[str, FloatArray], offsets: Mapping[str, FloatArray], window_s: float
-) -> tuple[dict[str, FloatArray], float]:
-    """Match the readings of several counters; a nan stands where matched sets are missing.
-
-    Args:
-        times: seconds of each counter's readings, ascending, on one clock; (n,), n of its own.
-        offsets: readings at these times, (n,), any unit; nan where one is missing.
-        window_s: largest time between the readings of one set.
-
-    Returns:
-        One array for each counter, all of one length; and the median time between matched sets,
-        s, nan with fewer than two sets.
-    """
-    names = list(times)
-    rows = match_times([times[name] for name in names], window_s)
-    if len(rows) < 2:
-        matched = {name: offsets[name][rows[:, column]] for column, name in enumerate(names)}
-        return matched, float("nan")
-    steps = np.diff(times[names[0]][rows[:, 0]])
-    interval_s = float(np.median(steps))
-    breaks = np.flatnonzero(steps > LONGEST_STEP_INTERVALS * interval_s) + 1
-    return {
-        name: np.insert(offsets[name][rows[:, column]], breaks, np.nan)
-        for column, name in enumerate(names)
-    }, interval_s
 
 
 def match_times(times: Sequence[FloatArray], window_s: float) -> NDArray[np.intp]:

@@ -25,6 +25,7 @@ from benchwatch.estimate.comparison.counter_comparison import (
     of_all,
 )
 from benchwatch.estimate.comparison.matched_pair import MatchedPair
+from benchwatch.quantity import listed
 
 RunTimeBase = Literal["internal", "external", "unknown", "changing"]
 """Time base of a run; ``changing``: its own oscillator for only a part of the readings."""
@@ -114,10 +115,9 @@ def on_external(
     among = [pair for pair in found if {pair.first, pair.second} <= set(external)]
     apart = [pair for pair in among if pair.agrees(of_all(AGREEING, len(among))) is False]
     if apart:
-        listed = ", ".join(external[:-1]) + f" and {external[-1]}"
         why = (
-            f"{listed} ran on an external time base and disagree: at most one of the disagreeing "
-            "ones is on the reference, and which one can't be told from this."
+            f"{listed(external)} ran on an external time base and disagree: at most one of the "
+            "disagreeing ones is on the reference, and which one can't be told from this."
         )
         return None, TimeBaseClaims((), (why,))
 

@@ -1,5 +1,8 @@
 """Readings of two counters on one signal: other gates, rates and moments, gaps, jumps, rounding."""
 
+import math
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from seed_kit import unseen_seed
@@ -175,3 +178,29 @@ def test_nearest_readings_within_a_window() -> None:
 
     assert np.count_nonzero(np.isfinite(match_within(main, spare, 0.5).apart)) == 5
     assert match_within(main, spare, 0.1).apart.size == 0
+
+
+def test_missing_sets_leave_a_nan() -> None:
+    """If one counter has no reading there is a nan, so that no difference bridges it."""
+    read = 10.0 * np.arange(10.0)
+    main = counter("main", read)
+    late = counter("spare", read + 1.0, begin_s=0.1)
+    kept = np.delete(np.arange(10), [4, 5])
+    spare = replace(late, time_s=late.time_s[kept], offset=late.offset[kept], own=late.own[kept])
+
+    matched = match_within(main, spare, 0.3)
+
+    assert matched.interval_s == 1.0
+    assert np.isnan(matched.first_offset).tolist() == [False] * 4 + [True] + [False] * 4
+    assert np.nansum(np.abs(matched.apart + 1.0)) == pytest.approx(0.0)
+
+
+def test_one_set_has_no_interval() -> None:
+    """A single matched set is returned with an interval of nan."""
+    main = counter("main", np.array([1.0]), begin_s=1.0)
+    spare = counter("spare", np.array([1.1]), begin_s=1.1)
+
+    matched = match_within(main, spare, 0.5)
+
+    assert matched.second_offset.tolist() == [1.1]
+    assert math.isnan(matched.interval_s)

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchwatch.estimate.comparison.matched_readings import align, match_times
+from benchwatch.estimate.comparison.matched_readings import match_times
 
 
 def test_matching_in_time() -> None:
@@ -55,25 +55,3 @@ def test_matches_lie_within_the_window(lists: list[list[int]], window: int) -> N
         assert abs(times[column][row[column]] - times[0][row[0]]) <= window
     for column in range(len(times)):
         assert np.all(np.diff(rows[:, column]) > 0)
-
-
-def test_missing_sets_leave_a_nan() -> None:
-    """If one counter has no reading there is a nan, so that no difference bridges it."""
-    main, spare = np.arange(10.0), np.delete(np.arange(10.0), [4, 5]) + 0.1
-    times = {"main": main, "spare": spare}
-
-    matched, interval_s = align(times, {name: 10 * at for name, at in times.items()}, 0.3)
-
-    assert interval_s == 1.0
-    assert np.isnan(matched["main"]).tolist() == [False] * 4 + [True] + [False] * 4
-    assert np.nansum(np.abs(matched["spare"] - matched["main"] - 1.0)) == pytest.approx(0.0)
-
-
-def test_one_set_has_no_interval() -> None:
-    """A single matched set is returned with an interval of nan."""
-    times = {"main": np.array([1.0]), "spare": np.array([1.1])}
-
-    matched, interval_s = align(times, times, 0.5)
-
-    assert matched["spare"].tolist() == [1.1]
-    assert math.isnan(interval_s)

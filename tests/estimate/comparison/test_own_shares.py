@@ -3,8 +3,11 @@
 import math
 from itertools import combinations
 
+import allantools
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from seed_kit import unseen_seed
 
 from benchwatch.estimate.array_types import FloatArray
@@ -41,7 +44,7 @@ def pairs_of(
 
 
 def test_shares_of_the_handbook_generator() -> None:
-    """Three seeds of the SP 1065 generator: the variances of a three-cornered hat (computed)."""
+    """OADEV² of differences of three seeds of the SP 1065 generator (computed from allantools)."""
     readings = {
         name: handbook_noise(seed, scale)
         for name, seed, scale in (
@@ -49,23 +52,96 @@ def test_shares_of_the_handbook_generator() -> None:
         )
     }  # fmt: skip
 
+    a, b, c = readings.values()
+    squares = [
+        allantools.oadev(x - y, rate=1.0, data_type="freq", taus=[1])[1][0] ** 2
+        for x, y in ((a, b), (b, c), (c, a))
+    ]
+
     shares = own_shares(pairs_of(readings))[:3]
 
+    assert squares == pytest.approx([0.457181820539, 1.08094703361, 0.780600493968], rel=1e-11)
+    assert hat(*squares) == pytest.approx(
+        [0.0784176404464, 0.378764180093, 0.702182853521], rel=1e-11
+    )
     assert [share.counter for share in shares] == ["main", "spare", "rack"]
     assert [(share.deviation or 0.0) ** 2 for share in shares] == pytest.approx(
         [0.0784176404464, 0.378764180093, 0.702182853521], rel=1e-11
     )
 
 
-def test_a_share_that_does_not_fit_is_not_zero() -> None:
-    """Sides of 1, 2 and 0.9: ½(1 + 0.81 - 4) = -1.095, which is no noise and not zero either."""
-    squares = {
-        frozenset({"a", "b"}): 1.0,
-        frozenset({"b", "c"}): 4.0,
-        frozenset({"c", "a"}): 0.81,
-    }
+def hat(ab: float, bc: float, ca: float) -> list[float]:
+    """Return the variances of A, B and C alone by those of their differences."""
+    squares = {frozenset("ab"): ab, frozenset("bc"): bc, frozenset("ca"): ca}
+    return list(own_variances(squares, ["a", "b", "c"]).values())
 
-    assert own_variances(squares, ["a", "b", "c"])["a"] == pytest.approx(-1.095)
+
+def test_hat_of_right_triangle() -> None:
+    """σ of 5, √41, √34 between pairs come from 3, 4, 5 alone: 9+16, 16+25, 25+9."""
+    parts = hat(25.0, 41.0, 34.0)
+
+    assert [math.sqrt(part) for part in parts] == pytest.approx([3.0, 4.0, 5.0])
+
+
+def test_hat_that_does_not_fit() -> None:
+    """AB² = 1, BC² = 2, CA² = 0.9: A would have -0.05, which is no noise and not zero either."""
+    assert hat(1.0, 2.0, 0.9) == pytest.approx([-0.05, 1.05, 0.95])
+
+
+def test_hat_of_one_large_side() -> None:
+    """σ of 1, 2 and 0.9 between pairs: A would have ½(1 + 0.81 - 4) = -1.095, and C 1.905."""
+    a, b, c = hat(1.0, 4.0, 0.81)
+
+    assert a == pytest.approx(-1.095)
+    assert b == pytest.approx(0.5 * (1.0 + 4.0 - 0.81))
+    assert c == pytest.approx(0.5 * (4.0 + 0.81 - 1.0))
+
+
+@pytest.mark.parametrize("spoil", [math.nan, math.inf, 0.0])
+def test_hat_without_numbers(spoil: float) -> None:
+    """Unknown or infinite readings resolve nothing, nor do three counters that read the same."""
+    shares = own_shares(pairs_of({name: np.full(99, spoil) for name in "abc"}))
+
+    assert [share.deviation for share in shares[:3]] in ([], [None, None, None])
+    assert bool(shares) == (spoil == 0.0)
+
+
+@given(
+    sides=st.tuples(*[st.floats(0.01, 10.0)] * 3), order=st.permutations([0, 1, 2])
+)  # fmt: skip
+def test_hat_undoes_the_sums(sides: tuple[float, ...], order: list[int]) -> None:
+    """Variances that were summed in pairs are separated again, in any order of the counters."""
+    a, b, c = (sides[place] for place in order)
+
+    assert hat(a + b, b + c, c + a) == pytest.approx((a, b, c), rel=1e-9, abs=1e-12)
+
+
+def test_hat_at_octaves() -> None:
+    """The hat of independent white time bases finds each one's noise.
+
+    Sampling alone leaves the quietest deviation uncertain to 4 % at 1 reading and to 8 % at 4;
+    three times that is allowed.
+    """
+    random = np.random.default_rng(21)
+    noises = {"main": 2e-10, "spare": 2.5e-10, "rack": 3e-10}
+    common = np.cumsum(random.normal(0, 1e-9, 4000))
+    readings = {name: common + random.normal(0, size, 4000) for name, size in noises.items()}
+
+    shares = own_shares(pairs_of(readings, interval_s=2.0, gate_s=2.0))
+    found = {share.tau_s: [] for share in shares}  # type: dict[float, list[float]]
+    for share in shares:
+        found[share.tau_s].append(share.deviation or 0.0)
+
+    assert list(found)[:3] == [2.0, 4.0, 8.0]
+    assert found[2.0] == pytest.approx(list(noises.values()), rel=0.12)
+    assert found[8.0] == pytest.approx([size / 2 for size in noises.values()], rel=0.24)
+
+
+def test_hat_of_hardly_any_readings() -> None:
+    """A handful of readings gives no shares."""
+    few = np.arange(6.0)
+
+    assert own_shares(pairs_of({"main": few, "spare": few**2, "rack": few**3})) == ()
 
 
 @pytest.mark.parametrize("count", [3, 4, 5, 8])
@@ -110,7 +186,8 @@ def test_a_quiet_counter_is_not_resolvable_beside_loud_ones() -> None:
 def test_dead_time_is_put_right() -> None:
     """Random-walk noise read for a tenth of the time: its variance at the gate is (3r - 1)/2 less.
 
-    NIST TN 1318, B2(r) with r = T/τ; CHECKS: flicker 1.0886097819 at 1.1, 2.7423829986 at 10.
+    NIST TN 1318, B2(r) with r = T/τ, from memory; computed for flicker: 1.0886097819 at 1.1,
+    2.7423829986 at 10.
     """
     random = np.random.default_rng(unseen_seed())
     fine = {name: np.cumsum(random.normal(0, 1, (4000, 10)).ravel()) for name in "abc"}
