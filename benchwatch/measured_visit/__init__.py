@@ -1,0 +1,5 @@
+"""A visit as it was measured: what the journals have of its runs, thinned for charts.
+
+In: a visit of the register, and the journals that hold its runs. Out: `MeasuredVisit`: runs,
+offsets, turns, settle marks, stability since the last turn, and the fingerprint of the readings.
+"""
