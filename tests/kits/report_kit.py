@@ -7,6 +7,7 @@ register are written by the same code as at a real bench.
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -143,7 +144,7 @@ def good_visit(folder: Path, *, closes: bool = True, simulated: str | None = Non
     bench.clock.now_s += 8 * 3600.0
     with bench.watching(UNIT, **plan) as morning:
         feed_ppb(morning, [FOUND_PPB] * 200)
-        for begin, end in zip(LEVELS_PPB, LEVELS_PPB[1:], strict=False):
+        for begin, end in pairwise(LEVELS_PPB):
             turn_to(morning, begin, end)
         feed_ppb(morning, [LEFT_PPB] * 600)
         morning.counter.record(AS_LEFT)
