@@ -6,11 +6,13 @@ from typing import Literal
 ChartSize = Literal["wide", "half"]
 """wide: as broad as the text of a page; half: two stand side by side."""
 LineStyle = Literal["solid", "dashed", "dotted", "points"]
+Marker = Literal["disc", "ring", "square", "diamond", "dot", "none"]
+"""Shape that is drawn at each point; a disc and a square are filled."""
 
 
 @dataclass(frozen=True, slots=True)
 class Tick:
-    """A figure at an axis."""
+    """A figure at an axis; a line break in `text` puts the rest below it."""
 
     at: float
     text: str
@@ -26,6 +28,8 @@ class ChartAxis:
     high: float
     ticks: tuple[Tick, ...]
     log: bool = False
+    minor: tuple[float, ...] = ()
+    """Further places with a short mark and no figure."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,6 +39,7 @@ class Curve:
     x: tuple[float, ...]
     y: tuple[float, ...]
     style: LineStyle = "solid"
+    marker: Marker = "none"
     label: str = ""
 
 
@@ -46,16 +51,19 @@ class Envelope:
     low: tuple[float, ...]
     high: tuple[float, ...]
     label: str = ""
+    pale: bool = False
+    """Whether it is a pale area behind the others, such as the band of a forecast."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Limits:
-    """Points, each with the limits of what it may be."""
+    """Points, each with the limits of what it may be; nan as a limit: it is not known."""
 
     x: tuple[float, ...]
     y: tuple[float, ...]
     low: tuple[float, ...]
     high: tuple[float, ...]
+    marker: Marker = "disc"
     label: str = ""
 
 
@@ -70,10 +78,12 @@ class Band:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Moment:
-    """A vertical line at a time, with a short word."""
+    """A vertical line at a time, with a short word or a number."""
 
     at: float
     text: str
+    label: str = ""
+    """What such lines are, for the legend; lines with one label share its entry."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,6 +96,16 @@ class Stretch:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Pause:
+    """A range of the horizontal axis in which time is cut short: the axis is broken there."""
+
+    begin: float
+    end: float
+    text: str
+    """How long it lasted."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Bar:
     """A horizontal bar of a chart of bars; the vertical axis then has no figures."""
 
@@ -93,9 +113,11 @@ class Bar:
     length: float
     text: str
     """The value beside it."""
+    total: bool = False
+    """Whether it is what the other bars combine to."""
 
 
-ChartPart = Curve | Envelope | Limits | Band | Moment | Stretch | Bar
+ChartPart = Curve | Envelope | Limits | Band | Moment | Stretch | Pause | Bar
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

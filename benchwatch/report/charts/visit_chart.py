@@ -1,0 +1,243 @@
+"""The chart of a visit: all readings over local time, with turns, tool, records and tolerance."""
+
+import math
+from collections.abc import Sequence
+from datetime import tzinfo
+from typing import Final
+
+from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
+from benchwatch.measured_visit.measured_visit import MeasuredVisit, ThinnedOffsets
+from benchwatch.quantity import OffsetUnit, how_many, offset_unit, write_fraction
+from benchwatch.report.charts.chart import (
+    Band,
+    Chart,
+    ChartPart,
+    ChartSize,
+    Envelope,
+    Moment,
+    Stretch,
+)
+from benchwatch.report.charts.cut_time import CutTime, cut_time
+from benchwatch.report.charts.record_points import ends_of, record_parts, record_words
+from benchwatch.report.charts.ticks import local, offset_axis
+
+TOLERANCE_SEEN: Final = 8.0
+"""The axis covers the tolerance where that is at most this many times the largest offset."""
+TICKS: Final[dict[ChartSize, tuple[int, int]]] = {"wide": (9, 7), "half": (4, 6)}
+"""Figures of the horizontal and of the vertical axis."""
+LEAD: Final = 0.06
+"""Part of the time after the last turn that the chart of the landing shows before it."""
+
+
+def visit_chart(
+    measured: MeasuredVisit,
+    *,
+    records: Sequence[OffsetRecord] = (),
+    tolerance: float | None = None,
+    nominal_hz: float | None = None,
+    size: ChartSize = "wide",
+    tz: tzinfo | None = None,
+    undated: bool = False,
+) -> Chart | None:
+    """Return the chart of all that was measured in a visit; None without a reading or record.
+
+    Args:
+        measured: the visit.
+        records: those to be shown as points with U; undated ones are left out.
+        tolerance: fractional; None: there is none.
+        nominal_hz: says on the axis what the unit is in hertz; None: not said.
+        size: of the chart.
+        tz: zone of the local time; None: that of this computer.
+        undated: whether the times of `measured` are seconds of a run without dates.
+    """
+    dated = [one for one in records if one.utc_s is not None]
+    time = cut_time(measured.offsets.utc_s, [one.utc_s or 0.0 for one in dated])
+    return _offsets_chart(
+        "visit", "The visit", measured, time, dated,
+        tolerance=tolerance, nominal_hz=nominal_hz, size=size, tz=tz, undated=undated,
+    )  # fmt: skip
+
+
+def landing_chart(
+    measured: MeasuredVisit,
+    *,
+    records: Sequence[OffsetRecord] = (),
+    tolerance: float | None = None,
+    nominal_hz: float | None = None,
+    size: ChartSize = "half",
+    tz: tzinfo | None = None,
+) -> Chart | None:
+    """Return the chart of what was measured from shortly before the last turn on.
+
+    None without a turn, or without a reading since. The arguments are those of `visit_chart`.
+    """
+    if not measured.turns:
+        return None
+    turned_s = max(turn.utc_s for turn in measured.turns)
+    end_s = max((time for time in measured.offsets.utc_s if math.isfinite(time)), default=turned_s)
+    dated = [one for one in records if one.utc_s is not None and one.utc_s > turned_s]
+    times = [
+        time for time in measured.offsets.utc_s if time >= turned_s - LEAD * (end_s - turned_s)
+    ]
+    if end_s <= turned_s:
+        return None
+    time = cut_time([turned_s, *times], [one.utc_s or 0.0 for one in dated])
+    return _offsets_chart(
+        "landing", "Since the last turn", measured, time, dated,
+        tolerance=tolerance, nominal_hz=nominal_hz, size=size, tz=tz,
+    )  # fmt: skip
+
+
+def fractions_of(offsets: ThinnedOffsets) -> list[float]:
+    """Return the lowest and highest of all points; where readings are missing, nan."""
+    return [*offsets.low, *offsets.high]
+
+
+def envelope_of(
+    offsets: ThinnedOffsets, unit: OffsetUnit, time: CutTime, *, begin_s: float, end_s: float
+) -> Envelope:
+    """Return the points from `begin_s` to `end_s` (Unix seconds) as an area; `time` is its axis."""
+    kept = [
+        (time.at(utc_s), low / unit.size, high / unit.size)
+        for utc_s, low, high in zip(offsets.utc_s, offsets.low, offsets.high, strict=True)
+        if begin_s <= utc_s <= end_s
+    ]
+    return Envelope(
+        x=tuple(x for x, _, _ in kept),
+        low=tuple(low for _, low, _ in kept),
+        high=tuple(high for _, _, high in kept),
+        label="readings",
+    )
+
+
+def tolerance_part(tolerance: float | None, unit: OffsetUnit) -> list[Band]:
+    """Return the band of the tolerance; empty without one."""
+    if tolerance is None or not 0 < tolerance < math.inf:
+        return []
+    limit = tolerance / unit.size
+    return [Band(low=-limit, high=limit, label=f"tolerance {tolerance_words(tolerance, unit)}")]
+
+
+def tolerance_words(tolerance: float, unit: OffsetUnit) -> str:
+    """Write a tolerance as ``±5 ppb``."""
+    return f"±{tolerance / unit.size:.6g} {unit.name}"
+
+
+def seen_tolerance(tolerance: float | None, values: Sequence[float]) -> list[float]:
+    """Return what the axis must cover for the tolerance: its limits and zero; nothing if far."""
+    largest = max((abs(value) for value in values if math.isfinite(value)), default=0.0)
+    if tolerance is None or not 0 < tolerance <= TOLERANCE_SEEN * largest:
+        return []
+    return [-tolerance, 0.0, tolerance]
+
+
+def unit_of(values: Sequence[float]) -> OffsetUnit:
+    """Return the unit that fits the largest of fractional offsets."""
+    return offset_unit(max((abs(value) for value in values if math.isfinite(value)), default=0.0))
+
+
+def _offsets_chart(
+    name: str,
+    title: str,
+    measured: MeasuredVisit,
+    time: CutTime | None,
+    records: Sequence[OffsetRecord],
+    *,
+    tolerance: float | None,
+    nominal_hz: float | None,
+    size: ChartSize,
+    tz: tzinfo | None,
+    undated: bool = False,
+) -> Chart | None:
+    if time is None:
+        return None
+    inside = [
+        (low, high)
+        for utc_s, low, high in zip(
+            measured.offsets.utc_s, measured.offsets.low, measured.offsets.high, strict=True
+        )
+        if time.begin_s <= utc_s <= time.end_s
+    ]
+    values = [*(one for pair in inside for one in pair), *ends_of(records)]
+    unit = unit_of(values)
+    most_x, most_y = TICKS[size]
+    y = offset_axis([*values, *seen_tolerance(tolerance, values)], unit, nominal_hz, most=most_y)
+    if y is None:
+        return None
+    parts: list[ChartPart] = [*tolerance_part(tolerance, unit)]
+    parts += _tool_parts(measured, time)
+    parts.append(envelope_of(measured.offsets, unit, time, begin_s=time.begin_s, end_s=time.end_s))
+    parts += time.pauses()
+    parts += _moments(measured, time)
+    parts += record_parts(records, unit, time.at)
+    return Chart(
+        name=name,
+        title=title,
+        alternative=_alternative(
+            measured, time, records, values, unit, tolerance=tolerance, tz=tz, undated=undated
+        ),
+        x=time.axis(most_x, tz, undated=undated),
+        y=y,
+        parts=tuple(parts),
+        size=size,
+    )
+
+
+def _tool_parts(measured: MeasuredVisit, time: CutTime) -> list[Stretch]:
+    parts = []
+    for span in measured.tool_on:
+        begin = max(span.begin_utc_s, time.begin_s)
+        end = min(time.end_s if span.end_utc_s is None else span.end_utc_s, time.end_s)
+        if begin < end:
+            parts.append(Stretch(begin=time.at(begin), end=time.at(end), label="tool on"))
+    return parts
+
+
+def _moments(measured: MeasuredVisit, time: CutTime) -> list[Moment]:
+    """Return the turns, numbered from the first of the visit on, and when it settled."""
+    turns = [
+        Moment(at=time.at(turn.utc_s), text=str(number), label="turns")
+        for number, turn in enumerate(measured.turns, 1)
+        if time.begin_s <= turn.utc_s <= time.end_s
+    ]
+    settled = [
+        Moment(at=time.at(mark.utc_s), text="settled")
+        for mark in measured.settle_marks
+        if mark.state == "settled" and time.begin_s <= mark.utc_s <= time.end_s
+    ]
+    return sorted([*turns, *settled], key=lambda one: one.at)
+
+
+def _alternative(
+    measured: MeasuredVisit,
+    time: CutTime,
+    records: Sequence[OffsetRecord],
+    values: Sequence[float],
+    unit: OffsetUnit,
+    *,
+    tolerance: float | None,
+    tz: tzinfo | None,
+    undated: bool,
+) -> str:
+    finite = [value for value in values if math.isfinite(value)]
+    low, high = (write_fraction(end, None, unit, decimals=_decimals(finite, unit)).digits
+                 for end in (min(finite), max(finite)))  # fmt: skip
+    when = ""
+    if not undated:
+        begin, end = local(time.begin_s, tz), local(time.end_s, tz)
+        same = begin.date() == end.date()
+        when = f" from {begin:%Y-%m-%d %H:%M} to {end:{'%H:%M' if same else '%Y-%m-%d %H:%M'}}"
+    said = [f"Offset{when}, between {low} and {high} {unit.name}"]
+    turns = sum(time.begin_s <= turn.utc_s <= time.end_s for turn in measured.turns)
+    if turns:
+        said.append(how_many(turns, "turn"))
+    said += [record_words(one, unit) for one in records]
+    if tolerance is not None:
+        said.append(f"tolerance {tolerance_words(tolerance, unit)}")
+    return f"{'; '.join(said)}."
+
+
+def _decimals(values: Sequence[float], unit: OffsetUnit) -> int:
+    """Return the decimals that tell the lowest of `values` from the highest."""
+    spread = (max(values) - min(values)) / unit.size
+    return min(max(1 - math.floor(math.log10(spread)), 0), 9) if spread > 0 else 3
