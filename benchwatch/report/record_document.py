@@ -127,31 +127,36 @@ def _conditions(record: OffsetRecord, style: DocumentStyle) -> Iterator[Document
         yield Sentence(f"{CAUTION}: {style.clean(record.caution)}", "warning")
 
 
-def _contributions(record: OffsetRecord, style: DocumentStyle) -> Iterator[DocumentPart]:
-    """Yield the table of the budget's contributions."""
-    rows = record.budget.lines
-    if style.detail == "short":
-        shares = [write_fraction(row.contribution, row.contribution, style.unit) for row in rows]
-        yield Table(
-            ("contribution", "u", "source"),
-            tuple(
-                (style.clean(row.name), f"{share.u} {share.unit}", style.clean(row.source))
-                for row, share in zip(rows, shares, strict=True)
-            ),
-        )
-        return
-    yield Table(
-        ("contribution", f"u in {style.unit.name}", "distribution", "dof", "sensitivity", "source"),
+def budget_table(record: OffsetRecord, unit: OffsetUnit) -> Table:
+    """Return the whole table of a budget, every contribution in `unit`."""
+    return Table(
+        ("contribution", f"u in {unit.name}", "distribution", "dof", "sensitivity", "source"),
         tuple(
             (
                 row.name,
-                in_unit(row.contribution, style.unit),
+                in_unit(row.contribution, unit),
                 row.distribution,
                 f"{row.dof:.3g}" if row.dof <= MOST_DOF else "-",
                 f"{row.sensitivity:.6g}",
                 row.source,
             )
-            for row in rows
+            for row in record.budget.lines
+        ),
+    )
+
+
+def _contributions(record: OffsetRecord, style: DocumentStyle) -> Iterator[DocumentPart]:
+    """Yield the table of the budget's contributions."""
+    if style.detail == "full":
+        yield budget_table(record, style.unit)
+        return
+    rows = record.budget.lines
+    shares = [write_fraction(row.contribution, row.contribution, style.unit) for row in rows]
+    yield Table(
+        ("contribution", "u", "source"),
+        tuple(
+            (style.clean(row.name), f"{share.u} {share.unit}", style.clean(row.source))
+            for row, share in zip(rows, shares, strict=True)
         ),
     )
 

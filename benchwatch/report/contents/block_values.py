@@ -1,0 +1,50 @@
+"""Blocks of a report as values for JSON, with all text made harmless."""
+
+from typing import Any, Final
+
+from benchwatch.quantity import printable
+from benchwatch.report.blocks import PHRASE_SEPARATOR, Phrases, Sentence, Table
+from benchwatch.report.contents.report_blocks import Facts, Figure, ReportPart, Result
+
+LONGEST_TEXT: Final = 2500
+"""Characters of one text; the rest is cut off."""
+
+
+def block_values(block: ReportPart) -> dict[str, Any]:
+    """Return a block as values for JSON; ``kind`` says which one it is."""
+    match block:
+        case Sentence():
+            return {"kind": "text", "text": block.text, "tone": block.tone}
+        case Phrases():
+            pieces = ("".join(span.text for span in one) for one in block.phrases)
+            return {"kind": "text", "text": PHRASE_SEPARATOR.join(pieces), "tone": "text"}
+        case Table():
+            return {
+                "kind": "table",
+                "header": list(block.header),
+                "rows": [list(row) for row in block.rows],
+            }
+        case Facts():
+            return {"kind": "facts", "rows": [list(row) for row in block.rows]}
+        case Result():
+            return {
+                "kind": "result",
+                "label": block.label,
+                "value": block.value,
+                "also": block.also,
+                "verdict": block.verdict,
+                "detail": block.detail,
+            }
+        case Figure():
+            return {"kind": "figure", "chart": block.chart}
+
+
+def harmless(value: Any) -> Any:
+    """Return values for JSON with every text made harmless by `printable`."""
+    if isinstance(value, str):
+        return printable(value, LONGEST_TEXT)
+    if isinstance(value, dict):
+        return {key: harmless(one) for key, one in value.items()}
+    if isinstance(value, list | tuple):
+        return [harmless(one) for one in value]
+    return value

@@ -1,0 +1,100 @@
+"""What a report is made from."""
+
+from dataclasses import dataclass, field
+from decimal import Decimal
+from typing import Final, Literal
+
+from benchwatch.measured_visit.measured_visit import MeasuredVisit
+from benchwatch.reading import AS_FOUND, AS_LEFT, MEASURED
+from benchwatch.register.registered_unit import Unit
+from benchwatch.register.visit import TYPED_TABLE, Visit, VisitRecord
+from benchwatch.report.laboratory.laboratory import Laboratory
+from benchwatch.report.unit_standing import UnitStanding
+from benchwatch.report.visit_style import VisitStyle
+
+ReportPages = Literal["all", "customer"]
+NOT_STATED: Final = "not stated"
+"""Stands in a place that is left for something."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReportOptions:
+    """What whoever makes a report chooses; no caution can be chosen away."""
+
+    pages: ReportPages = "all"
+    forecast: bool = False
+    """Whether a forecast is asked for; it is shown only where the laboratory allows it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RegisterHead:
+    """The newest entry of the register's chain when the report was issued."""
+
+    chain: str
+    entry: str
+    """Name of the entry."""
+    hash: str
+    """In hexadecimal."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReportSource:
+    """A visit with its unit, what was measured, and the laboratory.
+
+    The same source gives the same document; nothing in it depends on the present time.
+    """
+
+    visit: Visit
+    standing: UnitStanding | None
+    """How its unit stood at the end of the visit: of the unit's visits, those up to this one; None
+    for a nameless visit."""
+    style: VisitStyle
+    """How times are written; its present time is not used."""
+    measured: MeasuredVisit = field(default_factory=MeasuredVisit)
+    laboratory: Laboratory = field(default_factory=Laboratory)
+    options: ReportOptions = field(default_factory=ReportOptions)
+    head: RegisterHead | None = None
+    """None in a draft."""
+    simulated: bool = False
+    """Whether the visit was on a simulated bench, so that nothing real was measured."""
+
+    @property
+    def unit(self) -> Unit | None:
+        """The unit; None for a nameless visit."""
+        return None if self.standing is None else self.standing.unit
+
+    @property
+    def tolerance(self) -> float | None:
+        """The tolerance of the visit, else of its unit, fractional; None without one."""
+        stated = self.visit.tolerance
+        if stated is None and self.unit is not None:
+            stated = self.unit.tolerance
+        return stated if stated is not None and stated > 0 else None
+
+    @property
+    def nominal_hz(self) -> Decimal | None:
+        """The nominal of the visit, else of its unit; None without one."""
+        stated = self.visit.nominal_hz
+        return self.unit.nominal_hz if stated is None and self.unit is not None else stated
+
+    @property
+    def is_typed(self) -> bool:
+        """Whether the visit was imported from a table that somebody typed."""
+        return self.visit.source == TYPED_TABLE
+
+    @property
+    def shows_forecast(self) -> bool:
+        """Whether a forecast is asked for and allowed."""
+        return self.options.forecast and self.laboratory.forecasts
+
+    @property
+    def results(self) -> tuple[VisitRecord, ...]:
+        """The records that the report states: as found and as left, else the newest other one."""
+        found = [one for one in (self.visit.as_found, self.visit.as_left) if one is not None]
+        plain = [one for one in self.visit.records if one.record.kind == MEASURED]
+        return tuple(found or plain[-1:])
+
+    def missing_results(self) -> tuple[str, ...]:
+        """Return the kinds of records, as found and as left, that the visit has none of."""
+        there = {one.record.kind for one in self.visit.records}
+        return tuple(kind for kind in (AS_FOUND, AS_LEFT) if kind not in there)

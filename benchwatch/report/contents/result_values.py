@@ -1,0 +1,199 @@
+"""The results of a visit as text: in a unit of fractions, in hertz, and with their verdict."""
+
+from typing import Any
+
+from benchwatch.clock import iso_time
+from benchwatch.estimate.derived_frequencies import elsewhere
+from benchwatch.estimate.uncertainty.decision_rule import Conformity, conformity
+from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
+from benchwatch.estimate.uncertainty.uncertainty_budget import USUAL_COVERAGE, Expanded
+from benchwatch.pipeline.event_log import limit_words
+from benchwatch.quantity import (
+    OffsetUnit,
+    format_duration,
+    format_frequency,
+    offset_unit,
+)
+from benchwatch.quantity.stated_result import StatedResult, state_as_power, state_result
+from benchwatch.register.registered_unit import hertz_text
+from benchwatch.register.visit import VisitRecord
+from benchwatch.report.contents.report_source import ReportSource
+from benchwatch.report.contents.uncertainty_words import (
+    COVERAGE_WORDS,
+    dof_words,
+    factor_words,
+    result_statement,
+)
+from benchwatch.report.record_document import SMALLEST_SHOWN, budget_table
+
+U_UNKNOWN = "u unknown"
+"""Stands beside a value without an uncertainty."""
+
+
+def record_unit(record: OffsetRecord) -> OffsetUnit:
+    """Return the unit of fractions that a record is stated in, the same as in its budget."""
+    return offset_unit(max(abs(record.offset), record.u) or SMALLEST_SHOWN)
+
+
+def stated_offset(record: OffsetRecord) -> StatedResult:
+    """Return the offset on record with its u and U, in the unit that fits it."""
+    unit, expanded = record_unit(record), record.expanded(USUAL_COVERAGE)
+    return state_result(
+        record.offset, record.known_u, _half(expanded), unit=unit.name, size=unit.size
+    )
+
+
+def stated_words(stated: StatedResult) -> str:
+    """Write a result with U; without U, with u; without both it is said."""
+    if stated.expanded is not None:
+        return str(stated)
+    if stated.u is None:
+        return f"{stated}, {U_UNKNOWN}"
+    return f"{stated}, u = {stated.u} {stated.unit}"
+
+
+def result_values(source: ReportSource, one: VisitRecord) -> dict[str, Any]:
+    """Return a record as values for JSON, every number a text."""
+    record = one.record
+    expanded = record.expanded(USUAL_COVERAGE)
+    u, half = record.known_u, _half(expanded)
+    stated = stated_offset(record)
+    known = expanded is not None
+    power = state_as_power(record.offset, u, half)
+    utc_s = record.utc_s if record.utc_s is not None else one.at_utc_s
+    verdict = result_verdict(source, record)
+    tolerance = source.tolerance
+    rows = budget_table(record, record_unit(record))
+    return {
+        "name": record.kind,
+        "entry": source.style.entry(one.entry),
+        "time": source.style.moment(utc_s),
+        "utc": iso_time(utc_s),
+        "readings": str(record.readings),
+        "span": format_duration(record.span_s),
+        "counter": record.counter,
+        "automatic": one.automatic,
+        "amended": one.amended,
+        "typed": record.readings == 0,
+        "nominal_hz": _nominal_text(source, record),
+        "offset": {
+            **_numbers(stated),
+            "k": factor_words(expanded.k) if expanded is not None else None,
+            "dof": dof_words(expanded.dof) if expanded is not None else None,
+            "coverage": COVERAGE_WORDS if known else None,
+        },
+        "hertz": _in_hertz(record, u, half),
+        "fraction": {
+            "value": _with_power(power.value, power),
+            "u": _with_power(power.u, power),
+            "U": _with_power(power.expanded, power),
+            "text": stated_words(power),
+        },
+        "elsewhere": elsewhere_values(source, record),
+        "statement": record_statement(record),
+        "tolerance": None if tolerance is None else limit_words(tolerance),
+        "verdict": verdict,
+        "verdict_words": verdict_words(source, record),
+        "rule": source.laboratory.decision_rule,
+        "conditions": [[name, value] for name, value in record.conditions],
+        "caution": record.caution,
+        "missing": list(record.budget.missing),
+        "budget": {"header": list(rows.header), "rows": [list(row) for row in rows.rows]},
+    }
+
+
+def result_verdict(source: ReportSource, record: OffsetRecord) -> Conformity | None:
+    """Return what the decision rule states of a record; None without a tolerance."""
+    if source.tolerance is None:
+        return None
+    half = _half(record.expanded(USUAL_COVERAGE))
+    return conformity(source.laboratory.decision_rule, record.offset, half, source.tolerance)
+
+
+def verdict_words(source: ReportSource, record: OffsetRecord) -> str:
+    """Write what the rule states of a record; empty without a tolerance."""
+    verdict, tolerance = result_verdict(source, record), source.tolerance
+    if verdict is None or tolerance is None:
+        return ""
+    limit = f"the tolerance of ±{limit_words(tolerance)}"
+    unknown = ""
+    if record.known_u is None:
+        unknown = "its uncertainty is unknown"
+    elif record.expanded(USUAL_COVERAGE) is None:
+        unknown = "too few degrees of freedom to state U"
+    if verdict == "not stated":
+        return f"can't be stated: {unknown or f'too near the limit of ±{limit_words(tolerance)}'}"
+    why = f": {unknown}" if unknown and verdict == "not shown to be inside" else ""
+    return f"{verdict} {limit}{why}"
+
+
+def record_statement(record: OffsetRecord) -> str:
+    """Write a record as the GUM asks; what is not known is said."""
+    expanded, stated = record.expanded(USUAL_COVERAGE), stated_offset(record)
+    what = f"offset {record.kind}"
+    if expanded is not None and stated.u is not None:
+        return result_statement(
+            what, stated, k=expanded.k, dof=expanded.dof,
+            u_is_lower_limit=bool(record.budget.missing),
+        )  # fmt: skip
+    if stated.u is None:
+        return f"{what} = {stated}; its uncertainty is unknown, and none is stated."
+    return (
+        f"{what} = {stated}, with a combined standard uncertainty u = {stated.u} {stated.unit}; U "
+        "is not stated, for it has too few degrees of freedom."
+    )
+
+
+def elsewhere_values(source: ReportSource, record: OffsetRecord) -> list[dict[str, Any]]:
+    """Return the offset in hertz at each frequency at which the unit is used."""
+    unit, nominal_hz = source.unit, record.nominal_hz
+    if unit is None or nominal_hz is None:
+        return []
+    half = _half(record.expanded(USUAL_COVERAGE))
+    there = elsewhere(record.offset, nominal_hz, unit.working_hz, record.known_u)
+    values = []
+    for one in there:
+        expanded_hz = None if half is None else half * one.frequency_hz
+        stated = state_result(one.offset_hz, one.u_hz, expanded_hz, unit="Hz")
+        values.append(
+            {
+                "frequency": format_frequency(one.frequency_hz),
+                "factor": f"{one.factor:.6g}",
+                **_numbers(stated),
+            }
+        )
+    return values
+
+
+def _in_hertz(record: OffsetRecord, u: float | None, half: float | None) -> dict[str, Any] | None:
+    nominal_hz, offset_hz = record.nominal_hz, record.offset_hz
+    if nominal_hz is None or offset_hz is None:
+        return None
+    u_hz, half_hz = (None if one is None else one * nominal_hz for one in (u, half))
+    return _numbers(state_result(offset_hz, u_hz, half_hz, unit="Hz"))
+
+
+def _numbers(stated: StatedResult) -> dict[str, Any]:
+    return {
+        "value": stated.value,
+        "unit": stated.unit,
+        "u": stated.u,
+        "U": stated.expanded,
+        "text": stated_words(stated),
+    }
+
+
+def _with_power(digits: str | None, power: StatedResult) -> str | None:
+    """Write a number of `state_as_power` as programs read it: ``+3.6970e-8``."""
+    return None if digits is None else f"{digits}e{power.unit.rpartition('^')[2]}"
+
+
+def _nominal_text(source: ReportSource, record: OffsetRecord) -> str | None:
+    stated = source.nominal_hz
+    if record.nominal_hz is None or (stated is not None and float(stated) == record.nominal_hz):
+        return hertz_text(stated)
+    return format(record.nominal_hz, "f").rstrip("0").rstrip(".")
+
+
+def _half(expanded: Expanded | None) -> float | None:
+    return None if expanded is None else expanded.half_width

@@ -1,0 +1,88 @@
+"""The results: as found and as left, and on which side of the tolerance they are."""
+
+from collections.abc import Iterator
+from typing import Final
+
+from benchwatch.estimate.uncertainty.decision_rule import DecisionRule
+from benchwatch.pipeline.event_log import limit_words
+from benchwatch.quantity import format_duration, how_many
+from benchwatch.register.visit import VisitRecord
+from benchwatch.report.blocks import Sentence, Table
+from benchwatch.report.contents.report_blocks import ReportPart, Result
+from benchwatch.report.contents.report_source import ReportSource
+from benchwatch.report.contents.result_values import (
+    result_values,
+    verdict_words,
+)
+from benchwatch.report.contents.uncertainty_words import COVERAGE_WORDS
+
+RULE_SENTENCES: Final[dict[DecisionRule, str]] = {
+    "three-answers": "Decision rule: inside where all of the value ± U lies within the tolerance, "
+    "outside where none of it does, and else no statement (JCGM 106:2012, 8.3, guard bands of U).",
+    "guarded": "Decision rule: inside where all of the value ± U lies within the tolerance, and "
+    "else not shown to be inside (JCGM 106:2012, 8.3.2, guard band of U).",
+    "simple": "Decision rule: inside where the value itself lies within the tolerance; its "
+    "uncertainty is not counted (JCGM 106:2012, 8.2, simple acceptance).",
+}
+NO_TOLERANCE: Final = "No tolerance is stated, so nothing is said of inside or outside."
+NOT_ON_RECORD: Final = "not on record"
+OFFSET_SENTENCE: Final = (
+    "The offset is (frequency - nominal)/nominal; above zero it runs fast. The number after ± is "
+    "the expanded uncertainty U = k u, k from the t-distribution for the degrees of freedom, so "
+    f"that the interval has a level of confidence of {COVERAGE_WORDS} (JCGM 100:2008, 7.2)."
+)
+
+
+def result_blocks(source: ReportSource) -> Iterator[ReportPart]:
+    """Yield what was asked, and each result with its verdict; a missing one is said."""
+    if source.tolerance is None:
+        yield Sentence(NO_TOLERANCE)
+    else:
+        rule = RULE_SENTENCES[source.laboratory.decision_rule]
+        yield Sentence(f"Asked: within ±{limit_words(source.tolerance)}. {rule}")
+    missing = {kind: Result(label=kind, value=NOT_ON_RECORD) for kind in source.missing_results()}
+    found = {one.record.kind: _result(source, one) for one in source.results}
+    yield from (missing | found).values() if len(missing) < 2 else (found or missing).values()
+    if source.results:
+        yield from _elsewhere(source)
+        yield Sentence(OFFSET_SENTENCE, "quiet")
+
+
+def _result(source: ReportSource, one: VisitRecord) -> Result:
+    record = one.record
+    values = result_values(source, one)
+    hertz = "" if values["hertz"] is None else values["hertz"]["text"]
+    offset = values["offset"]
+    known = []
+    if offset["k"] is not None:
+        known.append(f"U with k = {offset['k']}, {offset['dof']} degrees of freedom")
+    elif record.known_u is not None:
+        known.append("U is not stated: too few degrees of freedom")
+    if record.budget.missing:
+        known.append("U is a lower limit" if record.known_u else "no uncertainty is known")
+    if record.readings:
+        span = format_duration(record.span_s)
+        known.append(f"{how_many(record.readings, 'reading')} over {span} around {values['time']}")
+    else:
+        known.append(f"typed in, {values['time']}")
+    return Result(
+        label=record.kind,
+        value=offset["text"],
+        also="; ".join(filter(None, (hertz, values["fraction"]["text"]))),
+        verdict=verdict_words(source, record),
+        detail="; ".join(known),
+    )
+
+
+def _elsewhere(source: ReportSource) -> Iterator[ReportPart]:
+    """Yield a table of the results at the frequencies at which the unit is used."""
+    unit = source.unit
+    results = [result_values(source, one) for one in source.results]
+    if unit is None or not unit.working_hz or not results[0]["elsewhere"]:
+        return
+    names = [f"{one['name']}, U" for one in results]
+    rows = zip(*(one["elsewhere"] for one in results), strict=True)
+    yield Table(
+        ("used at", *names),
+        tuple((row[0]["frequency"], *(one["text"] for one in row)) for row in rows),
+    )
