@@ -1,0 +1,51 @@
+"""The report as one HTML file: its style and its charts within, no script, nothing from outside."""
+
+import functools
+from collections.abc import Mapping
+from importlib.resources import files
+from typing import TYPE_CHECKING, Any
+
+from benchwatch.report.charts.svg import svg_of
+from benchwatch.report.forms.harmless_text import split_right_to_left
+from benchwatch.report.forms.page_view import page_view
+
+if TYPE_CHECKING:
+    from jinja2 import Template
+
+
+def html_form(document: Mapping[str, Any]) -> bytes:
+    """Return a document as HTML in UTF-8; the same document gives the same bytes."""
+    from markupsafe import Markup  # noqa: PLC0415 - comes with Jinja2
+
+    view = page_view(document)
+    drawings = {name: Markup(svg_of(chart)) for name, chart in view["charts"].items()}  # noqa: S704 - svg_of escapes every text
+    page = _template().render(view, drawings=drawings)
+    return f"{page}\n".encode()
+
+
+@functools.cache
+def _template() -> "Template":
+    from jinja2 import Environment, StrictUndefined  # noqa: PLC0415 - slow to load
+    from markupsafe import Markup, escape  # noqa: PLC0415 - comes with Jinja2
+
+    def isolate(text: str) -> Markup:
+        """Escape text, and keep runs from right to left apart from what is around them."""
+        return Markup("").join(
+            Markup('<bdi dir="rtl">{}</bdi>').format(run) if right_to_left else escape(run)
+            for right_to_left, run in split_right_to_left(text)
+        )
+
+    environment = Environment(
+        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
+    environment.filters |= {"isolate": isolate, "css": _css_string}
+    source = files("benchwatch.report.forms").joinpath("report.html.jinja").read_text("utf-8")
+    return environment.from_string(source)
+
+
+def _css_string(text: str) -> str:
+    r"""Return a string of CSS; what is no letter or digit of ASCII is written as ``\hex``."""
+    from markupsafe import Markup  # noqa: PLC0415 - comes with Jinja2
+
+    shown = "".join(c if c.isascii() and c.isalnum() else f"\\{ord(c):x} " for c in text)
+    return Markup(f'"{shown}"')  # noqa: S704 - letters, digits, backslashes and blanks only
