@@ -1,69 +1,106 @@
-"""Made visits of which a report is written: good, bad, empty, long, hostile, over years.
+"""Visits for reports, made by the product's own watch with a set clock and a known truth.
 
-Each is watched on the made bench of `visit_kit`, with readings of known truth, so that journal and
-register are written by the same code as at a real bench.
+The story is a made-up one: a tide-gauge telemetry station keeps a 5 MHz oven oscillator (unit 0417)
+and a 10 MHz one (0418). Each function makes a journal and a register in a folder.
 """
 
-from collections.abc import Sequence
+import math
+import sqlite3
+from collections.abc import Iterable, Sequence
+from contextlib import closing
 from dataclasses import dataclass, replace
 from decimal import Decimal
-from itertools import pairwise
 from pathlib import Path
+from typing import Any, Final
 
 import numpy as np
-from check_kit import dial_check
-from pipeline_kit import reading
-from visit_kit import DAY_S, MadeBench, Watched
+from chain_kit import made_result
+from register_kit import record
+from visit_kit import DAY_S, HOUR_S, MadeBench, Watched
 
-from benchwatch.estimate.array_types import FloatArray
+from benchwatch.acquire import CounterStatus
+from benchwatch.counter import Identity, LinkStatus, TimeBase, TimeBaseSource
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.estimate.uncertainty.offset_record import Reference
-from benchwatch.reading import AS_FOUND, AS_LEFT, INTERNAL_TIMEBASE
-from benchwatch.register.register_reader import read_register
+from benchwatch.journal import Journal
+from benchwatch.journal.run_writer import RunWriter, run_of
+from benchwatch.plan import Plan
+from benchwatch.quantity import difference
+from benchwatch.reading import DIALLED, INTERNAL_TIMEBASE, OTHER_DIAL, Flag, Gap, Reading
+from benchwatch.register import RegisterFile, read_register
+from benchwatch.register.register_entry import Draft
 from benchwatch.register.visit import Visit
+from benchwatch.report.comparison_words import CHAIN_WORDS
 
-UNIT = "0417"
-TOLERANCE = 5e-9
-SETTLE = SettleLimit(1e-9, 60.0)
-NOISE_PPB = 0.01
-TOOL_PPB = 6.0
-"""What the tool pulls by."""
-FOUND_PPB, LEFT_PPB = 36.97, 0.41
+TEN_MHZ, FIVE_MHZ = Decimal(10_000_000), Decimal(5_000_000)
+IDENTITY: Final = "MADE COUNTER,12 digits,SN 2207,1.4"
+TOLERANCE: Final = 5e-9
+SETTLED: Final = SettleLimit(1e-9, 600.0)
+REFERENCE: Final = Reference(
+    name="rubidium standard",
+    u=1e-11,
+    offset=1.2e-10,
+    dof=50.0,
+    age_s=90 * DAY_S,
+    ageing_per_s=1e-10 / (365 * DAY_S),
+    source="its papers of 2031-02-03",
+)
+"""The reference of the bench; readings are corrected by its offset before anything is shown."""
+UNIT: Final = "0418"
+FOUND, LEFT = 36.97e-9, 0.12e-9
 """True offsets of the good visit, before the first turn and after the last."""
-LEVELS_PPB = (FOUND_PPB, 25.0, 12.5, 3.2, LEFT_PPB)
-"""Levels between the turns of the good visit."""
-REFERENCE = Reference(
-    name="house standard", u=2e-11, age_s=30 * DAY_S, ageing_per_s=0.0, source="its papers"
+NOISE: Final = 2e-11
+"""White noise of a reading, fractional."""
+CHECKED_HZ: Final = (1e6, 1e8)
+LONG_NAME: Final = (
+    "tide-gauge telemetry transmitter, reference oscillator of the northern mast, " * 2
 )
-LONG_TEXT = "the lid was loose, the screw turned over, and the trimmer cover had been glued; " * 20
-HOSTILE = (
-    "<script>alert('tide')</script><b>bold</b> &amp; \"quoted\"",
-    "[bold red]markup[/] [@click=app.quit]quit[/]",
-    '#import "other.typ": * $x^2$ #panic("stop") \\ /* // */ @label <label>',
-    '=HYPERLINK("#";"tide") +1+1 -1-1 @SUM(1)',
-    "\x1b[31mred\x1b[0m \x07bell \x9b31m \u202eright to left\u202c \u200b",
-    "Ωμέγα, χρονόμετρο παλίρροιας; مذبذب محطة المد والجزر 10 MHz",
-    "x" * 1900,
+HOSTILE: Final = (
+    "<script>alert(1)</script>",
+    "</svg><img src=x onerror=alert(1)>",
+    "[bold red]not bold[/] [/bold] [@click=app.quit]quit[/]",
+    '#import "x.typ": * #read("/etc/passwd") $x^2$ *strong* _emph_ `raw` @label <label>',
+    '=cmd()|"/c calc"!A1',
+    "+1+1, -2, @SUM(A1:A9)",
+    "{{ 7 * 7 }} {% for x in y %} ]]> &amp; & ' \" \\",
+    "\x1b[31mred\x1b[0m \x1b]8;;http://example.org\x07link\x1b]8;;\x07 \x9b2J",
+    "Θερμοκρασία φούρνου: ανεβαίνει αργά",
+    "فرن المذبذب يسخن ببطء ١٢٣",
+    "\u202egnp.exe\u202c \u200b zero width",
 )
+"""Texts of people and instruments that must come out as text."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MadeVisit:
-    """A made visit and where it is kept."""
+    """A visit, where it is kept, and what is true of it; offsets are fractional."""
 
-    folder: Path
+    bench: MadeBench
     name: str
     """``CHAIN/NUMBER``."""
+    nominal_hz: Decimal = TEN_MHZ
+    readings: int = 0
+    """Readings at the nominal, that were written to the journal."""
+    power_on_utc_s: float | None = None
+    found: float | None = None
+    left: float | None = None
+    turns: tuple[tuple[float, float], ...] = ()
+    """Unix seconds and size of each turn of the trimmer."""
+
+    @property
+    def folder(self) -> Path:
+        """Where journal and register are."""
+        return self.bench.folder
 
     @property
     def journal(self) -> Path:
         """Path of the journal."""
-        return self.folder / "journal.db"
+        return self.bench.journal
 
     @property
     def register(self) -> Path:
         """Path of the register."""
-        return self.folder / "register.db"
+        return self.bench.register
 
     @property
     def number(self) -> str:
@@ -74,165 +111,385 @@ class MadeVisit:
     def visit(self) -> Visit:
         """The visit as the register states it now."""
         with read_register(self.register) as reader:
-            found = reader.visit(self.name)
-        assert found is not None
-        return found
+            visit = reader.visit(self.name)
+        assert visit is not None
+        return visit
 
 
-def made_bench(folder: Path, *, simulated: str | None = None) -> MadeBench:
-    """Return a bench whose register knows the unit, in a folder that is made."""
+def _bench(folder: Path, simulated: str | None = None) -> MadeBench:
+    """Return a bench in a folder that is made."""
     folder.mkdir(parents=True, exist_ok=True)
-    bench = MadeBench(folder, simulated=simulated)
-    bench.make_unit(
-        UNIT,
-        nominal_hz=Decimal(10_000_000),
-        tolerance=TOLERANCE,
-        settle=SETTLE.limit,
-        settle_horizon_s=SETTLE.horizon_s,
-        working_hz=(1e8,),
-        checks=(1e6, 1e8),
-        description="10 MHz oven oscillator of the tide-gauge telemetry",
-        place="station on the north mole, shelf 3",
-        owner="Harbour survey office",
-    )
-    return bench
+    return MadeBench(folder, simulated=simulated)
 
 
-def feed_ppb(watched: Watched, ppb: Sequence[float] | FloatArray, seed: int = 7) -> None:
-    """Take one reading a second at these true offsets, with white noise of `NOISE_PPB`."""
-    noise = np.random.default_rng(seed).normal(0.0, NOISE_PPB, len(ppb))
-    for number, value in enumerate(np.asarray(ppb, dtype=float) + noise, start=1):
-        watched.clock.now_s += 1.0
-        hertz = Decimal(10_000_000) + Decimal(f"{value * 0.01:.5f}")
-        made = reading(number, str(hertz))
-        watched.thread.asked["on_event"](
-            replace(
-                made,
-                utc_s=watched.clock.utc(),
-                elapsed_s=watched.clock.monotonic() - watched.began_s,
+class FedWatch:
+    """One watch of a unit, fed with readings; the truth is what the counter would read.
+
+    Args:
+        bench: journal, register and clock.
+        nominal: hertz.
+        seed: of the noise.
+    """
+
+    def __init__(self, bench: MadeBench, nominal: Decimal = TEN_MHZ, seed: int = 7) -> None:
+        self.bench, self.nominal = bench, nominal
+        self.readings = 0
+        self.turns: list[tuple[float, float]] = []
+        self._random = np.random.default_rng(seed)
+        self._flags: frozenset[Flag] = frozenset()
+        self._watched: Watched | None = None
+
+    def begin(self, unit: str | None, **plan: Any) -> Watched:
+        """Begin a watch, or the next one of the same visit."""
+        fields = {
+            "nominal": self.nominal,
+            "tolerance": TOLERANCE,
+            "settle": SETTLED,
+            "reference": REFERENCE,
+        } | plan
+        self._watched = self.bench.watch(unit, **fields)
+        self.time_base("external")
+        return self._watched
+
+    @property
+    def watched(self) -> Watched:
+        """The watch that was begun last."""
+        assert self._watched is not None
+        return self._watched
+
+    def time_base(self, source: TimeBaseSource, identity: str = IDENTITY) -> None:
+        """State which time base counts the readings that follow."""
+        self._flags = frozenset({INTERNAL_TIMEBASE}) if source == "internal" else frozenset()
+        self.watched.thread.asked["on_status"](
+            CounterStatus(
+                link=LinkStatus("reading", 0.5),
+                identity=Identity(text=identity),
+                time_base=TimeBase(source),
+                gate_s=1.0,
+                nominal=self.nominal,
             )
         )
 
+    def feed(
+        self, offsets: Iterable[float], *, spacing_s: float = 1.0, setting: Decimal | None = None
+    ) -> None:
+        """Feed readings of a true offset, each `spacing_s` after the one before it.
 
-def warm_up_ppb(end_ppb: float, seconds: int = 400) -> FloatArray:
-    """Return a warm-up that comes in to `end_ppb` from 200 ppb above."""
-    return end_ppb + 200.0 * np.exp(-np.arange(seconds) / 40.0)
+        Args:
+            offsets: true offset of each, fractional.
+            spacing_s: also the gate.
+            setting: the other dial setting in hertz to which the unit is dialled.
+        """
+        goal = setting or self.nominal
+        base = 0.0 if self._flags else REFERENCE.offset
+        for true in offsets:
+            self.bench.clock.now_s += spacing_s
+            read = (1.0 + true + float(self._random.normal(0.0, NOISE))) / (1.0 + base) - 1.0
+            hertz = goal * (1 + Decimal(repr(read)))
+            text = f"{hertz:.4f}" if setting is None else f"{hertz:.6f}"
+            self._give(text, goal, spacing_s, setting)
+
+    def gap(self, lasted_s: float, reason: str = "no reply within 2.5 s") -> None:
+        """Let no reading come for so long."""
+        watched, clock = self.watched, self.bench.clock
+        watched.thread.asked["on_event"](
+            Gap(
+                counter="main",
+                utc_s=clock.utc(),
+                elapsed_s=clock.monotonic() - watched.began_s,
+                lasted_s=lasted_s,
+                reason=reason,
+            )
+        )
+        clock.now_s += lasted_s
+
+    def turn(self, size: float) -> None:
+        """Note that the trimmer is turned between the newest reading and the next one."""
+        self.turns.append((self.bench.clock.utc() + 1.0, size))
+
+    def prove_chain(self) -> None:
+        """Put a comparison with a second counter on record."""
+        result = made_result({"main": (0.0, "external"), "spare": (0.0, "external")})
+        values = result.as_dict() | {"sentences": list(CHAIN_WORDS.sentences(result))}
+        clock, watched = self.bench.clock, self.watched
+        at = clock.utc(), clock.monotonic() - watched.began_s
+        answer = CHAIN_WORDS.answer(result)
+        watched.counter.pipeline.change_visit(
+            lambda visit: visit.add_comparison(answer, values, *at)
+        )
+
+    def check(self, setting: Decimal, miss: float, offset: float) -> None:
+        """Check the output at another setting, where it reads `miss` beside the main `offset`."""
+        clock, watched = self.bench.clock, self.watched
+        watched.counter.check(f"{setting} Hz")
+        left = clock.utc(), clock.monotonic() - watched.began_s
+        clock.now_s += 8.0
+        self.feed([offset + miss] * 22, setting=setting)
+        watched.counter.pipeline.refresh()
+        watched.counter.go_on_checking()
+        clock.now_s += 8.0
+        watched.thread.asked["on_event"](
+            Gap(
+                counter="main",
+                utc_s=left[0],
+                elapsed_s=left[1],
+                lasted_s=clock.utc() - left[0],
+                reason=f"{DIALLED} {setting} Hz",
+            )
+        )
+        self.feed([offset] * 10)
+
+    def done(self, **truth: Any) -> MadeVisit:
+        """Return the newest visit of the register."""
+        visit = self.bench.visits()[-1]
+        return MadeVisit(
+            bench=self.bench,
+            name=visit.name,
+            nominal_hz=self.nominal,
+            readings=self.readings,
+            turns=tuple(self.turns),
+            **truth,
+        )
+
+    def _give(self, text: str, goal: Decimal, gate_s: float, setting: Decimal | None) -> None:
+        clock, watched = self.bench.clock, self.watched
+        offset_hz, offset = difference(Decimal(text), goal)
+        dialled: frozenset[Flag] = frozenset() if setting is None else frozenset({OTHER_DIAL})
+        watched.thread.asked["on_event"](
+            Reading(
+                counter="main",
+                utc_s=clock.utc(),
+                elapsed_s=clock.monotonic() - watched.began_s,
+                gate_s=gate_s,
+                text=text,
+                frequency_hz=float(text),
+                offset_hz=offset_hz,
+                offset=offset,
+                resolution_hz=1e-4 if setting is None else 1e-6,
+                flags=self._flags | dialled,
+                dial_hz=None if setting is None else float(setting),
+            )
+        )
+        self.readings += setting is None
 
 
-def turn_to(watched: Watched, begin_ppb: float, end_ppb: float, rest: int = 30) -> None:
-    """Put the tool on, turn, lift it off, and wait."""
-    watched.counter.touch(on=True)
-    feed_ppb(watched, [begin_ppb + TOOL_PPB] * 12)
-    feed_ppb(watched, [end_ppb + TOOL_PPB] * 12)
-    watched.counter.touch(on=False)
-    feed_ppb(watched, [end_ppb] * rest)
-
-
-def _made(bench: MadeBench) -> MadeVisit:
-    return MadeVisit(folder=bench.folder, name=bench.visits()[-1].name)
+def warm_up(rest: float, from_s: float, count: int, spacing_s: float) -> list[float]:
+    """Return the offsets of an oven that comes in from 400 ppb away, `from_s` after power-on."""
+    return [rest + 4e-7 * math.exp(-(from_s + n * spacing_s) / 500.0) for n in range(1, count + 1)]
 
 
 def good_visit(folder: Path, *, closes: bool = True, simulated: str | None = None) -> MadeVisit:
-    """Warm-up, as found, a night, four turns with the tool, landed, as left, checks, closed."""
-    bench = made_bench(folder, simulated=simulated)
-    plan = {"tolerance": TOLERANCE, "settle": SETTLE, "reference": REFERENCE}
-    with bench.watching(UNIT, **plan) as evening:
-        feed_ppb(evening, warm_up_ppb(FOUND_PPB))
-        evening.counter.record(AS_FOUND)
-        evening.counter.change_visit("condition", "room 21.5 C")
-        evening.counter.change_visit("note", "lid on, mains filter refitted")
-    bench.clock.now_s += 8 * 3600.0
-    with bench.watching(UNIT, **plan) as morning:
-        feed_ppb(morning, [FOUND_PPB] * 200)
-        for begin, end in pairwise(LEVELS_PPB):
-            turn_to(morning, begin, end)
-        feed_ppb(morning, [LEFT_PPB] * 600)
-        morning.counter.record(AS_LEFT)
-        visit = morning.start.writer
-        assert visit is not None
-        for setting_hz in (1e6, 1e8):
-            visit.write_check("follows", dial_check(setting_hz, 3e-11).as_dict())
-        if closes:
-            morning.counter.change_visit("close visit", "")
-    return _made(bench)
+    """Make a visit that went well, over two days: 36.97 ppb found, 0.12 ppb left, closed.
+
+    Three turns with the tool on, which pulls by 2 ppb; two checks at other dial settings, of which
+    the output misses at one.
+    """
+    bench, found, left = _bench(folder, simulated), FOUND, LEFT
+    bench.make_unit(
+        UNIT, nominal_hz=TEN_MHZ, tolerance=TOLERANCE, settle=SETTLED.limit,
+        settle_horizon_s=SETTLED.horizon_s, checks=CHECKED_HZ, working_hz=(1e8,),
+        description="10 MHz oven oscillator of the telemetry transmitter",
+        place="tide-gauge station, north mast", owner="harbour office",
+    )  # fmt: skip
+    made = FedWatch(bench)
+    watched = made.begin(UNIT)
+    began_utc_s = bench.clock.utc()
+    say = watched.counter.change_visit
+    made.feed(warm_up(found, 0.0, 400, 10.0), spacing_s=10.0)
+    say("condition", "room 21.5 C")
+    say("condition", "supply 12.02 V")
+    say("note", "arrived with the cover taped shut; trimmer sealed with paint")
+    watched.end()
+    bench.clock.now_s += 14 * HOUR_S
+    watched = made.begin(UNIT)
+    say = watched.counter.change_visit
+    say("stayed on", "")
+    made.feed([found] * 620)
+    watched.counter.record("as found")
+    _trim(made, found, (18e-9, 2e-9, left), pull=2e-9)
+    made.gap(12.0)
+    made.feed([left] * 640)
+    made.prove_chain()
+    made.check(Decimal(1_000_000), 0.0, left)
+    made.check(Decimal(100_000_000), 2e-8, left)
+    made.feed([left] * 130, spacing_s=10.0)
+    say("note", "seal renewed, cover back on")
+    watched.counter.record("as left")
+    if closes:
+        say("close visit", "")
+    watched.end()
+    return made.done(found=found, left=left, power_on_utc_s=began_utc_s)
+
+
+def _trim(made: FedWatch, offset: float, goals: Sequence[float], pull: float) -> None:
+    """Turn the trimmer to each of `goals` with the tool on, which moves the offset by `pull`."""
+    watched = made.watched
+    watched.counter.touch(on=True)
+    made.feed([offset + pull] * 30)
+    for goal in goals:
+        made.turn(goal - offset)
+        offset = goal
+        made.feed([offset + pull] * 40)
+    watched.counter.touch(on=False)
+    made.feed([offset] * 20)
 
 
 def bad_visit(folder: Path) -> MadeVisit:
-    """On the counter's own oscillator, never settled, outside, the tool still on, cut off."""
-    bench = made_bench(folder)
-    watched = bench.watch(UNIT, tolerance=TOLERANCE, settle=SETTLE)
-    ppb = warm_up_ppb(210.0, 160)
-    for number, value in enumerate(ppb, start=1):
-        bench.clock.now_s += 1.0
-        made = reading(number, f"{10_000_000 + value * 0.01:.4f}")
-        watched.thread.asked["on_event"](
-            replace(
-                made,
-                utc_s=bench.clock.utc(),
-                elapsed_s=bench.clock.monotonic() - watched.began_s,
-                flags=frozenset({INTERNAL_TIMEBASE}),
-            )
-        )
+    """Make a visit that went badly: 5 MHz, counted by the counter itself, and cut off.
+
+    It never settled, the tool was left on, it was left outside the tolerance, and the program was
+    killed. The visit is open.
+    """
+    bench, rest = _bench(folder), -19e-9
+    bench.make_unit("0417", nominal_hz=FIVE_MHZ, description="5 MHz oven oscillator", owner="")
+    made = FedWatch(bench, FIVE_MHZ)
+    watched = made.begin("0417")
+    began_utc_s = bench.clock.utc()
+    made.time_base("internal")
+    made.feed(warm_up(-52e-9, 0.0, 240, 5.0), spacing_s=5.0)
     watched.counter.touch(on=True)
-    watched.counter.record(AS_FOUND)
+    made.feed(warm_up(-52e-9, 1200.0, 20, 1.0))
+    made.turn(33e-9)
+    made.feed(warm_up(rest, 1220.0, 60, 1.0))
+    watched.counter.record("as left")
+    made.feed(warm_up(rest, 1280.0, 20, 1.0))
     bench.kill(watched)
-    return _made(bench)
+    return made.done(power_on_utc_s=began_utc_s)
 
 
 def empty_visit(folder: Path) -> MadeVisit:
-    """A visit that was opened and never read."""
-    bench = made_bench(folder)
-    with bench.watching(UNIT, tolerance=TOLERANCE) as watched:
-        watched.counter.change_visit("note", "did not start: fuse blown")
-    return _made(bench)
+    """Make a visit that was opened and closed again, without a reading."""
+    made = FedWatch(_bench(folder))
+    watched = made.begin(UNIT)
+    watched.counter.change_visit("note", "the unit does not start: fuse open")
+    watched.end()
+    return made.done()
 
 
 def long_visit(folder: Path, notes: int = 400) -> MadeVisit:
-    """A good visit with so many notes, every tenth a long one."""
-    made = good_visit(folder, closes=False)
-    bench = MadeBench(folder)
-    bench.clock.now_s += 12 * 3600.0
-    with bench.watching(UNIT, tolerance=TOLERANCE) as watched:
-        feed_ppb(watched, [LEFT_PPB] * 5)
-        for number in range(notes):
-            bench.clock.now_s += 30.0
-            text = LONG_TEXT[:900] if number % 10 == 9 else f"looked at it, remark {number + 1}"
-            watched.counter.change_visit("note", text)
-    return made
+    """Make a visit with very many notes and very long names."""
+    bench, found = _bench(folder), 3.1e-9
+    bench.make_unit(
+        "0418-" + "x" * 59, nominal_hz=TEN_MHZ, tolerance=TOLERANCE, description=LONG_NAME,
+        place=LONG_NAME, owner="Harbour office for tide gauges and telemetry " * 3,
+    )  # fmt: skip
+    made = FedWatch(bench)
+    watched = made.begin("0418-" + "x" * 59, settle=None)
+    made.feed([found] * 80)
+    watched.counter.record("as found")
+    writer = watched.counter.pipeline.register
+    assert writer is not None
+    visit = bench.visits()[-1]
+    texts = [
+        f"note {number}: the fan was on for a while, then off" + number % 7 * ", and on again"
+        for number in range(1, notes + 1)
+    ]
+    one = Draft(kind="note", unit=visit.unit, visit=visit.name, document={})
+    writer.add(
+        replace(one, document={"text": text}, at_utc_s=bench.clock.utc() + place)
+        for place, text in enumerate(texts)
+    )
+    bench.clock.now_s += notes
+    made.feed([found] * 80)
+    watched.counter.record("as left")
+    watched.counter.change_visit("close visit", "")
+    watched.end()
+    return made.done(found=found, left=found)
 
 
 def hostile_visit(folder: Path) -> MadeVisit:
-    """A good visit whose unit, owner, notes and conditions hold text that must stay text."""
-    bench = made_bench(folder)
+    """Make a visit whose texts are markup, formulas, terminal escapes and other scripts."""
+    bench, found = _bench(folder), 3.1e-9
+    ident = "0418 =cmd() <b> #x"
     bench.make_unit(
-        UNIT,
-        nominal_hz=Decimal(10_000_000),
-        tolerance=TOLERANCE,
-        description=HOSTILE[0],
-        place=HOSTILE[2],
-        owner=HOSTILE[5] + " " + HOSTILE[3],
-    )
-    with bench.watching(UNIT, tolerance=TOLERANCE, settle=SETTLE) as watched:
-        feed_ppb(watched, [FOUND_PPB] * 60)
-        watched.counter.record(AS_FOUND)
-        for text in HOSTILE:
-            watched.counter.change_visit("note", text)
-            watched.counter.change_visit("condition", f"room {text}")
-        turn_to(watched, FOUND_PPB, LEFT_PPB, rest=120)
-        watched.counter.record(AS_LEFT)
-    return _made(bench)
+        ident, nominal_hz=TEN_MHZ, tolerance=TOLERANCE, description=" ".join(HOSTILE),
+        place=HOSTILE[8], owner=HOSTILE[9],
+    )  # fmt: skip
+    made = FedWatch(bench)
+    watched = made.begin(ident, settle=None)
+    made.time_base("external", identity=" ".join(HOSTILE[:4]))
+    made.feed([found] * 80)
+    for place, text in enumerate(HOSTILE):
+        watched.counter.change_visit("note", text)
+        watched.counter.change_visit("condition", f"<i>{place} {text}")
+    watched.counter.change_visit("note", "0123456789" * 200)
+    watched.counter.record("as found")
+    watched.counter.record("as left")
+    watched.counter.change_visit("close visit", "")
+    watched.end()
+    return made.done(found=found, left=found)
 
 
 def ageing_visits(folder: Path, years: int = 5) -> MadeVisit:
-    """One visit a year, as found 1.6 ppb above as left of the year before; return the newest."""
-    bench = made_bench(folder)
+    """Make a closed visit a year, which finds the unit 3 ppb above as left; return the newest."""
+    bench = _bench(folder)
+    bench.make_unit(UNIT, nominal_hz=TEN_MHZ, tolerance=TOLERANCE)
     for year in range(years):
-        found = FOUND_PPB if year == 0 else LEFT_PPB + 1.6
-        with bench.watching(UNIT, tolerance=TOLERANCE, settle=SETTLE) as watched:
-            feed_ppb(watched, [found] * 200, seed=year)
-            watched.counter.record(AS_FOUND)
-            turn_to(watched, found, LEFT_PPB, rest=200)
-            watched.counter.record(AS_LEFT)
-            watched.counter.change_visit("close visit", "")
-        bench.clock.now_s += 365.0 * DAY_S
-    return _made(bench)
+        made = _yearly_visit(bench, 3e-9 + 1e-10 * year)
+    return made
+
+
+def _yearly_visit(bench: MadeBench, found: float) -> MadeVisit:
+    made = FedWatch(bench)
+    watched = made.begin(UNIT, settle=None)
+    made.feed([found] * 90)
+    watched.counter.record("as found")
+    made.turn(-found)
+    made.feed([0.0] * 90)
+    watched.counter.record("as left")
+    watched.counter.change_visit("close visit", "")
+    watched.end()
+    bench.clock.shift_s += 365.25 * DAY_S
+    return made.done(found=found, left=0.0)
+
+
+def many_readings_visit(folder: Path, readings: int, *, spike_at: int | None = None) -> MadeVisit:
+    """Write a closed visit with a record and many readings, quickly: not by a watch.
+
+    Args:
+        folder: where to.
+        readings: how many, one a second: 0.12 ppb with noise.
+        spike_at: number of a reading that is 400 ppb off; None: none is.
+    """
+    bench = _bench(folder)
+    began_utc_s = bench.clock.utc()
+    plan = Plan(name="main", resource="TCPIP0::127.0.0.1::5025::SOCKET", nominal=TEN_MHZ)
+    hertz = np.random.default_rng(7).normal(1.2e-3, 2e-4, readings).round(4)
+    if spike_at is not None:
+        hertz[spike_at - 1] = 4.0
+    with closing(Journal(bench.journal)) as journal:
+        run = run_of(plan, began_utc_s, watch=1)
+        writer = RunWriter(journal, run)
+        writer.update_run(identity=IDENTITY, time_base="external", gate_s=1.0)
+        writer.update_run(ended_utc_s=began_utc_s + readings, end_reason="stopped")
+    rows = (
+        (run.key, number, began_utc_s + number, number, 1.0, f"{10_000_000 + one:.4f}", 1e-4, "")
+        for number, one in enumerate(hertz.tolist(), start=1)
+    )
+    with closing(sqlite3.connect(bench.journal)) as connection, connection:
+        connection.executemany("INSERT INTO readings VALUES (?,?,?,?,?,?,?,?)", rows)
+    bench.make_unit(UNIT, nominal_hz=TEN_MHZ, tolerance=TOLERANCE)
+    ended_utc_s = began_utc_s + readings
+    left = record("as left", 0.12e-9, utc_s=ended_utc_s - 10.0)
+    one = Draft(kind="visit", unit=UNIT, document={}, at_utc_s=began_utc_s)
+    opening = {
+        "source": "watch", "counter": "main", "resource": plan.resource,
+        "nominal_hz": str(TEN_MHZ), "tolerance": TOLERANCE,
+    }  # fmt: skip
+    running = {
+        "run": run.key, "journal": bench.journal.name, "counter": "main",
+        "resource": plan.resource,
+    }  # fmt: skip
+    RegisterFile(bench.register).add(
+        [
+            replace(one, document=opening),
+            replace(one, kind="run", document=running),
+            replace(
+                one, kind="record", document={"record": left.as_dict(), "automatic": False},
+                at_utc_s=ended_utc_s - 10.0,
+            ),
+            replace(one, kind="closed", document={}, at_utc_s=ended_utc_s),
+        ]
+    )  # fmt: skip
+    visit = bench.visits()[-1]
+    return MadeVisit(bench=bench, name=visit.name, readings=readings, left=0.12e-9)

@@ -15,7 +15,7 @@ from benchwatch.counter import Identity, LinkStatus, Setup, TimeBase
 from benchwatch.errors import RegisterError
 from benchwatch.journal import Journal
 from benchwatch.plan import Plan
-from benchwatch.register import RegisterFile, Unit, read_register
+from benchwatch.register import RegisterFile, Unit, read_register, register_path
 from benchwatch.register.register_writer import RegisterWriter
 from benchwatch.register.visit import Visit
 from benchwatch.register.visit_writer import VisitWriter
@@ -62,6 +62,9 @@ class MadeThread:
         self.asked["on_status"](status)
 
     def request(self, setup: Setup) -> None:
+        """Do nothing."""
+
+    def set_dial(self, setting: Decimal | None) -> None:
         """Do nothing."""
 
     def stop(self) -> None:
@@ -132,7 +135,7 @@ class MadeBench:
     @property
     def register(self) -> Path:
         """The register's path."""
-        return self.folder / "register.db"
+        return register_path(self.journal, simulated=self.simulated is not None)
 
     def make_unit(self, ident: str, **values: Any) -> None:
         """Put a unit into the register."""
