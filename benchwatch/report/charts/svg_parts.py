@@ -10,7 +10,6 @@ from benchwatch.report.charts.svg_elements import (
     shortened,
     stroke,
     text_element,
-    width_of,
 )
 
 COLUMN_MM: Final = 0.12
@@ -178,13 +177,10 @@ def pause_elements(parts: Sequence[Mapping[str, Any]], area: PlotArea) -> Iterat
         yield _rectangle(left, area.top, right, area.bottom + 0.2, 'fill="#fff"')
         for x in (left, right):
             yield stroke((x, area.top), (x, area.bottom), "#999", width_mm=0.15, dash="0.3 0.9")
-        text = shortened(f"pause {part['text']}", area.bottom - area.top - 4)
+        text = shortened(f"pause {part['text']}", area.bottom - area.top - 2)
         if right - left >= LEAST_PAUSE_TEXT_MM and text:
-            y = (area.top + area.bottom + width_of(text)) / 2.0
-            yield text_element(
-                (left + right) / 2 + FONT_MM * 0.35, min(y, area.bottom - 2), text,
-                turned=True, grey=True,
-            )  # fmt: skip
+            x, y = (left + right) / 2 + FONT_MM * 0.35, (area.top + area.bottom) / 2
+            yield text_element(x, y, text, anchor="middle", turned=True, grey=True)
 
 
 def break_marks(parts: Sequence[Mapping[str, Any]], area: PlotArea) -> Iterator[str]:

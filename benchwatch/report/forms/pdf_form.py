@@ -8,22 +8,20 @@ from datetime import datetime
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any, Final
 
-from benchwatch.errors import UsageError
 from benchwatch.report.charts.svg import svg_of
 from benchwatch.report.forms.json_form import json_form
 from benchwatch.report.forms.page_view import page_view
+from benchwatch.report.forms.typst_compiler import typst_compiler
 
 if TYPE_CHECKING:
     from typst import Compiler
 
-INSTALL: Final = "in the source folder, pip install '.[report]'"
+OTHER_FORMS: Final = "The other forms need none: .html, .txt, .json, .csv, .xml."
 NO_DATE: Final = "1970-01-01T00:00:00+00:00"
 """Instead of the time of issue, in a draft that has none."""
 STANDARDS: Final = ("a-3a", "ua-1")
 """PDF/A-3a (ISO 19005-3, level A): archivable, with an attachment; PDF/UA-1 (ISO 14289-1)."""
 
-_BEYOND_EMBEDDED: Final = re.compile("[^\u0000-\u052f\u2000-\u23ff\ufffd]")
-"""Characters that the fonts within typst may not have: fonts of the system are searched then."""
 _NOT_IN_ANY_FONT: Final = re.compile(r'the text `"(.*?)"` could not be displayed')
 _TRIES: Final = 16
 _NOT_SURE: Final = re.compile("[^\u0020-\u007e\u00a0-\u017f\u0370-\u03ff\u2010-\u2022\u2212\ufffd]")
@@ -45,7 +43,7 @@ def pdf_form(document: Mapping[str, Any]) -> bytes:
         "view": json.dumps(view, ensure_ascii=False),
         "drawings": json.dumps(drawings, ensure_ascii=False),
     }
-    compiler = _compiler(with_system_fonts=any(map(_BEYOND_EMBEDDED.search, inputs.values())))
+    compiler = typst_compiler("".join(inputs.values()), "a PDF", OTHER_FORMS)
     attached = {"attachment": json_form(document).decode()}
     issued = datetime.fromisoformat(document["issue"]["utc"] or NO_DATE)
     for _ in range(_TRIES):
@@ -71,23 +69,6 @@ def _compiled(compiler: "Compiler", inputs: dict[str, str], issued: datetime) ->
     )
     assert isinstance(written, bytes)
     return written
-
-
-@functools.cache
-def _compiler(*, with_system_fonts: bool) -> "Compiler":
-    """Return a compiler, which is kept: to find fonts takes longer than a report.
-
-    The fonts within the library look the same on every machine; those of the system are for
-    letters that the former lack.
-    """
-    try:
-        from typst import Compiler, Fonts  # noqa: PLC0415 - an extra
-    except ImportError as error:
-        raise UsageError(
-            f"a PDF needs a library that is not installed ({error.name}): {INSTALL}. The other "
-            "forms need none: .html, .txt, .json, .csv, .xml."
-        ) from error
-    return Compiler(font_paths=Fonts(include_system_fonts=with_system_fonts))
 
 
 @functools.cache
