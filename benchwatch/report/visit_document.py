@@ -71,25 +71,31 @@ def _unit_blocks(standing: UnitStanding, style: VisitStyle) -> Iterator[Document
         if newest.caution:
             yield Sentence(f"caution (newest record): {newest.caution}", "warning")
     yield _due(standing, style)
-    yield from _ageing(standing)
+    yield from rate_sentences(standing)
+    yield from forecast_sentences(standing)
     if standing.visits:
-        yield Table(
-            ("visit", "opened", "as found", "as left", "state"),
-            tuple(
-                (
-                    style.label(visit),
-                    style.day(visit.opened_utc_s),
-                    record_amount(visit.as_found),
-                    record_amount(visit.as_left),
-                    state_words(visit),
-                )
-                for visit in standing.visits
-            ),
-        )
+        yield visits_table(standing.visits, style)
     if standing.history.intervals:
-        yield from _intervals(standing.history.intervals)
+        yield from interval_blocks(standing.history.intervals)
     for caution in history_cautions(standing.history):
         yield Sentence(f"caution: {caution}", "warning")
+
+
+def visits_table(visits: Sequence[Visit], style: VisitStyle) -> Table:
+    """Return a table of visits, each with its offsets as found and as left."""
+    return Table(
+        ("visit", "opened", "as found", "as left", "state"),
+        tuple(
+            (
+                style.label(visit),
+                style.day(visit.opened_utc_s),
+                record_amount(visit.as_found),
+                record_amount(visit.as_left),
+                state_words(visit),
+            )
+            for visit in visits
+        ),
+    )
 
 
 def visit_document(
@@ -132,7 +138,7 @@ def _visit_blocks(
     if visit.pulls:
         pulls = ", ".join(amount(size, u) for size, u in visit.pulls)
         yield Sentence(f"the tool pulls {pulls}")
-    yield from _checks(visit.checks, style)
+    yield from check_blocks(visit.checks, style)
     yield from _remarks(visit.remarks, style)
     yield from _chain(visit.comparison, style)
     if visit.runs:
@@ -157,7 +163,7 @@ def _visit_blocks(
             one for one in standing.history.intervals if labels & {one.from_visit, one.to_visit}
         ]
         if here:
-            yield from _intervals(here)
+            yield from interval_blocks(here)
         yield _due(standing, style)
         for caution in history_cautions(standing.history):
             yield Sentence(f"caution: {caution}", "warning")
@@ -177,7 +183,7 @@ def _visit_facts(visit: Visit, style: VisitStyle) -> Iterator[DocumentPart]:
         yield Sentence(f"tolerance {_limit(visit.tolerance)}")
 
 
-def _intervals(intervals: Sequence[Interval]) -> Iterator[DocumentPart]:
+def interval_blocks(intervals: Sequence[Interval]) -> Iterator[Sentence | Table]:
     """Yield the changes between visits, with the trimmer left alone."""
     yield Sentence("changes from as left of one visit to as found of the next:")
     yield Table(
@@ -231,8 +237,9 @@ def _source(visit: Visit) -> str:
     return f"; counter {visit.counter}" if visit.counter else ""
 
 
-def _ageing(standing: UnitStanding) -> Iterator[DocumentPart]:
-    rate, ahead = standing.rate, standing.in_a_year()
+def rate_sentences(standing: UnitStanding) -> Iterator[Sentence]:
+    """Yield the mean ageing between the visits of a unit; nothing where there is no interval."""
+    rate = standing.rate
     if rate is not None:
         over = (
             f"over {rate.intervals} intervals between visits (± counts the scatter between them)"
@@ -242,6 +249,11 @@ def _ageing(standing: UnitStanding) -> Iterator[DocumentPart]:
         yield Sentence(f"ageing {amount(rate.per_year, rate.u)} a year {over}")
     elif any(not one.u_known for one in standing.history.intervals):
         yield Sentence("ageing: no rate is stated, for the uncertainty of a record is unknown")
+
+
+def forecast_sentences(standing: UnitStanding) -> Iterator[Sentence]:
+    """Yield what is expected a year after the newest record; nothing where that is not known."""
+    ahead = standing.in_a_year()
     if ahead is not None and ahead.low is not None and ahead.high is not None:
         unit = offset_unit(max(abs(ahead.low), abs(ahead.high)))
         low, middle, high = (
@@ -330,7 +342,7 @@ def _chain(proven: Remark | None, style: VisitStyle) -> Iterator[DocumentPart]:
             yield Sentence(sentence)
 
 
-def _checks(checks: Sequence[VisitCheck], style: VisitStyle) -> Iterator[DocumentPart]:
+def check_blocks(checks: Sequence[VisitCheck], style: VisitStyle) -> Iterator[Sentence | Table]:
     """Yield a table of the checks at other dial settings, and what its columns are."""
     if not checks:
         return

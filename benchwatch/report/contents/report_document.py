@@ -4,16 +4,39 @@
 folder and declare it here; every form of the report then shows it.
 """
 
+from collections.abc import Iterable, Iterator
 from typing import Any, Final
 
+from benchwatch.report.blocks import Table
+from benchwatch.report.charts.chart_json import chart_json
 from benchwatch.report.contents.block_values import block_values, harmless
+from benchwatch.report.contents.chain_and_checks import chain_blocks, check_section, checks_table
+from benchwatch.report.contents.conditions import (
+    condition_blocks,
+    note_blocks,
+    notes,
+    typed_conditions,
+)
+from benchwatch.report.contents.history import history_blocks, history_table
 from benchwatch.report.contents.laboratory_words import laboratory_blocks, laboratory_values
+from benchwatch.report.contents.method import method_blocks
+from benchwatch.report.contents.proof import (
+    amendment_blocks,
+    proof_blocks,
+    readings_values,
+    register_values,
+)
+from benchwatch.report.contents.report_blocks import Figure, ReportPart
 from benchwatch.report.contents.report_cautions import caution_blocks, caution_values
+from benchwatch.report.contents.report_figures import CHARTS, bench_figures, visit_figure
 from benchwatch.report.contents.report_section import PageName, ReportSection
 from benchwatch.report.contents.report_source import ReportSource
 from benchwatch.report.contents.result_values import result_values
 from benchwatch.report.contents.results import result_blocks
+from benchwatch.report.contents.stability import stability_blocks, stability_table
+from benchwatch.report.contents.uncertainty import uncertainty_blocks
 from benchwatch.report.contents.unit_facts import customer_values, unit_blocks, unit_values
+from benchwatch.report.contents.work_done import trim_blocks, warm_up_blocks, work_blocks
 
 FORMAT: Final = "benchwatch report 1"
 TITLE: Final = "Report on a frequency source"
@@ -22,8 +45,30 @@ END: Final = "End of the report"
 SECTIONS: Final = (
     ReportSection(name="unit", title="Unit", page="customer", blocks=unit_blocks),
     ReportSection(name="results", title="Results", page="customer", blocks=result_blocks),
+    ReportSection(name="visit", title="", page="customer", blocks=visit_figure),
+    ReportSection(name="work", title="What was done", page="customer", blocks=work_blocks),
     ReportSection(name="cautions", title="Cautions", page="customer", blocks=caution_blocks),
     ReportSection(name="laboratory", title="Laboratory", page="customer", blocks=laboratory_blocks),
+    ReportSection(name="charts", title="Charts", page="bench", blocks=bench_figures),
+    ReportSection(name="warm-up", title="Warm-up", page="bench", blocks=warm_up_blocks),
+    ReportSection(name="trim", title="Trim", page="bench", blocks=trim_blocks),
+    ReportSection(name="uncertainty", title="Uncertainty", page="bench", blocks=uncertainty_blocks),
+    ReportSection(
+        name="stability",
+        title="Deviation since the last turn",
+        page="bench",
+        blocks=stability_blocks,
+    ),
+    ReportSection(
+        name="checks", title="Checks at other dial settings", page="bench", blocks=check_section
+    ),
+    ReportSection(name="chain", title="Measuring chain", page="bench", blocks=chain_blocks),
+    ReportSection(name="conditions", title="Conditions", page="bench", blocks=condition_blocks),
+    ReportSection(name="notes", title="Notes", page="bench", blocks=note_blocks),
+    ReportSection(name="history", title="History", page="bench", blocks=history_blocks),
+    ReportSection(name="method", title="How it was measured", page="bench", blocks=method_blocks),
+    ReportSection(name="amendments", title="Amendments", page="bench", blocks=amendment_blocks),
+    ReportSection(name="proof", title="Readings and register", page="bench", blocks=proof_blocks),
 )
 """The sections of a report, in reading order."""
 
@@ -61,24 +106,51 @@ def report_document(source: ReportSource) -> dict[str, Any]:
             "customer": customer_values(source),
             "unit": unit,
             "visit": {"name": visit.name, "label": label},
-            "pages": _pages(source),
-            "charts": {},
             "results": [result_values(source, one) for one in source.results],
             "cautions": caution_values(source),
+            "conditions": typed_conditions(source),
+            "notes": notes(source),
+            "checks": _table(checks_table(source)),
+            "stability": _table(stability_table(source)),
+            "history": _table(history_table(source)),
+            "readings": readings_values(source),
+            "register": register_values(source),
         }
     )
-    return document
+    return document | _pages_with_charts(source)
 
 
-def _pages(source: ReportSource) -> list[dict[str, Any]]:
+def _pages_with_charts(source: ReportSource) -> dict[str, Any]:
+    """Return the pages, and the charts that are placed in them; an empty chart has no place."""
+    charts: dict[str, Any] = {}
     pages = []
     for page, title in PAGE_TITLES.items():
         if page == "bench" and source.options.pages == "customer":
             continue
         sections = []
         for section in (one for one in SECTIONS if one.page == page):
-            blocks = [block_values(one) for one in section.blocks(source)]
+            blocks = list(_placed(section.blocks(source), source, charts))
             if blocks:
-                sections.append({"name": section.name, "title": section.title, "blocks": blocks})
+                sections.append(
+                    harmless({"name": section.name, "title": section.title, "blocks": blocks})
+                )
         pages.append({"name": page, "title": title, "sections": sections})
-    return pages
+    return {"pages": pages, "charts": harmless(charts)}
+
+
+def _placed(
+    blocks: Iterable[ReportPart], source: ReportSource, charts: dict[str, Any]
+) -> Iterator[dict[str, Any]]:
+    """Yield blocks as values; charts are added to `charts`, and those with nothing left out."""
+    for block in blocks:
+        if isinstance(block, Figure):
+            chart = CHARTS[block.chart](source)
+            if chart is None:
+                continue
+            charts[block.chart] = chart_json(chart)
+        yield block_values(block)
+
+
+def _table(table: Table | None) -> dict[str, Any] | None:
+    """Return a table as values; None where there is none."""
+    return None if table is None else {"header": table.header, "rows": table.rows}

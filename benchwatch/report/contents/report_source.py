@@ -83,6 +83,16 @@ class ReportSource:
         return self.visit.source == TYPED_TABLE
 
     @property
+    def end_utc_s(self) -> float:
+        """When the visit ended: closed, or the newest that is on record of it; Unix seconds."""
+        visit = self.visit
+        if visit.closed_utc_s is not None:
+            return visit.closed_utc_s
+        ends = [run.ended_utc_s for run in self.measured.runs if run.ended_utc_s is not None]
+        ends += [one.at_utc_s for one in visit.records]
+        return max(ends, default=visit.opened_utc_s)
+
+    @property
     def shows_forecast(self) -> bool:
         """Whether a forecast is asked for and allowed."""
         return self.options.forecast and self.laboratory.forecasts

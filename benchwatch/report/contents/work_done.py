@@ -1,0 +1,102 @@
+"""What was done: the turns of the trimmer, the tool, the warm-up, and how it settled."""
+
+from collections.abc import Iterator
+from typing import Final
+
+from benchwatch.measured_visit.measured_visit import MeasuredVisit, SettleMark
+from benchwatch.quantity import format_duration, how_many, listed
+from benchwatch.report.blocks import Sentence
+from benchwatch.report.contents.report_source import ReportSource
+from benchwatch.report.visit_document import amount
+
+MOST_LISTED: Final = 12
+"""Turns, or verdicts, that a sentence lists; of more the first and the last ones."""
+NO_READINGS: Final = "No readings of this visit are at hand."
+NOT_TURNED: Final = "No turn of the trimmer is seen in the readings."
+
+
+def work_blocks(source: ReportSource) -> Iterator[Sentence]:
+    """Yield in a sentence or two what was done, for whoever brought the unit."""
+    measured = source.measured
+    readings = sum(run.readings for run in measured.runs)
+    if not readings:
+        yield Sentence(NO_READINGS)
+        return
+    runs = how_many(sum(1 for run in measured.runs if run.readings), "run")
+    said = [f"Measured: {how_many(readings, 'reading')} in {runs}."]
+    turns = measured.turns
+    if turns:
+        first, last = (source.style.moment(turns[place].utc_s) for place in (0, -1))
+        when = f"at {first}" if len(turns) == 1 else f"from {first} to {last}"
+        said += [f"The trimmer was turned {_times(len(turns))}, {when}.", _settled_after(source)]
+    else:
+        said.append(NOT_TURNED)
+    yield Sentence(" ".join(said))
+
+
+def warm_up_blocks(source: ReportSource) -> Iterator[Sentence]:
+    """Yield when the unit was switched on, and each new verdict on whether it had settled."""
+    measured = source.measured
+    if measured.power_on_utc_s is not None:
+        yield Sentence(f"Power on: {source.style.moment(measured.power_on_utc_s)}.")
+    marks = measured.settle_marks
+    if marks:
+        words = [_mark_words(source, one) for one in marks]
+        yield Sentence(f"Settled or not: {_some(words)}.")
+    elif any(run.readings for run in measured.runs):
+        yield Sentence("No verdict was given on whether it had settled.")
+
+
+def trim_blocks(source: ReportSource) -> Iterator[Sentence]:
+    """Yield each turn with its size, and what the tool pulled."""
+    measured, visit = source.measured, source.visit
+    if measured.turns:
+        words = [
+            f"{source.style.moment(turn.utc_s)} {amount(turn.size, turn.u)}"
+            for turn in measured.turns
+        ]
+        turns = how_many(len(words), "turn")
+        yield Sentence(f"{turns}, ± u (k = 1): {_some(words)}.")
+    elif any(run.readings for run in measured.runs):
+        yield Sentence(NOT_TURNED)
+    if visit.pulls:
+        pulls = [amount(size, u) for size, u in visit.pulls]
+        yield Sentence(f"The tool on the trimmer pulls {_some(pulls)} (± u, k = 1).")
+    touched = how_many(len(measured.tool_on), "time")
+    if measured.tool_on:
+        still = "; it is still on" if measured.tool_on[-1].end_utc_s is None else ""
+        yield Sentence(f"The tool was on the trimmer {touched}{still}.")
+
+
+def settled_mark(measured: MeasuredVisit) -> SettleMark | None:
+    """Return the first verdict that it had settled after the last turn; None without one."""
+    since = measured.turns[-1].utc_s if measured.turns else 0.0
+    return next(
+        (one for one in measured.settle_marks if one.state == "settled" and one.utc_s >= since),
+        None,
+    )
+
+
+def _settled_after(source: ReportSource) -> str:
+    mark = settled_mark(source.measured)
+    if mark is None:
+        return "It was not seen to settle after that."
+    after = format_duration(mark.utc_s - source.measured.turns[-1].utc_s)
+    return f"It settled {after} after the last turn."
+
+
+def _mark_words(source: ReportSource, mark: SettleMark) -> str:
+    return f"{source.style.moment(mark.utc_s)} {mark.text or mark.state}"
+
+
+def _times(number: int) -> str:
+    return {1: "once", 2: "twice"}.get(number, f"{number} times")
+
+
+def _some(words: list[str]) -> str:
+    """Write all of a few phrases; of many the first and last ones, and how many are between."""
+    if len(words) <= MOST_LISTED:
+        return listed(words)
+    half = MOST_LISTED // 2
+    between = len(words) - 2 * half
+    return f"{', '.join(words[:half])}, then {between} more, {listed(words[-half:])}"
