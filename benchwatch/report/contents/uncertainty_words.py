@@ -4,8 +4,9 @@ from typing import Final
 
 from benchwatch.estimate.uncertainty.uncertainty_budget import USUAL_COVERAGE
 from benchwatch.quantity.stated_result import StatedResult
-from benchwatch.report.record_document import MOST_DOF
 
+MOST_DOF: Final = 999
+"""More degrees of freedom are written as unlimited: k, to two decimals, is the same then."""
 COVERAGE_WORDS: Final = f"about {USUAL_COVERAGE * 100:.0f} %"
 
 
