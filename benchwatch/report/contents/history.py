@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 
 from benchwatch.report.blocks import Sentence, Table
+from benchwatch.report.contents.report_blocks import Figure
 from benchwatch.report.contents.report_source import ReportSource
 from benchwatch.report.due_words import due_words, history_cautions
 from benchwatch.report.visit_document import (
@@ -13,7 +14,7 @@ from benchwatch.report.visit_document import (
 )
 
 
-def history_blocks(source: ReportSource) -> Iterator[Sentence | Table]:
+def history_blocks(source: ReportSource) -> Iterator[Sentence | Table | Figure]:
     """Yield the visits as a table, and what the unit did between them."""
     standing = source.standing
     if standing is None:
@@ -21,6 +22,7 @@ def history_blocks(source: ReportSource) -> Iterator[Sentence | Table]:
     if len(standing.visits) < 2:
         yield Sentence("This is its first visit on record.")
     else:
+        yield Figure("history")
         yield Sentence("± is u (k = 1) here; ! marks a record with a caution.", "quiet")
         yield visits_table(standing.visits, source.style)
     if standing.history.intervals:

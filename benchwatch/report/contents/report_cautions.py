@@ -3,6 +3,8 @@
 from collections.abc import Iterator
 from typing import Any, Final
 
+from benchwatch.estimate.dial_check import DOES_NOT_FOLLOW
+from benchwatch.pipeline.dial_check_words import check_words
 from benchwatch.quantity import listed
 from benchwatch.reading import TYPED
 from benchwatch.register.visit import VisitRecord
@@ -72,6 +74,11 @@ def _of_the_visit(source: ReportSource) -> Iterator[str]:
         yield "The results were typed in from a table; this program did not measure them."
     elif any(run.resource == TYPED for run in visit.runs):
         yield "Readings were read off the counter and typed by a person."
+    for one in visit.checks:
+        if one.check.verdict == DOES_NOT_FOLLOW:
+            yield f"Output {check_words(one.check)}."
+    if visit.comparison is not None and visit.comparison.numbers.get("agree") is False:
+        yield f"The counters that were compared disagree: {visit.comparison.text}."
     if visit.closed_utc_s is None:
         yield "The visit is still open."
     if runs and runs[-1].began_utc_s is not None and not runs[-1].end_reason:

@@ -28,7 +28,7 @@ from benchwatch.report.contents.proof import (
 )
 from benchwatch.report.contents.report_blocks import Figure, ReportPart
 from benchwatch.report.contents.report_cautions import caution_blocks, caution_values
-from benchwatch.report.contents.report_figures import CHARTS, bench_figures, visit_figure
+from benchwatch.report.contents.report_figures import CHARTS
 from benchwatch.report.contents.report_section import PageName, ReportSection
 from benchwatch.report.contents.report_source import ReportSource
 from benchwatch.report.contents.result_values import result_values
@@ -45,20 +45,18 @@ END: Final = "End of the report"
 SECTIONS: Final = (
     ReportSection(name="unit", title="Unit", page="customer", blocks=unit_blocks),
     ReportSection(name="results", title="Results", page="customer", blocks=result_blocks),
-    ReportSection(name="visit", title="", page="customer", blocks=visit_figure),
     ReportSection(name="work", title="What was done", page="customer", blocks=work_blocks),
     ReportSection(name="cautions", title="Cautions", page="customer", blocks=caution_blocks),
     ReportSection(name="laboratory", title="Laboratory", page="customer", blocks=laboratory_blocks),
-    ReportSection(name="charts", title="Charts", page="bench", blocks=bench_figures),
     ReportSection(name="warm-up", title="Warm-up", page="bench", blocks=warm_up_blocks),
     ReportSection(name="trim", title="Trim", page="bench", blocks=trim_blocks),
-    ReportSection(name="uncertainty", title="Uncertainty", page="bench", blocks=uncertainty_blocks),
     ReportSection(
         name="stability",
         title="Deviation since the last turn",
         page="bench",
         blocks=stability_blocks,
     ),
+    ReportSection(name="uncertainty", title="Uncertainty", page="bench", blocks=uncertainty_blocks),
     ReportSection(
         name="checks", title="Checks at other dial settings", page="bench", blocks=check_section
     ),

@@ -6,15 +6,17 @@ from benchwatch.estimate.stability.deviation_kinds import DEVIATIONS
 from benchwatch.estimate.stability.deviation_point import Deviation
 from benchwatch.quantity import format_duration, how_many
 from benchwatch.report.blocks import Sentence, Table
+from benchwatch.report.contents.report_blocks import Figure
 from benchwatch.report.contents.report_source import ReportSource
 from benchwatch.report.visit_style import NAMELESS
 
 
-def stability_blocks(source: ReportSource) -> Iterator[Sentence | Table]:
+def stability_blocks(source: ReportSource) -> Iterator[Sentence | Table | Figure]:
     """Yield from which readings the deviations are, then their table."""
     stability, table = source.measured.stability, stability_table(source)
     if stability is None or table is None:
         return
+    yield Figure("stability")
     moment = source.style.moment
     left_out = f", {how_many(stability.spikes, 'spike')} left out" * bool(stability.spikes)
     yield Sentence(

@@ -6,6 +6,7 @@ from typing import Final
 from benchwatch.estimate.uncertainty.decision_rule import conformance_probability
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 from benchwatch.report.blocks import Sentence, Table
+from benchwatch.report.contents.report_blocks import Figure
 from benchwatch.report.contents.report_source import ReportSource
 from benchwatch.report.contents.result_values import record_statement, record_unit
 from benchwatch.report.record_document import budget_table
@@ -14,8 +15,9 @@ NEARLY_ALL: Final = 0.9999
 """A probability above this is written as more than it, and its complement as less than that."""
 
 
-def uncertainty_blocks(source: ReportSource) -> Iterator[Sentence | Table]:
-    """Yield for each result its statement, its budget, and what is not counted in it."""
+def uncertainty_blocks(source: ReportSource) -> Iterator[Sentence | Table | Figure]:
+    """Yield the budgets as bars; then each result's statement, budget and what is not in it."""
+    yield from (Figure(f"budget {one.record.kind}") for one in source.results)
     for one in source.results:
         record = one.record
         yield Sentence(f"{record_statement(record)}{_probability(source, record)}")

@@ -6,6 +6,7 @@ from typing import Final
 from benchwatch.measured_visit.measured_visit import MeasuredVisit, SettleMark
 from benchwatch.quantity import format_duration, how_many, listed
 from benchwatch.report.blocks import Sentence
+from benchwatch.report.contents.report_blocks import Figure
 from benchwatch.report.contents.report_source import ReportSource
 from benchwatch.report.visit_document import amount
 
@@ -15,8 +16,9 @@ NO_READINGS: Final = "No readings of this visit are at hand."
 NOT_TURNED: Final = "No turn of the trimmer is seen in the readings."
 
 
-def work_blocks(source: ReportSource) -> Iterator[Sentence]:
-    """Yield in a sentence or two what was done, for whoever brought the unit."""
+def work_blocks(source: ReportSource) -> Iterator[Sentence | Figure]:
+    """Yield the visit as a chart and in a sentence or two, for whoever brought the unit."""
+    yield Figure("visit")
     measured = source.measured
     readings = sum(run.readings for run in measured.runs)
     if not readings:
@@ -34,8 +36,9 @@ def work_blocks(source: ReportSource) -> Iterator[Sentence]:
     yield Sentence(" ".join(said))
 
 
-def warm_up_blocks(source: ReportSource) -> Iterator[Sentence]:
-    """Yield when the unit was switched on, and each new verdict on whether it had settled."""
+def warm_up_blocks(source: ReportSource) -> Iterator[Sentence | Figure]:
+    """Yield the warm-up as a chart, and each new verdict on whether it had settled."""
+    yield Figure("warm-up")
     measured = source.measured
     if measured.power_on_utc_s is not None:
         yield Sentence(f"Power on: {source.style.moment(measured.power_on_utc_s)}.")
