@@ -11,6 +11,7 @@ from benchwatch.estimate.dial_check_record import DialCheck
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 from benchwatch.quantity import printable
 from benchwatch.reading import AS_FOUND, AS_LEFT, RecordKind
+from benchwatch.register.issued_report import IssuedFile, read_issued_file
 from benchwatch.register.register_entry import (
     AMENDABLE,
     RegisterEntry,
@@ -116,6 +117,8 @@ class Visit:
     newest_entry: str = ""
     amendments: tuple[Amendment, ...] = ()
     """In the order of writing."""
+    issues: tuple[IssuedFile, ...] = ()
+    """Reports that were issued, a file each, in the order of writing."""
 
     @property
     def chain(self) -> str:
@@ -143,6 +146,11 @@ class Visit:
         """The newest record as left; None without one."""
         return self._newest(AS_LEFT)
 
+    @property
+    def newest_issue(self) -> IssuedFile | None:
+        """The first file of the report's newest issue; None where none was issued."""
+        return max(self.issues, key=lambda one: one.issue.number, default=None)
+
     def _newest(self, kind: RecordKind) -> VisitRecord | None:
         return next((one for one in reversed(self.records) if one.record.kind == kind), None)
 
@@ -160,7 +168,8 @@ def build_visit(name: str, entries: Iterable[RegisterEntry]) -> Visit:
     fields: dict[str, Any] = {"name": name, "opened_utc_s": 0.0}
     if entries:  # where the entry that opened it was lost, the first one that is left counts
         fields |= {"opened_utc_s": utc_of(entries[0].at), "unit": entries[0].unit}
-    lists: dict[str, list[Any]] = {"runs": [], "records": [], "remarks": [], "checks": []}
+    lists: dict[str, list[Any]] = {"runs": [], "records": [], "remarks": []}
+    lists |= {"checks": [], "issues": []}
     fields |= lists
     fields["amendments"] = tuple(amendments_of(entries))
     for entry in entries:
@@ -213,7 +222,9 @@ def _take(
             fields["closed_by"] = entry.who
         case "check":
             _add_check(fields["checks"], shown, at_utc_s, values, reason)
-        case "note" | "condition" | "power" | "comparison" | "report":
+        case "report":
+            fields["issues"] += filter(None, [read_issued_file(entry, values, at_utc_s)])
+        case "note" | "condition" | "power" | "comparison":
             remark = _remark(shown, at_utc_s, values, reason, kind=entry.kind)
             fields["remarks"].append(remark)
 

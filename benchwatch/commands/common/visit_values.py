@@ -108,6 +108,11 @@ def visit_values(visit: Visit, run_numbers: Mapping[int, int]) -> dict[str, Any]
         "checks": [_check(one) for one in visit.checks],
         "remarks": [_remark(one) for one in visit.remarks],
         "amendments": [_amendment(one) for one in visit.amendments],
+        "reports": [
+            {"entry": one.entry, "time": iso_time(one.at_utc_s), "who": one.who, "form": one.form,
+             "pages": one.pages, "file": one.file, "sha256": one.sha256, **one.issue.as_dict()}
+            for one in visit.issues
+        ],
     }  # fmt: skip
 
 
