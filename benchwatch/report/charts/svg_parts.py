@@ -37,6 +37,9 @@ def part_elements(parts: Sequence[Mapping[str, Any]], area: PlotArea, *, behind:
     """Return the elements of parts: those behind the grid, or those in front of it."""
     drawn: list[str] = []
     order = ("envelope", "moment", "curve", "limits")
+    if not behind:
+        bands = [part for part in parts if part["kind"] == "band"]
+        drawn += [element for part in bands for element in band_edges(part, area)]
     for kind in BEHIND if behind else order:
         some = [part for part in parts if part["kind"] == kind]
         if kind == "moment":
@@ -47,10 +50,14 @@ def part_elements(parts: Sequence[Mapping[str, Any]], area: PlotArea, *, behind:
 
 
 def band_elements(part: Mapping[str, Any], area: PlotArea) -> Iterator[str]:
-    """Yield a pale area with a dashed line at each limit that is on the axis."""
+    """Yield a pale area."""
     top, bottom = area.y_mm(part["high"]), area.y_mm(part["low"])
     if bottom > top:
         yield _rectangle(area.left, top, area.right, bottom, 'fill="#e6ecf2"')
+
+
+def band_edges(part: Mapping[str, Any], area: PlotArea) -> Iterator[str]:
+    """Yield a dashed line at each limit of a band that is on the axis."""
     for limit in (part["low"], part["high"]):
         if area.y["low"] < limit < area.y["high"]:
             y = area.y_mm(limit)

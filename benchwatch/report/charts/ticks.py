@@ -14,6 +14,8 @@ MARGIN: Final = 0.06
 """Part of the range of the values that is left free beyond either end."""
 SMALLEST_SHARE: Final = 1e-9
 """Values closer together than this part of their size are taken as equal."""
+SMALLEST: Final = 1e-6
+"""The same in the unit of the axis."""
 MINUTE_S, HOUR_S, DAY_S = 60, 3600, 86400
 CLOCK_STEPS_S: Final = (
     1, 2, 5, 10, 15, 30, MINUTE_S, 2 * MINUTE_S, 5 * MINUTE_S, 10 * MINUTE_S, 15 * MINUTE_S,
@@ -36,8 +38,8 @@ def covered(values: Iterable[float]) -> tuple[float, float] | None:
         return None
     low, high = min(finite), max(finite)
     size = max(abs(low), abs(high))
-    if high - low <= SMALLEST_SHARE * size:
-        half = size * MARGIN or 1.0
+    if high - low <= max(SMALLEST_SHARE * size, SMALLEST):
+        half = size * MARGIN if size > SMALLEST else 1.0
         return low - half, high + half
     margin = MARGIN * (high - low)
     return low - margin, high + margin
