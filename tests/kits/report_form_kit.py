@@ -22,6 +22,7 @@ from benchwatch.report.visit_style import VisitStyle
 
 NUMBER = re.compile(r"(?<!\d)[+\-−]?\d+(?:[.,:]\d+)*(?:e[+\-]?\d+)?")
 """A number as it is printed, with its sign; parts of a date and of a word count as well."""
+INLINE = {"bdi", "span"}
 VOID = {"meta", "br", "img", "hr", "link", "input"}
 
 
@@ -119,7 +120,7 @@ class HtmlText(HTMLParser):
         self.attributes += [(tag, name, value or "") for name, value in attrs]
         if tag not in VOID:
             self._open.append(tag)
-        if tag != "bdi":
+        if tag not in INLINE:
             self.paragraphs.append("")
 
     def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
@@ -130,7 +131,7 @@ class HtmlText(HTMLParser):
     def handle_endtag(self, tag: str) -> None:
         """Note that an element ends."""
         assert self._open.pop() == tag
-        if tag != "bdi":
+        if tag not in INLINE:
             self.paragraphs.append("")
 
     def handle_data(self, data: str) -> None:

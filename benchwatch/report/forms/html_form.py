@@ -1,9 +1,10 @@
 """The report as one HTML file: its style and its charts within, no script, nothing from outside."""
 
 import functools
+import re
 from collections.abc import Mapping
 from importlib.resources import files
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from benchwatch.report.charts.svg import svg_of
 from benchwatch.report.forms.harmless_text import split_right_to_left
@@ -11,6 +12,12 @@ from benchwatch.report.forms.page_view import page_view
 
 if TYPE_CHECKING:
     from jinja2 import Template
+
+
+_LONG_WORD: Final = re.compile(r"\S{31}")
+"""A longer word may break within a cell of a table."""
+_NOT_BROKEN: Final = re.compile(r"(?<!\S)(?=\S{1,24}(?!\S))(\S*\d\S*-\d\S*|\S*\^-\d\S*)")
+"""A short word with a hyphen before a digit, which browsers break there."""
 
 
 def html_form(document: Mapping[str, Any]) -> bytes:
@@ -29,16 +36,23 @@ def _template() -> "Template":
     from markupsafe import Markup, escape  # noqa: PLC0415 - comes with Jinja2
 
     def isolate(text: str) -> Markup:
-        """Escape text, and keep runs from right to left apart from what is around them."""
+        """Escape text; keep runs from right to left apart, and dates and powers in one line."""
         return Markup("").join(
-            Markup('<bdi dir="rtl">{}</bdi>').format(run) if right_to_left else escape(run)
+            Markup('<bdi dir="rtl">{}</bdi>').format(run) if right_to_left else whole(run)
             for right_to_left, run in split_right_to_left(text)
+        )
+
+    def whole(text: str) -> Markup:
+        return Markup("").join(
+            Markup('<span class="whole">{}</span>').format(part) if place % 2 else escape(part)
+            for place, part in enumerate(_NOT_BROKEN.split(text))
         )
 
     environment = Environment(
         autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
     environment.filters |= {"isolate": isolate, "css": _css_string}
+    environment.tests["long_word"] = _LONG_WORD.search
     source = files("benchwatch.report.forms").joinpath("report.html.jinja").read_text("utf-8")
     return environment.from_string(source)
 

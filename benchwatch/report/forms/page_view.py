@@ -7,7 +7,7 @@ the same arrangement; nothing of what a section says is changed.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import groupby
+from itertools import groupby, product
 from typing import Any, Final
 
 from benchwatch.report.forms.harmless_text import harmless_document
@@ -18,12 +18,15 @@ CAUTION: Final = "cautions"
 """Kind of the block that joins texts of warning."""
 IN_COLUMNS: Final = "bench"
 """Name of the page whose narrow sections stand in two columns."""
-COLUMN_CHARS: Final = 66
+COLUMN_CHARS: Final = 72
 """Most characters of a table's row in a column; a longer row needs the whole width."""
 WRAPPED_CELL_CHARS: Final = 24
 """A longer cell may break within a column, and needs no more than this."""
 LONGEST_IN_COLUMN_ROWS: Final = 30
 """A longer table goes over pages, and has the whole width."""
+OUT_OF_ORDER_LINES: Final = 2
+MOST_SHARED: Final = 10
+"""Most sections of which every share between the columns is tried."""
 _FIGURE_LINES: Final = 17
 _TITLE_LINES: Final = 2
 """Heights in lines of small type, for the balance of the columns."""
@@ -113,14 +116,28 @@ def _bands(sections: Sequence[Section]) -> list[Band]:
 
 
 def _two_columns(sections: tuple[Section, ...]) -> Band:
-    """Cut sections where the higher of the two columns is lowest; their order stays."""
+    """Share sections so that the higher of the two columns is low, and their order is kept.
+
+    A section before an earlier one in reading order counts as much as `OUT_OF_ORDER_LINES`. The
+    first stands left, and of many the first half.
+    """
     heights = [_lines(section) for section in sections]
+    count = len(sections)
+    if count > MOST_SHARED:
+        cut = count // 2
+        return Band((sections[:cut], sections[cut:]))
 
-    def height(cut: int) -> int:
-        return max(sum(heights[:cut]), sum(heights[cut:]))
+    def cost(right: tuple[bool, ...]) -> float:
+        in_right = sum(height for height, there in zip(heights, right, strict=True) if there)
+        order = sum(right[k] and not right[m] for k in range(count) for m in range(k + 1, count))
+        return max(in_right, sum(heights) - in_right) + OUT_OF_ORDER_LINES * order
 
-    cut = min(range(1, len(sections)), key=height)
-    return Band((sections[:cut], sections[cut:]))
+    best = min(((False, *rest) for rest in product((True, False), repeat=count - 1)), key=cost)
+    left, right = (
+        tuple(one for one, there in zip(sections, best, strict=True) if there is side)
+        for side in (False, True)
+    )
+    return Band((left, right))
 
 
 def _is_narrow(section: Section) -> bool:
@@ -148,7 +165,7 @@ def _lines(section: Section) -> int:
         if block["kind"] == "figures":
             lines += _FIGURE_LINES * len(block["charts"])
         elif block["kind"] == "table":
-            lines += 2 + len(block["rows"])
+            lines += 2 + sum(1 + max(map(len, row)) // (COLUMN_CHARS // 2) for row in block["rows"])
         elif block["kind"] == "facts":
             lines += sum(1 + len(value) // (COLUMN_CHARS // 2) for _, value in block["rows"])
         elif block["kind"] == CAUTION:

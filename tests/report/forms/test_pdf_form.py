@@ -12,6 +12,7 @@ from report_form_kit import pdf_text
 
 from benchwatch.errors import UsageError
 from benchwatch.report.forms import pdf_form as form
+from benchwatch.report.forms import typst_compiler
 from benchwatch.report.forms.json_form import json_form
 
 
@@ -129,7 +130,7 @@ def test_a_draft_without_a_date_is_written() -> None:
 def test_without_typst_the_sentence_names_the_extra(monkeypatch: pytest.MonkeyPatch) -> None:
     """Whoever lacks the library reads what to install, and which forms need none."""
     monkeypatch.setitem(sys.modules, "typst", None)
-    form._compiler.cache_clear()
+    typst_compiler._compiler.cache_clear()
 
     with pytest.raises(UsageError, match=r"pip install '\.\[report\]'.*\.html"):
         form.pdf_form(made_document())
