@@ -72,6 +72,7 @@ def _result(name: str, value: str, verdict: str, words: str) -> dict[str, Any]:
         "span": "48 s",
         "automatic": False,
         "amended": "",
+        "counter": "main",
         "nominal_hz": "10000000",
         "offset": {
             "value": value,
@@ -134,6 +135,9 @@ def made_document(state: str = "issued") -> dict[str, Any]:
             "person": "R. Keeper",
             "phone": "+00 555 0100",
             "email": "bench@example.org",
+            "method": ["Our procedure 12."],
+            "deviations": [],
+            "traceability": ["The reference is compared every year."],
             "accreditation": "This report is not issued under an accreditation.",
         },
         "customer": {

@@ -17,6 +17,7 @@ from benchwatch.measured_visit.measured_visit import MeasuredVisit
 from benchwatch.register.register_reader import read_register
 from benchwatch.report.contents.report_document import report_document
 from benchwatch.report.contents.report_source import ReportOptions, ReportSource
+from benchwatch.report.laboratory.laboratory import Laboratory
 from benchwatch.report.unit_standing import unit_standing
 from benchwatch.report.visit_style import VisitStyle
 
@@ -26,8 +27,35 @@ INLINE = {"bdi", "span"}
 VOID = {"meta", "br", "img", "hr", "link", "input"}
 
 
-def document_of(made: MadeVisit, *, simulated: bool = False, **options: Any) -> dict[str, Any]:
-    """Return the document of a made visit, issued for the first time; options of a report."""
+LABORATORY = Laboratory(
+    name="Workshop of the gauge station",
+    address=("Harbour wall 3", "Northern pier"),
+    phone="+00 555 0417",
+    email="workshop@gauge.example",
+    person="A. Keeper, head of the workshop",
+    method=("Our procedure 12: offset of an oscillator against the house standard.",),
+    deviations=("None.",),
+    traceability=("The house standard is compared every year with the national standard.",),
+    opinions=("Let it run all year: it ages less than when switched.",),
+    remarks=("Keep this report with the unit.",),
+)
+
+
+def document_of(
+    made: MadeVisit,
+    *,
+    simulated: bool = False,
+    laboratory: Laboratory = LABORATORY,
+    **options: Any,
+) -> dict[str, Any]:
+    """Return the document of a made visit, issued for the first time.
+
+    Args:
+        made: the visit.
+        simulated: whether it is said to be one of a simulated bench.
+        laboratory: who issues it.
+        options: those of the report.
+    """
     with read_register(made.register) as register:
         visit = register.visit(made.name)
         assert visit is not None
@@ -52,6 +80,7 @@ def document_of(made: MadeVisit, *, simulated: bool = False, **options: Any) -> 
             ),
             measured=MeasuredVisit(),
             options=ReportOptions(**options),
+            laboratory=laboratory,
             simulated=simulated,
         )
     )

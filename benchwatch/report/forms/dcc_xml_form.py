@@ -119,6 +119,10 @@ def _measurement_results(into: ET.Element, document: Mapping[str, Any]) -> None:
     for result in document["results"]:
         measured = _add(into, "measurementResult")
         _text(measured, "name", result["name"])
+        _method(measured, document["laboratory"])
+        if result["counter"]:
+            counter = _add(_add(measured, "measuringEquipments"), "measuringEquipment")
+            _text(counter, "name", result["counter"])
         _influence_conditions(measured, result)
         _result(_add(_add(measured, "results"), "result"), result)
     if not document["results"]:
@@ -127,6 +131,15 @@ def _measurement_results(into: ET.Element, document: Mapping[str, Any]) -> None:
         result = _add(_add(measured, "results"), "result")
         _text(result, "name", "offset")
         _text(_add(result, "data"), "text", "There is no result.")
+
+
+def _method(into: ET.Element, laboratory: Mapping[str, Any]) -> None:
+    """Write the laboratory's method, what was done otherwise, and how it is traceable."""
+    sentences = [*laboratory["method"], *laboratory["deviations"], *laboratory["traceability"]]
+    if sentences:
+        method = _add(_add(into, "usedMethods"), "usedMethod")
+        _text(method, "name", "method of the laboratory")
+        _text(method, "description", *sentences)
 
 
 def _influence_conditions(into: ET.Element, result: Mapping[str, Any]) -> None:

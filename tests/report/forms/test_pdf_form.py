@@ -3,12 +3,14 @@
 import io
 import re
 import sys
+from pathlib import Path
 from typing import Any
 
 import pypdf
 import pytest
 from made_document_kit import HOSTILE_TEXTS, hostile_document, made_document
-from report_form_kit import pdf_text
+from report_form_kit import document_of, pdf_text
+from report_kit import good_visit, long_visit
 
 from benchwatch.errors import UsageError
 from benchwatch.report.forms import pdf_form as form
@@ -76,6 +78,34 @@ def test_each_page_says_which_report_it_is_of_and_its_number() -> None:
         assert "0418 / visit 12 / issue 1" in page
         assert f"page {number} of 2" in page
     assert "End of the report" in pages[-1]
+
+
+def test_a_usual_visit_is_two_pages(tmp_path: Path) -> None:
+    """One for whoever brought the unit, one for the bench, with all a laboratory has to say."""
+    reader = _read(document_of(good_visit(tmp_path)))
+
+    assert len(reader.pages) == 2
+    customer, bench = (page.extract_text() for page in reader.pages)
+    assert "as found" in customer
+    assert "Keep this report with the unit." in customer
+    assert bench.startswith("Bench pages")
+
+
+def test_the_page_for_the_customer_stands_alone(tmp_path: Path) -> None:
+    """Without pages for the bench there is one page, with its own end."""
+    reader = _read(document_of(good_visit(tmp_path), pages="customer"))
+
+    assert len(reader.pages) == 1
+    assert "End of the report" in reader.pages[0].extract_text()
+
+
+def test_a_long_table_repeats_its_header(tmp_path: Path) -> None:
+    """Each page of four hundred notes begins with the header of the table."""
+    pages = [page.extract_text() for page in _read(document_of(long_visit(tmp_path))).pages]
+
+    within = [page for page in pages[2:-1] if "UTC" in page]
+    assert len(within) > 2
+    assert all(re.match(r"time\s+note\b", page.lstrip()) for page in within)
 
 
 @pytest.mark.parametrize(
