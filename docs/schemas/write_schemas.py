@@ -8,11 +8,13 @@ from pathlib import Path
 
 from benchwatch.bench.bench_file_keys import BENCH_FILE
 from benchwatch.config_tables.json_schema import json_schema
+from benchwatch.report.laboratory.laboratory_keys import LABORATORY_FILE
 from benchwatch_drivers.profile.profile_keys import PROFILE
 from benchwatch_simulators.bench.simulated_bench_keys import declare_simulated_bench
 
 FILES = {
     "bench": (BENCH_FILE, "Bench file"),
+    "laboratory": (LABORATORY_FILE, "Laboratory file"),
     "profile": (PROFILE, "Profile of a counter"),
     "simulated-bench": (declare_simulated_bench(), "Simulated bench"),
 }

@@ -39,12 +39,18 @@ def block_values(block: ReportPart) -> dict[str, Any]:
             return {"kind": "figure", "chart": block.chart}
 
 
-def harmless(value: Any) -> Any:
-    """Return values for JSON with every text made harmless by `printable`."""
+def harmless(value: Any, *, lines: bool = False) -> Any:
+    """Return values for JSON with every text made harmless by `printable`.
+
+    Args:
+        value: texts, lists, objects, numbers, true, false, null.
+        lines: whether a text may be of several lines, such as a figure at an axis of a chart.
+    """
     if isinstance(value, str):
-        return printable(value, LONGEST_TEXT)
+        parts = value.split("\n") if lines else [value]
+        return "\n".join(printable(one, LONGEST_TEXT) for one in parts)
     if isinstance(value, dict):
-        return {key: harmless(one) for key, one in value.items()}
+        return {key: harmless(one, lines=lines) for key, one in value.items()}
     if isinstance(value, list | tuple):
-        return [harmless(one) for one in value]
+        return [harmless(one, lines=lines) for one in value]
     return value

@@ -26,6 +26,8 @@ def laboratory_blocks(source: ReportSource) -> Iterator[ReportPart]:
         ("traceability", _joined(laboratory.traceability)),
         ("authorised by", f"{laboratory.person or NOT_STATED}; {SIGNATURE_PLACE}"),
     ]
+    reached = [one for one in (laboratory.phone, laboratory.email) if one]
+    rows += [("questions to", ", ".join(reached))] * bool(reached)
     yield Facts(tuple(rows))
     if laboratory.opinions:
         yield Sentence(f"Opinions and interpretations: {_joined(laboratory.opinions)}")

@@ -133,7 +133,7 @@ def _pages_with_charts(source: ReportSource) -> dict[str, Any]:
                     harmless({"name": section.name, "title": section.title, "blocks": blocks})
                 )
         pages.append({"name": page, "title": title, "sections": sections})
-    return {"pages": pages, "charts": harmless(charts)}
+    return {"pages": pages, "charts": harmless(charts, lines=True)}
 
 
 def _placed(

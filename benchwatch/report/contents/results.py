@@ -27,9 +27,9 @@ RULE_SENTENCES: Final[dict[DecisionRule, str]] = {
 NO_TOLERANCE: Final = "No tolerance is stated, so nothing is said of inside or outside."
 NOT_ON_RECORD: Final = "not on record"
 OFFSET_SENTENCE: Final = (
-    "The offset is (frequency - nominal)/nominal; above zero it runs fast. The number after ± is "
-    "the expanded uncertainty U = k u, k from the t-distribution for the degrees of freedom, so "
-    f"that the interval has a level of confidence of {COVERAGE_WORDS} (JCGM 100:2008, 7.2)."
+    "The offset is (frequency - nominal)/nominal; above zero it runs fast; 1 ppb is 10^-9. The "
+    "number after ± is the expanded uncertainty U = k u, k from the t-distribution for the degrees "
+    f"of freedom: a level of confidence of {COVERAGE_WORDS} (JCGM 100:2008, 7.2)."
 )
 
 
