@@ -16,6 +16,11 @@ SAFETY: Final = (
     "Covers off: mains voltage, and charge that stays after the power is off; the oven is hot.",
     "Trim with a non-metallic tool only. Local codes and licensed practice come first.",
 )
+TIME_BASE_CAUTIONS: Final = {
+    "internal": "counted by the counter's own oscillator (internal time base), whose offset is in "
+    "the result as far as it is not corrected",
+    "unknown": "the counter did not tell which time base it counted by",
+}
 NOTHING_REAL: Final = (
     "SIMULATED BENCH: nothing real was measured. This report is for practice only."
 )
@@ -50,9 +55,6 @@ def _of_records(source: ReportSource) -> Iterator[str]:
             yield f"The record {record.kind} may be wrong: {record.caution}."
         if record.known_u is None:
             yield f"The uncertainty of the record {record.kind} is unknown."
-        elif record.budget.missing:
-            missing = "; ".join(record.budget.missing)
-            yield f"U {record.kind} is a lower limit: not counted is {missing}."
         if one.automatic:
             yield (
                 f"The record {record.kind} was kept automatically, from the quiet stretch before "
@@ -60,12 +62,15 @@ def _of_records(source: ReportSource) -> Iterator[str]:
             )
         if one.amended:
             yield f"The record {record.kind} was amended: {one.amended}."
-    internal = [one.record.kind for one in source.results if _time_base(one) == "internal"]
-    if internal:
-        yield (
-            f"Counted by the counter's own oscillator (internal time base): {listed(internal)}; "
-            "that oscillator's offset is in the result as far as it is not corrected."
-        )
+    for kinds, missing in _not_counted(source).items():
+        yield f"U {listed(kinds)} is a lower limit: not counted is {'; '.join(missing)}."
+    unlimited = [one.record.kind for one in source.results if _without_settle_limit(one)]
+    if unlimited:
+        yield f"{listed(unlimited)}: whether it had settled is not known, for no limit was set."
+    for base, words in TIME_BASE_CAUTIONS.items():
+        counted = [one.record.kind for one in source.results if _time_base(one) == base]
+        if counted:
+            yield f"{listed(counted)}: {words}."
 
 
 def _of_the_visit(source: ReportSource) -> Iterator[str]:
@@ -81,10 +86,30 @@ def _of_the_visit(source: ReportSource) -> Iterator[str]:
         yield f"The counters that were compared disagree: {visit.comparison.text}."
     if visit.closed_utc_s is None:
         yield "The visit is still open."
+    tool = source.measured.tool_on
+    if tool and tool[-1].end_utc_s is None:
+        yield "The tool was still on the trimmer at the end."
     if runs and runs[-1].began_utc_s is not None and not runs[-1].end_reason:
-        yield "The last run was cut off, and not ended in order."
+        goes_on = "it goes on, or " if visit.closed_utc_s is None else ""
+        yield f"The last run did not end in order: {goes_on}it was cut off."
     yield from source.measured.notes
 
 
-def _time_base(one: VisitRecord) -> str:
-    return dict(one.record.conditions).get("time base", "unknown")
+def _not_counted(source: ReportSource) -> dict[tuple[str, ...], list[str]]:
+    """Return what is in no budget, by the kinds of the results that it belongs to."""
+    known = [one.record for one in source.results if one.record.known_u is not None]
+    found: dict[tuple[str, ...], list[str]] = {}
+    for missing in dict.fromkeys(what for one in known for what in one.budget.missing):
+        kinds = tuple(str(one.kind) for one in known if missing in one.budget.missing)
+        found.setdefault(kinds, []).append(missing)
+    return found
+
+
+def _without_settle_limit(one: VisitRecord) -> bool:
+    return bool(one.record.readings) and "settle" not in dict(one.record.conditions)
+
+
+def _time_base(one: VisitRecord) -> str | None:
+    """Return the source of the time base; None where the record was not measured here."""
+    stated = dict(one.record.conditions).get("time base")
+    return stated or ("unknown" if one.record.readings else None)

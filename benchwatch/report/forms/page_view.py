@@ -13,7 +13,7 @@ from typing import Any, Final
 from benchwatch.report.forms.harmless_text import harmless_document
 
 DRAFT: Final = "DRAFT"
-SIMULATED: Final = "SIMULATED BENCH"
+SIMULATED: Final = "SIMULATED BENCH: nothing real was measured"
 CAUTION: Final = "cautions"
 """Kind of the block that joins texts of warning."""
 IN_COLUMNS: Final = "bench"

@@ -91,8 +91,8 @@ def test_a_simulated_bench_is_said_on_every_page() -> None:
     """The words stand on the screen and in the margin of each printed page."""
     page = _page(made_document() | {"simulated": True})
 
-    assert "SIMULATED BENCH" in page.paragraphs
-    assert r'@top-center { content: "SIMULATED\20 BENCH"' in page.style
+    assert "SIMULATED BENCH: nothing real was measured" in page.paragraphs
+    assert r'@top-center { content: "SIMULATED\20 BENCH\3a \20 nothing' in page.style
 
 
 def test_another_issue_names_the_one_it_replaces() -> None:
