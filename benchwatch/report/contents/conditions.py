@@ -38,7 +38,7 @@ def typed_conditions(source: ReportSource) -> list[tuple[str, str, str]]:
     return [
         (one.name or "condition", _text(one), source.style.moment(one.at_utc_s))
         for one in source.visit.remarks
-        if one.kind == "condition" and one.name not in CUSTOMER_CONDITIONS
+        if one.kind == "condition" and one.name.lower() not in CUSTOMER_CONDITIONS
     ]
 
 

@@ -51,7 +51,8 @@ def unit_values(source: ReportSource) -> dict[str, Any]:
 def customer_values(source: ReportSource) -> dict[str, Any]:
     """Return who brought the unit, and what was stated with it; empty where it is not stated."""
     owner = "" if source.unit is None else source.unit.owner
-    stated = {one.name: one.text for one in source.visit.remarks if one.kind == "condition"}
+    conditions = (one for one in source.visit.remarks if one.kind == "condition")
+    stated = {one.name.lower(): one.text for one in conditions}
     return {
         "name": owner or NOT_STATED,
         **{name: stated.get(name, "") for name in CUSTOMER_CONDITIONS},
