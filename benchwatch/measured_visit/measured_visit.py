@@ -40,11 +40,13 @@ class MeasuredRun:
     end_reason: str = ""
     """Empty where it was cut off."""
     readings: int = 0
+    """Measurements at the nominal: no repeated or overrange ones, none at other dial settings."""
     gaps: int = 0
     missing_s: float = 0.0
-    """How long readings were missing within it."""
+    """How long readings were missing within it; dialling to another setting is no gap."""
     gates_s: tuple[float, ...] = ()
     time_base: str = "unknown"
+    """``external``, ``internal`` or ``unknown``; ``external and internal`` where it changed."""
     spikes: int = 0
 
 
@@ -82,13 +84,18 @@ class Fingerprint:
     sha256: str
     """In hexadecimal."""
     readings: int
+    """All of them, also those in no result."""
     last_numbers: tuple[tuple[int, int], ...]
     """Key of each run, in the order of the register, and the number of its last reading."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StabilitySinceTurn:
-    """Deviations of the readings since the last turn, with their limits."""
+    """Deviations of the readings since the last turn or, if later, since the tool was lifted.
+
+    Without a turn they are those since the unit settled; if it never did, of all readings. Of
+    several gates only the readings of that with most of them are used.
+    """
 
     points: tuple[Deviation, ...]
     begin_utc_s: float

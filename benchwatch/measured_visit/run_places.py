@@ -1,0 +1,129 @@
+"""Finds the runs of a visit: in the journal that the register names, or in another one beside it.
+
+Runs keep their key when they are archived or merged into another journal.
+"""
+
+import sqlite3
+from collections.abc import Iterable, Iterator
+from contextlib import closing, suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from benchwatch.errors import JournalError
+from benchwatch.journal.journal_file import is_database, uri
+from benchwatch.journal.journal_reader import JournalReader
+from benchwatch.journal.schema import APPLICATION_ID, JournalRun
+from benchwatch.quantity import printable
+from benchwatch.register.visit import Visit, VisitRun
+
+GUESSED_READINGS: Final = 1 << 20
+"""Readings of a run whose readings can't be counted."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlacedRun:
+    """A run of a visit, and the journal that has it."""
+
+    stated: VisitRun
+    """As the register has it."""
+    run: JournalRun | None = None
+    """None: no journal at hand has it."""
+    path: Path | None = None
+    rows: int = 0
+    """Readings of any kind that the journal has of it."""
+    lasted_s: float = 0.0
+    """From its start to its end, or to its newest reading where it was cut off."""
+
+
+@dataclass(slots=True)
+class RunPlaces:
+    """The runs of a visit in the order of the register, and what is to be said of them."""
+
+    runs: list[PlacedRun]
+    notes: list[str]
+    """Sentences on runs that are in no journal at hand, and journals that can't be read."""
+
+
+def place_runs(visit: Visit, folder: Path) -> RunPlaces:
+    """Find the runs of a visit in the journals of a folder.
+
+    Args:
+        visit: the visit.
+        folder: the folder of the register.
+    """
+    stated = {run.key: run for run in reversed(visit.runs)}
+    wanted = list(dict.fromkeys(run.key for run in visit.runs))
+    found: dict[int, PlacedRun] = {}
+    notes: list[str] = []
+    named = {folder / Path(run.journal).name for run in visit.runs if run.journal}
+    for path in _journals(folder, named) if wanted else ():
+        try:
+            for placed in _runs_in(path, stated):
+                key = placed.stated.key
+                # While runs are moved to an archive, both files have some of their readings.
+                if key not in found or placed.rows > found[key].rows:
+                    found[key] = placed
+        except JournalError as error:
+            if path in named:
+                notes.append(f"a journal of this visit can't be read: {error}")
+    lost = [key for key in wanted if key not in found]
+    if lost:
+        notes.append(_lost_words(len(lost), len(wanted), [stated[key] for key in lost]))
+    return RunPlaces([found.get(key) or PlacedRun(stated=stated[key]) for key in wanted], notes)
+
+
+def _journals(folder: Path, named: set[Path]) -> Iterator[Path]:
+    """Yield the journals of a folder, those that the register names first."""
+    yield from sorted(path for path in named if path.is_file())
+    others: list[Path] = []
+    with suppress(OSError):
+        others = sorted(set(folder.glob("*.db")) - named)
+    for path in others:
+        with suppress(OSError, sqlite3.Error):
+            if is_database(path) and _is_journal(path):
+                yield path
+
+
+def _is_journal(path: Path) -> bool:
+    with closing(sqlite3.connect(uri(path), uri=True, timeout=1.0)) as reader:
+        return bool(reader.execute("PRAGMA application_id").fetchone() == (APPLICATION_ID,))
+
+
+def _runs_in(path: Path, stated: dict[int, VisitRun]) -> Iterator[PlacedRun]:
+    """Yield the runs of the visit that a journal has.
+
+    Raises:
+        JournalError: it can't be read.
+    """
+    with JournalReader(path) as journal:
+        for run in journal.runs():
+            if run.key in stated:
+                rows, lasted_s = _extent(journal, run)
+                yield PlacedRun(
+                    stated=stated[run.key], run=run, path=path, rows=rows, lasted_s=lasted_s
+                )
+
+
+def _extent(journal: JournalReader, run: JournalRun) -> tuple[int, float]:
+    """Return how many readings a journal has of a run, and how long it lasted, in seconds.
+
+    Of a damaged journal that may be a guess.
+    """
+    try:
+        ended_s = run.ended_utc_s or journal.last_reading_utc_s(run) or run.started_utc_s
+        return journal.count_readings(run), max(ended_s - run.started_utc_s, 0.0)
+    except JournalError:
+        return GUESSED_READINGS, 0.0
+
+
+def _lost_words(lost: int, runs: int, missing: Iterable[VisitRun]) -> str:
+    """Write the sentence on runs that are in no journal at hand."""
+    names = sorted({printable(run.journal, 60) for run in missing if run.journal})
+    where = f" (the register names {', '.join(names)})" if names else ""
+    are = "is" if lost == 1 else "are"
+    which = "its run is" if runs == 1 else f"{lost} of its {runs} runs {are}"
+    return (
+        f"{which} in no journal beside the register{where}: what was read then is not shown. Put "
+        "the journal or archive into the folder of the register."
+    )

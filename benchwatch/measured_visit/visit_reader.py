@@ -1,0 +1,251 @@
+"""Reads what the journals have of a visit, once and in bounded memory.
+
+Nothing is estimated anew: as found and as left are those on record. Offsets are corrected as on the
+screen. What can't be read becomes a sentence.
+"""
+
+import heapq
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from decimal import Decimal
+from pathlib import Path
+from typing import Final
+
+from benchwatch.errors import JournalError
+from benchwatch.journal.journal_reader import JournalReader
+from benchwatch.journal.schema import JournalRun
+from benchwatch.measured_visit.fingerprint import RunDigest, joined_fingerprint
+from benchwatch.measured_visit.measured_visit import MeasuredRun, MeasuredVisit, Span
+from benchwatch.measured_visit.offset_thinner import OffsetThinner
+from benchwatch.measured_visit.record_corrections import record_corrections
+from benchwatch.measured_visit.run_marks import RunMarks, read_marks, tool_spans
+from benchwatch.measured_visit.run_places import PlacedRun, place_runs
+from benchwatch.measured_visit.run_readings import OffsetPortion, RunReadings, RunTotals
+from benchwatch.measured_visit.since_turn import ReadingsSinceTurn
+from benchwatch.quantity import format_frequency, how_many, printable
+from benchwatch.register.visit import Visit
+
+MOST_GAPS: Final = 100
+"""Most gaps that are listed, the longest ones."""
+
+
+def read_measured_visit(visit: Visit, folder: Path, *, points: int = 1200) -> MeasuredVisit:
+    """Read the readings and marks of a visit from the journals in a folder.
+
+    Args:
+        visit: the visit.
+        folder: the folder of the register and the journals.
+        points: about how many points the offsets are thinned to.
+    """
+    places = place_runs(visit, folder)
+    notes = list(places.notes)
+    found = {one.stated.key: _with_marks(one, notes) for one in places.runs if one.run is not None}
+    by_time = sorted(found.values(), key=lambda one: one.run.started_utc_s)
+    nominal = visit.nominal_hz or next(
+        (one.run.nominal_hz for one in by_time if one.run.nominal_hz), None
+    )
+    if by_time and nominal is None:
+        notes.append("the nominal is not known: the readings are not shown as offsets.")
+    collected = _Collected(by_time, points)
+    corrections = record_corrections(visit.records)
+    for one in by_time:
+        readings = RunReadings(one.run, nominal or Decimal(1), corrections, one.marks.proofs)
+        one.totals, one.digest = readings.totals, readings.digest
+        notes += _read(one, readings, collected)
+        if nominal is not None:
+            notes += _left_out_words(one, nominal)
+    stability = collected.since_turn.stability()
+    if collected.since_turn.left_out:
+        notes.append(
+            "the deviations are of the newest readings only; "
+            f"{how_many(collected.since_turn.left_out, 'older reading')} since the last turn "
+            "are not in them."
+        )
+    return MeasuredVisit(
+        runs=tuple(_measured_run(one, found.get(one.stated.key)) for one in places.runs),
+        offsets=collected.offsets.thinned(),
+        warm_up=collected.warm_up.thinned(),
+        power_on_utc_s=collected.power_on_s,
+        turns=tuple(turn for _, turn in sorted(collected.turns.items())),
+        tool_on=tool_spans(sorted(collected.touches)),
+        settle_marks=tuple(mark for one in by_time for mark in one.marks.settled),
+        gaps=tuple(
+            Span(begin_utc_s=begin_s, end_utc_s=begin_s + lasted_s)
+            for lasted_s, begin_s in sorted(collected.gaps, key=lambda gap: gap[1])
+        ),
+        stability=stability,
+        fingerprint=joined_fingerprint(
+            (one.stated.key, found[one.stated.key].digest)
+            for one in places.runs
+            if one.stated.key in found
+        ),
+        notes=tuple(dict.fromkeys(notes)),
+    )
+
+
+@dataclass(slots=True)
+class _FoundRun:
+    """A run that a journal has, with its marks and what was counted of it."""
+
+    placed: PlacedRun
+    run: JournalRun
+    path: Path
+    marks: RunMarks
+    totals: RunTotals = field(default_factory=RunTotals)
+    digest: RunDigest = field(default_factory=RunDigest)
+
+    @property
+    def name(self) -> str:
+        """What to call it in a sentence."""
+        return f"run {self.run.number} of {printable(self.path.name, 60)}"
+
+
+def _with_marks(placed: PlacedRun, notes: list[str]) -> _FoundRun:
+    """Return a run with its marks; what can't be read is said in `notes`."""
+    assert placed.run is not None
+    assert placed.path is not None
+    found = _FoundRun(placed, placed.run, placed.path, RunMarks())
+    try:
+        with JournalReader(placed.path) as journal:
+            found.marks = read_marks(journal, placed.run)
+    except JournalError as error:
+        notes.append(f"turns and settle marks of {found.name} can't be read: {error}")
+    return found
+
+
+class _Collected:
+    """What is collected of the readings and marks of all runs.
+
+    Args:
+        runs: the runs in the order of time.
+        points: about how many points the offsets are thinned to.
+    """
+
+    def __init__(self, runs: Sequence[_FoundRun], points: int) -> None:
+        self.turns = {at: turn for one in runs for at, turn in one.marks.turns.items()}
+        self.touches = [touch for one in runs for touch in one.marks.touches]
+        pulls = [at for one in runs for at in one.marks.pulls]
+        self._first_turn_s = min(self.turns, default=math.inf)
+        self.power_on_s = _power_on(runs, self._first_turn_s)
+        readings = sum(one.placed.rows for one in runs)
+        self.offsets = OffsetThinner(points, readings)
+        self.warm_up = OffsetThinner(points, readings)
+        moved = [*self.turns, *pulls, *(at for at, _ in self.touches)]
+        if not self.turns:  # then since it settled, if it did
+            marks = [mark for one in runs for mark in one.marks.settled][-1:]
+            moved = [mark.utc_s for mark in marks if mark.state == "settled"]
+        self.since_turn = ReadingsSinceTurn(max(moved, default=-math.inf))
+        self.gaps: list[tuple[float, float]] = []
+        """Length and begin (Unix seconds) of the longest gaps; a heap."""
+        self._seen_s = sum(one.placed.lasted_s for one in runs) / points
+        """A shorter gap can't be seen in a chart of the visit."""
+        self._last_s = -math.inf
+        """Time of the newest reading."""
+
+    def begin_run(self, utc_s: float) -> bool:
+        """Begin a run whose first reading was at `utc_s`; return whether it is later than all."""
+        self._add_break()
+        self.since_turn.add_break()
+        is_later = utc_s >= self._last_s
+        if is_later and math.isfinite(self._last_s):
+            self._add_gap(self._last_s, utc_s - self._last_s)
+        return is_later
+
+    def add(self, portion: OffsetPortion) -> None:
+        """Add the readings and gaps of a portion."""
+        self.since_turn.add(portion)
+        begin, n = 0, portion.utc_s.size
+        for place, begin_s, lasted_s in portion.gaps:
+            self._add_gap(begin_s, lasted_s)
+            if lasted_s >= self._seen_s:
+                self._add_offsets(portion, begin, place)
+                self._add_break()
+                begin = place
+        self._add_offsets(portion, begin, n)
+        if n:
+            self._last_s = max(self._last_s, float(portion.utc_s[-1]))
+
+    def _add_offsets(self, portion: OffsetPortion, begin: int, end: int) -> None:
+        utc_s, offset = portion.utc_s[begin:end], portion.offset[begin:end]
+        self.offsets.add(utc_s, offset)
+        if self.power_on_s is not None:
+            warm = (utc_s >= self.power_on_s) & (utc_s < self._first_turn_s)
+            self.warm_up.add(utc_s[warm], offset[warm])
+
+    def _add_break(self) -> None:
+        self.offsets.add_break()
+        self.warm_up.add_break()
+
+    def _add_gap(self, begin_s: float, lasted_s: float) -> None:
+        put = heapq.heappush if len(self.gaps) < MOST_GAPS else heapq.heappushpop
+        put(self.gaps, (lasted_s, begin_s))
+
+
+def _power_on(runs: Sequence[_FoundRun], first_turn_s: float) -> float | None:
+    """Return when the unit was last switched on before the first turn, as far as was said."""
+    starts = [one.run.started_utc_s for one in runs[:1]]
+    starts += [one.run.started_utc_s for one in runs if one.marks.was_off]
+    return max((at for at in starts if at <= first_turn_s), default=None)
+
+
+def _read(one: _FoundRun, readings: RunReadings, collected: _Collected) -> list[str]:
+    """Read a run; return sentences on what is wrong with it."""
+    notes = []
+    is_begun = False
+    try:
+        with JournalReader(one.path) as journal:
+            for portion in readings.portions(journal):
+                if not is_begun and portion.utc_s.size:
+                    is_begun = True
+                    if not collected.begin_run(float(portion.utc_s[0])):
+                        notes.append(
+                            f"by its dates {one.name} begins before the run before it has ended: "
+                            "a clock was set back, or both were watched at once."
+                        )
+                collected.add(portion)
+    except JournalError as error:
+        notes.append(f"{one.name} can't be read to its end: {error}")
+    return notes
+
+
+def _left_out_words(one: _FoundRun, nominal: Decimal) -> list[str]:
+    """Return sentences on readings that are in no chart."""
+    notes, totals = [], one.totals
+    if totals.unreadable:
+        notes.append(f"{how_many(totals.unreadable, 'reading')} of {one.name} can't be read.")
+    if totals.far_off:
+        notes.append(
+            f"{how_many(totals.far_off, 'reading')} of {one.name} lie nowhere near "
+            f"{format_frequency(nominal)}, and are not shown."
+        )
+    return notes
+
+
+def _measured_run(placed: PlacedRun, found: _FoundRun | None) -> MeasuredRun:
+    """Return what is reported of a run; `found` is None where no journal has it."""
+    stated = placed.stated
+    if found is None:
+        return MeasuredRun(key=stated.key, journal=stated.journal, counter=stated.counter)
+    run, totals = found.run, found.totals
+    ends = [at for at in (run.ended_utc_s, totals.last_utc_s) if at is not None]
+    time_base = run.time_base
+    if totals.internal:
+        only = totals.internal == totals.readings
+        time_base = "internal" if only else "external and internal"
+    return MeasuredRun(
+        key=run.key,
+        number=run.number,
+        journal=found.path.name,
+        counter=printable(run.counter),
+        identity=printable(run.identity, 200),
+        began_utc_s=run.started_utc_s,
+        ended_utc_s=max(ends, default=None),
+        end_reason=printable(run.end_reason, 200),
+        readings=totals.readings,
+        gaps=totals.gaps,
+        missing_s=totals.missing_s,
+        gates_s=tuple(sorted(totals.gates_s)),
+        time_base=printable(time_base),
+        spikes=totals.spikes,
+    )
