@@ -14,6 +14,9 @@ from benchwatch.journal.archive import archive
 from benchwatch.measured_visit.fingerprint import fingerprint_of
 from benchwatch.measured_visit.visit_reader import read_measured_visit
 
+INSERTED = """INSERT INTO readings
+    SELECT run, 90000, utc_s, elapsed_s, gate_s, text, 0.1, flags
+    FROM readings WHERE number = 1600"""
 ABSENT = bytes.fromhex("7ff8000000000000")
 
 
@@ -109,8 +112,7 @@ def test_a_reading_without_a_gate(visit: MadeVisit):
         "UPDATE readings SET utc_s = utc_s + 0.001 WHERE number = 700",
         "UPDATE readings SET number = -number WHERE number = 5",
         "DELETE FROM readings WHERE number = 1600",
-        "INSERT INTO readings SELECT run, 90000, utc_s, elapsed_s, gate_s, text, 0.1, flags "
-        "FROM readings WHERE number = 1600",
+        INSERTED,
     ],
 )
 def test_any_change_of_a_reading_is_seen(visit: MadeVisit, statement: str):
