@@ -29,8 +29,11 @@ from benchwatch.report.charts.svg_parts import (
     pause_elements,
 )
 
-SIZES_MM: Final = {"wide": (170.0, 62.0), "half": (83.0, 52.0)}
+SIZES_MM: Final = {"wide": (170.0, 62.0), "half": (83.0, 46.0)}
 """Width and height of each size."""
+BAR_ROW_MM: Final = 4.0
+AROUND_BARS_MM: Final = 12.5
+"""Height of title, axis and label of a chart of bars."""
 EDGE_MM: Final = 0.6
 ROW_MM: Final = 3.4
 """From one line of text to the next."""
@@ -41,13 +44,20 @@ BAR_LABELS: Final = 0.36
 MOST_LEGEND_ROWS: Final = 3
 
 
+def size_mm(chart: Mapping[str, Any]) -> tuple[float, float]:
+    """Return width and height of a chart; one of few bars is no higher than they need."""
+    width, height = SIZES_MM[chart["size"]]
+    bars = sum(part["kind"] == "bar" for part in chart["parts"])
+    return width, min(height, AROUND_BARS_MM + BAR_ROW_MM * bars) if bars else height
+
+
 def svg_of(chart: Mapping[str, Any]) -> str:
     """Return the drawing of a chart.
 
     Args:
         chart: as `chart_json` returns it.
     """
-    width, height = SIZES_MM[chart["size"]]
+    width, height = size_mm(chart)
     bars = [part for part in chart["parts"] if part["kind"] == "bar"]
     moments = _moment_words(chart["parts"])
     legend = legend_rows(chart["parts"], width - 2 * EDGE_MM)[:MOST_LEGEND_ROWS]

@@ -10,24 +10,26 @@ REPLACEMENT: Final = "?"
 
 _LEFT_OUT: Final = ("Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp")
 """Unicode categories: control, format, surrogate, private, unassigned, line and paragraph."""
-_JOINERS: Final = "\u200c\u200d"
-"""Format characters that the spelling of some languages needs."""
+_KEPT: Final = "\n\u200c\u200d"
+"""A line end, and two joiners that the spelling of some languages needs."""
 _RIGHT_TO_LEFT: Final = "\u0590-\u08ff\ufb1d-\ufdff\ufe70-\ufefc"
 _RUN: Final = re.compile(f"[{_RIGHT_TO_LEFT}](?:[^A-Za-z]*[{_RIGHT_TO_LEFT}])?")
 
 
 def harmless(text: str) -> str:
-    """Replace control and format characters; spaces of any width and joiners stay."""
+    """Replace control and format characters; line ends and joiners stay."""
     if text.isascii() and text.isprintable():
         return text
     return "".join(
-        REPLACEMENT if unicodedata.category(c) in _LEFT_OUT and c not in _JOINERS else c
-        for c in text
+        REPLACEMENT if unicodedata.category(c) in _LEFT_OUT and c not in _KEPT else c for c in text
     )
 
 
 def harmless_document(document: Mapping[str, Any]) -> dict[str, Any]:
-    """Return a copy of a document for JSON in which every text is harmless."""
+    """Return a copy of a document for JSON in which every text is harmless.
+
+    Line ends stay: figures of charts have some, and no form takes them for more than a blank.
+    """
     return {harmless(key): _harmless_value(value) for key, value in document.items()}
 
 

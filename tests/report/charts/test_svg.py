@@ -32,7 +32,7 @@ from benchwatch.measured_visit.measured_visit import (
 from benchwatch.report.charts.budget_chart import budget_chart
 from benchwatch.report.charts.chart import Bar, Chart, ChartAxis, Curve, Envelope, Moment, Tick
 from benchwatch.report.charts.chart_json import chart_json
-from benchwatch.report.charts.svg import SIZES_MM, svg_of
+from benchwatch.report.charts.svg import SIZES_MM, size_mm, svg_of
 from benchwatch.report.charts.svg_elements import FONT_MM, shortened, width_of
 from benchwatch.report.charts.visit_chart import landing_chart, visit_chart
 from benchwatch.report.charts.warm_up_chart import warm_up_chart
@@ -99,7 +99,7 @@ def test_a_drawing_is_a_picture_with_title_and_description(name: str) -> None:
     assert chart is not None
     root = ET.fromstring(drawing(chart))
 
-    width, height = SIZES_MM[chart.size]
+    width, height = size_mm(chart_json(chart))
     assert root.tag == f"{SVG}svg"
     assert root.attrib["role"] == "img"
     assert root.attrib["viewBox"] == f"0 0 {width:g} {height:g}"
