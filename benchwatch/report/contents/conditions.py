@@ -4,12 +4,15 @@ from collections.abc import Iterator
 from typing import Final
 
 from benchwatch.estimate.uncertainty.offset_record import CAUTION
+from benchwatch.quantity import listed
 from benchwatch.register.visit import Remark
 from benchwatch.report.blocks import Sentence, Table
 from benchwatch.report.contents.report_blocks import Facts
 from benchwatch.report.contents.report_source import NOT_STATED, ReportSource
 from benchwatch.report.contents.unit_facts import CUSTOMER_CONDITIONS
 
+ELSEWHERE: Final = frozenset({CAUTION, "counter"})
+"""Conditions of a record that the report states in another place."""
 NOTES: Final = frozenset({"note", "power"})
 """Kinds of remarks that are notes."""
 
@@ -17,10 +20,11 @@ NOTES: Final = frozenset({"note", "power"})
 def condition_blocks(source: ReportSource) -> Iterator[Sentence | Facts]:
     """Yield the conditions of the records and those that were typed; without any that is said."""
     rows = [(name, f"{text}, {at}") for name, text, at in typed_conditions(source)]
+    kinds: dict[str, list[str]] = {}
     for one in source.results:
-        stated = [f"{name} {text}" for name, text in one.record.conditions if name != CAUTION]
-        if stated:
-            rows.append((one.record.kind, "; ".join(stated)))
+        stated = [f"{name} {text}" for name, text in one.record.conditions if name not in ELSEWHERE]
+        kinds.setdefault("; ".join(stated), []).append(one.record.kind)
+    rows += [(listed(those), stated) for stated, those in kinds.items() if stated]
     if not typed_conditions(source):
         rows.insert(0, ("air, supply", NOT_STATED))
     yield Facts(tuple(rows))

@@ -10,10 +10,9 @@ from benchwatch.report.contents.report_source import ReportSource
 from benchwatch.report.visit_style import NAMELESS
 
 HOW: Final = (
-    "Each reading less the nominal, over the nominal. Corrected: the stated offset of the "
-    "reference, and what a comparison of counters said of a time base. In no result: spikes, "
-    "repeated and overrange readings, readings at other dial settings. The u of noise is the "
-    "deviation at the averaging time, not s/√n; budgets by JCGM 100:2008."
+    "Corrected: the stated offset of the reference, and what a comparison said of a time "
+    "base. In no result: spikes, repeated and overrange readings, other dial settings. The u of "
+    "noise is the deviation at the averaging time, not s/√n; budgets by JCGM 100:2008."
 )
 
 

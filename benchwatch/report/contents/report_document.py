@@ -56,14 +56,14 @@ SECTIONS: Final = (
         page="bench",
         blocks=stability_blocks,
     ),
-    ReportSection(name="uncertainty", title="Uncertainty", page="bench", blocks=uncertainty_blocks),
-    ReportSection(
-        name="checks", title="Checks at other dial settings", page="bench", blocks=check_section
-    ),
     ReportSection(name="chain", title="Measuring chain", page="bench", blocks=chain_blocks),
     ReportSection(name="conditions", title="Conditions", page="bench", blocks=condition_blocks),
     ReportSection(name="notes", title="Notes", page="bench", blocks=note_blocks),
     ReportSection(name="history", title="History", page="bench", blocks=history_blocks),
+    ReportSection(name="uncertainty", title="Uncertainty", page="bench", blocks=uncertainty_blocks),
+    ReportSection(
+        name="checks", title="Checks at other dial settings", page="bench", blocks=check_section
+    ),
     ReportSection(name="method", title="How it was measured", page="bench", blocks=method_blocks),
     ReportSection(name="amendments", title="Amendments", page="bench", blocks=amendment_blocks),
     ReportSection(name="proof", title="Readings and register", page="bench", blocks=proof_blocks),

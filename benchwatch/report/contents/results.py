@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from typing import Final
 
 from benchwatch.estimate.uncertainty.decision_rule import DecisionRule
+from benchwatch.estimate.uncertainty.uncertainty_budget import USUAL_COVERAGE
 from benchwatch.pipeline.event_log import limit_words
 from benchwatch.quantity import format_duration, how_many
 from benchwatch.register.visit import VisitRecord
@@ -14,7 +15,11 @@ from benchwatch.report.contents.result_values import (
     result_values,
     verdict_words,
 )
-from benchwatch.report.contents.uncertainty_words import COVERAGE_WORDS
+from benchwatch.report.contents.uncertainty_words import (
+    COVERAGE_WORDS,
+    factor_words,
+    freedom_words,
+)
 
 RULE_SENTENCES: Final[dict[DecisionRule, str]] = {
     "three-answers": "Decision rule: inside where all of the value ± U lies within the tolerance, "
@@ -52,10 +57,10 @@ def _result(source: ReportSource, one: VisitRecord) -> Result:
     record = one.record
     values = result_values(source, one)
     hertz = "" if values["hertz"] is None else values["hertz"]["text"]
-    offset = values["offset"]
-    known = []
-    if offset["k"] is not None:
-        known.append(f"U with k = {offset['k']}, {offset['dof']} degrees of freedom")
+    expanded = record.expanded(USUAL_COVERAGE)
+    known = ["doubtful, see the cautions"] * bool(record.caution)
+    if expanded is not None:
+        known.append(f"U with k = {factor_words(expanded.k)}, {freedom_words(expanded.dof)}")
     elif record.known_u is not None:
         known.append("U is not stated: too few degrees of freedom")
     if record.budget.missing:
@@ -67,7 +72,7 @@ def _result(source: ReportSource, one: VisitRecord) -> Result:
         known.append(f"typed in, {values['time']}")
     return Result(
         label=record.kind,
-        value=offset["text"],
+        value=values["offset"]["text"],
         also="; ".join(filter(None, (hertz, values["fraction"]["text"]))),
         verdict=verdict_words(source, record),
         detail="; ".join(known),

@@ -33,10 +33,7 @@ def _probability(source: ReportSource, record: OffsetRecord) -> str:
     if limit is None or u is None or record.budget.missing:
         return ""
     inside = conformance_probability(record.offset, u, low=-limit, high=limit)
-    return (
-        f" Probability that it is inside the tolerance: {_percent(inside)} (normal distribution, "
-        "JCGM 106:2012, 7.4)."
-    )
+    return f" Probability that it is inside the tolerance: {_percent(inside)} (JCGM 106:2012, 7.4)."
 
 
 def _percent(probability: float) -> str:

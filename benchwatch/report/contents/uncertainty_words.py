@@ -15,6 +15,11 @@ def dof_words(dof: float) -> str:
     return f"{dof:.0f}" if dof <= MOST_DOF else "unlimited"
 
 
+def freedom_words(dof: float) -> str:
+    """Write degrees of freedom with their noun, such as ``8 degrees of freedom``."""
+    return f"{dof_words(dof)} {'degree' if dof == 1 else 'degrees'} of freedom"
+
+
 def factor_words(k: float) -> str:
     """Write a coverage factor."""
     return f"{k:.2f}"
@@ -42,7 +47,6 @@ def result_statement(
     limit = "; u and U are lower limits, for not all that belongs in them is known"
     return (
         f"{what} = {stated}, where the number after ± is the expanded uncertainty U = k u, with "
-        f"u = {stated.u} {stated.unit} and k = {factor_words(k)} from the t-distribution for "
-        f"{dof_words(dof)} degrees of freedom; the interval is estimated to have a level of "
-        f"confidence of {coverage}{limit * u_is_lower_limit}."
+        f"u = {stated.u} {stated.unit} and k = {factor_words(k)} (t-distribution, "
+        f"{freedom_words(dof)}): a level of confidence of {coverage}{limit * u_is_lower_limit}."
     )

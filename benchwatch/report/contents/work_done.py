@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from typing import Final
 
 from benchwatch.measured_visit.measured_visit import MeasuredVisit, SettleMark
+from benchwatch.pipeline.event_log import SETTLE_WORDS
 from benchwatch.quantity import format_duration, how_many, listed
 from benchwatch.report.blocks import Sentence
 from benchwatch.report.contents.report_blocks import Figure
@@ -65,10 +66,9 @@ def trim_blocks(source: ReportSource) -> Iterator[Sentence]:
     if visit.pulls:
         pulls = [amount(size, u) for size, u in visit.pulls]
         yield Sentence(f"The tool on the trimmer pulls {_some(pulls)} (± u, k = 1).")
-    touched = how_many(len(measured.tool_on), "time")
     if measured.tool_on:
-        still = "; it is still on" if measured.tool_on[-1].end_utc_s is None else ""
-        yield Sentence(f"The tool was on the trimmer {touched}{still}.")
+        still = "; it was still on at the end" if measured.tool_on[-1].end_utc_s is None else ""
+        yield Sentence(f"The tool was on the trimmer {_times(len(measured.tool_on))}{still}.")
 
 
 def settled_mark(measured: MeasuredVisit) -> SettleMark | None:
@@ -89,7 +89,7 @@ def _settled_after(source: ReportSource) -> str:
 
 
 def _mark_words(source: ReportSource, mark: SettleMark) -> str:
-    return f"{source.style.moment(mark.utc_s)} {mark.text or mark.state}"
+    return f"{source.style.moment(mark.utc_s)} {SETTLE_WORDS[mark.state]}"
 
 
 def _times(number: int) -> str:

@@ -70,8 +70,8 @@ def test_the_mass_standard_of_the_gum_in_our_sentence() -> None:
 
     assert sentence == (
         "m = (+100.02147 ± 0.00079) g, where the number after ± is the expanded uncertainty "
-        "U = k u, with u = 0.00035 g and k = 2.26 from the t-distribution for 9 degrees of "
-        "freedom; the interval is estimated to have a level of confidence of 95 percent."
+        "U = k u, with u = 0.00035 g and k = 2.26 (t-distribution, 9 degrees of freedom): a level "
+        "of confidence of 95 percent."
     )
 
 
@@ -96,7 +96,7 @@ def test_a_result_is_stated_as_the_gum_asks(offset: float, u: float, dof: float)
         assert value == pytest.approx(offset, abs=0.06 * k * u)
         digits = [len(one[key].partition("e")[0].partition(".")[2]) for key in ("value", "U")]
         assert digits[0] == digits[1]
-    assert f"k = {stated['k']} from the t-distribution for {stated['dof']}" in values["statement"]
+    assert f"k = {stated['k']} (t-distribution, {stated['dof']} degree" in values["statement"]
 
 
 def test_hertz_fraction_and_working_frequency_are_one_result() -> None:
