@@ -300,7 +300,7 @@ def watch(
                     outcome = run_on_page(
                         run,
                         address,
-                        screen.options(bell=False),
+                        screen.options(where, bell=False),
                         trimmer=bench,
                         ascii_only=screen.ascii,
                         cleanup=end,
@@ -308,7 +308,7 @@ def watch(
                 case "screen":
                     outcome = run_on_screen(
                         run,
-                        screen.options(),
+                        screen.options(where),
                         trimmer=bench,
                         with_sound=sound,
                         message=". ".join((*opened.sentences, *opened.passed_over)),

@@ -1,5 +1,6 @@
 """The app: draws the newest snapshot at a fixed rate, independent of the rate of readings."""
 
+import time
 from collections.abc import Callable, Collection
 from pathlib import Path
 from typing import Any
@@ -18,6 +19,7 @@ from benchwatch.screen.frame import Frame
 from benchwatch.screen.key_binding import Capability, pressed_key
 from benchwatch.screen.preferences import Preferences, load, save
 from benchwatch.screen.questions import Questions
+from benchwatch.screen.saving import ViewToSave
 from benchwatch.screen.screen_state import ScreenState
 from benchwatch.screen.typed_commands import (
     ChainCommand,
@@ -25,6 +27,8 @@ from benchwatch.screen.typed_commands import (
     Command,
     CounterCommand,
     KeyCommand,
+    SaveCommand,
+    SettingCommand,
     VisitCommand,
     suggestions,
 )
@@ -264,6 +268,30 @@ class BenchwatchApp(App[None]):
                 self.redraw_soon()
                 self._questions.power()
 
+    def _save(self, typed: str) -> None:
+        """Save the view as it is now, on a thread of its own: to draw and to write takes time."""
+        job = ViewToSave(
+            view=self.screen_state.view,
+            frame=self.screen_state.frame(),
+            width=self.view_widget.size.width,
+            height=self.view_widget.size.height,
+            at_utc_s=time.time(),
+            folder=self.options.reports,
+            typed=typed,
+            elsewhere=self.is_web,
+        )
+
+        def save() -> None:
+            sentence = job.save()
+            if not self.ending:
+                self.call_later(self._show_saved, sentence)
+
+        self.run_worker(save, name="save", thread=True)
+
+    def _show_saved(self, sentence: str) -> None:
+        self.screen_state.show_message(sentence)
+        self.redraw_soon()
+
     def _page(self, opener: str, view: View, available: Collection[Capability]) -> TextOverlay:
         """Make the page that the key with the id `opener` opens; keys of other pages replace it."""
         from benchwatch.screen import text_pages  # noqa: PLC0415 - the first screen does not need it
@@ -292,28 +320,35 @@ class BenchwatchApp(App[None]):
 
     def _command(self, command: Command | None) -> None:
         """Run a command that was typed; None: the line was cancelled."""
-        if isinstance(command, KeyCommand):
-            if command.view:
-                self.screen_state.show(command.view)
-            if self.screen_state.key(command.key) is not None:
-                self.act(command.key)
-        elif isinstance(command, CounterCommand):
-            self.screen_state.open_counter(command.name)
-            self.redraw_soon()
-            self._questions.power()
-        elif isinstance(command, CheckCommand):
-            self.screen_state.check(command)
-            self.redraw_soon()
-        elif isinstance(command, VisitCommand):
-            self._questions.change_visit(command)
-        elif command == ChainCommand("prove"):
-            self._questions.prove_chain()
-        elif isinstance(command, ChainCommand):
-            self.screen_state.change_chain(command)
-            self.redraw_soon()
-        elif command is not None:
-            self.screen_state.change(command)
-            self.redraw_soon()
+        match command:
+            case KeyCommand():
+                if command.view:
+                    self.screen_state.show(command.view)
+                if self.screen_state.key(command.key) is not None:
+                    self.act(command.key)
+            case CounterCommand():
+                self.screen_state.open_counter(command.name)
+                self.redraw_soon()
+                self._questions.power()
+            case SaveCommand():
+                self._save(command.path)
+            case VisitCommand():
+                self._questions.change_visit(command)
+            case ChainCommand("prove", ()):
+                self._questions.prove_chain()
+            case CheckCommand() | ChainCommand() | SettingCommand():
+                self._change(command)
+
+    def _change(self, command: CheckCommand | ChainCommand | SettingCommand) -> None:
+        """Run a command that asks nothing."""
+        match command:
+            case CheckCommand():
+                self.screen_state.check(command)
+            case ChainCommand():
+                self.screen_state.change_chain(command)
+            case SettingCommand():
+                self.screen_state.change(command)
+        self.redraw_soon()
 
 
 def described(error: BaseException) -> str:

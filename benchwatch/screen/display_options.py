@@ -16,6 +16,11 @@ def log_path() -> Path:
     return user_state_path("benchwatch", appauthor=False) / "screen.log"
 
 
+def reports_folder(journal: Path | None) -> Path:
+    """Return the folder of saved views and reports: beside the journal, without one this folder."""
+    return Path.cwd() if journal is None else journal.absolute().parent / "reports"
+
+
 def state_path() -> Path:
     """Return the path of the file in which the preferences are saved."""
     return user_state_path("benchwatch", appauthor=False) / "screen.json"
@@ -60,3 +65,5 @@ class DisplayOptions:
     """File of the preferences; None: they are not saved."""
     bell: bool = True
     """Whether the bell rings when the oscillator settles."""
+    reports: Path = field(default_factory=Path.cwd)
+    """Folder of saved views and reports; it is made where it is not there."""

@@ -85,10 +85,30 @@ class CheckCommand:
     """A setting, ``all`` or ``stop``; empty: the next ones of the list."""
 
 
+@dataclass(frozen=True, slots=True)
+class SaveCommand:
+    """The command to save what the view shows as a picture."""
+
+    path: str = ""
+    """As typed; empty: a name is made."""
+
+
+SAVE_NAME = "save"
+SAVE_FORM = "Save this view as a picture: save, or save NAME.svg, NAME.png"
 CHECK_NAME = "check"
 CHECK_FORMS = "Check the output: the list, or such as 100MHz; all, stop"
-Command = KeyCommand | SettingCommand | VisitCommand | ChainCommand | CounterCommand | CheckCommand
-TYPED_WHOLE = (SettingCommand, VisitCommand, ChainCommand, CounterCommand, CheckCommand)
+Command = (
+    KeyCommand
+    | SettingCommand
+    | VisitCommand
+    | ChainCommand
+    | CounterCommand
+    | CheckCommand
+    | SaveCommand
+)
+TYPED_WHOLE = (
+    SettingCommand, VisitCommand, ChainCommand, CounterCommand, CheckCommand, SaveCommand,
+)  # fmt: skip
 """Commands that are named by the typed line itself, and not found by its words."""
 
 
@@ -124,6 +144,7 @@ def suggestions(
     found += _chain_changes(typed) if "compare" in available else []
     found = [*_counters(typed, counters), *found]
     found += [_key(key) for key in views.keys_in(view, available) if key.action]
+    found += _saves(typed)
     if typed:
         elsewhere = views.keys_elsewhere(view, available)
         found += [_key(key, views.view_for(key)) for key in elsewhere if key.action]
@@ -201,6 +222,17 @@ def _checks(typed: str) -> list[Suggestion]:
     text = f"Check the output at {rest}" if rest else CHECK_FORMS
     command = CheckCommand(rest) if first else None
     return [Suggestion(name=CHECK_NAME, text=text, command=command)]
+
+
+def _saves(typed: str) -> list[Suggestion]:
+    """Return the command to save the view, under a typed name or one that is made."""
+    first, _, rest = typed.strip().partition(" ")
+    if not SAVE_NAME.startswith(first.lower()):
+        return []
+    rest = rest.strip()
+    text = f"Save this view as {printable(rest)}" if rest else SAVE_FORM
+    command = SaveCommand(rest) if first else None
+    return [Suggestion(name=SAVE_NAME, text=text, command=command)]
 
 
 def _visit_changes(typed: str) -> list[Suggestion]:

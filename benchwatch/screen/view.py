@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from benchwatch.screen import shared_keys as keys
 from benchwatch.screen.drawing.styled_text import StyledLine
@@ -11,6 +11,9 @@ from benchwatch.screen.key_binding import Capability, KeyBinding
 from benchwatch.screen.panels.shared_rows import BOTTOM_PANELS, TOP_PANELS
 from benchwatch.screen.preferences import Preferences
 from benchwatch.snapshot import Snapshot, Trace
+
+if TYPE_CHECKING:
+    from benchwatch.report.charts.chart import Chart
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +57,8 @@ class View:
     """Keys that work here and not in every view, in the order of the footer."""
     chart: Callable[[Snapshot, Preferences, float], ChartRange] = strip_chart_range
     """Range of its chart of offsets: (snapshot, preferences, seconds of the run) -> range."""
+    print_chart: "Callable[[Frame], Chart | None] | None" = None
+    """Returns the chart that is saved of it, None without data; None: its rows are saved."""
     parent: str = ""
     """Name of the view of which this is another form, without a tab; its key switches both."""
     footer: str = ""

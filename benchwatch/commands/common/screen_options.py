@@ -5,6 +5,7 @@ import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import wraps
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -43,14 +44,24 @@ class ScreenOptions:
     """Name of the first view; empty: the view that serves the state."""
     bell: bool = True
 
-    def options(self, *, bell: bool = True) -> "DisplayOptions":
-        """Return the display options of the screen; `bell` False: the bell never rings."""
-        from benchwatch.screen.display_options import DisplayOptions, theme_for  # noqa: PLC0415 - line output does not need it
+    def options(self, journal: Path | None = None, *, bell: bool = True) -> "DisplayOptions":
+        """Return the display options of the screen.
+
+        Args:
+            journal: the journal beside which saved views go; None: into the present folder.
+            bell: False: the bell never rings.
+        """
+        from benchwatch.screen.display_options import (  # noqa: PLC0415 - line output does not need it
+            DisplayOptions,
+            reports_folder,
+            theme_for,
+        )
 
         return DisplayOptions(
             theme=theme_for(ascii_only=self.ascii or None),
             view=self.view.replace("-", "_"),
             bell=bell and self.bell,
+            reports=reports_folder(journal),
         )
 
     def refuse(self) -> None:

@@ -9,6 +9,7 @@ from benchwatch.screen.panels.large_offset import one_figure
 from benchwatch.screen.panels.progress_rows import judge_line
 from benchwatch.screen.panels.scale import scale
 from benchwatch.screen.panels.shared_rows import TALL_HEIGHT, hazard_line
+from benchwatch.screen.print_charts import offsets_print_chart
 from benchwatch.screen.shared_keys import AS_FOUND_KEY, AS_LEFT_KEY, TOOL_KEY, TURNING_KEYS
 from benchwatch.screen.view import View
 from benchwatch.screen.views.trim_view import judge_rows
@@ -63,4 +64,5 @@ FILL_VIEW = View(
         ),
     ),
     keys=(TOOL_KEY, AS_FOUND_KEY, AS_LEFT_KEY, *TURNING_KEYS),
+    print_chart=offsets_print_chart,
 )

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from benchwatch.estimate.stability.deviation_point import Deviation
+    from benchwatch.report.charts.chart import Chart
 
 TABLE_CELLS = 42
 """Width of the table."""
@@ -85,6 +86,21 @@ def title_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
             text,
         )
     ]
+
+
+def deviations_print_chart(frame: Frame) -> "Chart | None":
+    """Return the chart of the deviations on the screen; None where there are none."""
+    from benchwatch.report.charts.stability_chart import deviations_chart  # noqa: PLC0415 - only to save
+
+    now = frame.snapshot.stability
+    if now is None:
+        return None
+    readings, span_s, since = now.readings, now.span_s, ""
+    if _of_part(frame) and now.since is not None:
+        readings, span_s, since = now.since_readings, now.since_span_s, SINCE_WORDS[now.since]
+    words = [how_many(readings, "reading"), f"over {lasted(span_s)}", since]
+    words += ["drift removed"] if frame.preferences.without_drift else []
+    return deviations_chart(shown(frame), " ".join(filter(None, words)))
 
 
 def dither_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
@@ -274,4 +290,5 @@ STABILITY_VIEW = View(
             changes=_next_kind,
         ),
     ),
+    print_chart=deviations_print_chart,
 )

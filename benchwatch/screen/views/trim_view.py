@@ -19,6 +19,7 @@ from benchwatch.screen.panels.scale import scale
 from benchwatch.screen.panels.shared_rows import SHORT_HEIGHT, TALL_HEIGHT, hazard_line
 from benchwatch.screen.panels.strip_chart import strip_chart
 from benchwatch.screen.preferences import SPANS_S, Preferences
+from benchwatch.screen.print_charts import offsets_print_chart
 from benchwatch.screen.shared_keys import AS_FOUND_KEY, AS_LEFT_KEY, TOOL_KEY, TURNING_KEYS
 from benchwatch.screen.text.amounts import lasted
 from benchwatch.screen.view import View
@@ -183,4 +184,5 @@ TRIM_VIEW = View(
         ),
         *TURNING_KEYS,
     ),
+    print_chart=offsets_print_chart,
 )

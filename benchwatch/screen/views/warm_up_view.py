@@ -19,6 +19,7 @@ from benchwatch.screen.panels.settle_rows import cycle_line, cycle_rows, held_li
 from benchwatch.screen.panels.strip_chart import draw_levels, offset_figures
 from benchwatch.screen.panels.time_axis import clock_figures
 from benchwatch.screen.preferences import Preferences
+from benchwatch.screen.print_charts import warm_up_print_chart
 from benchwatch.screen.shared_keys import AS_FOUND_KEY, TOOL_KEY
 from benchwatch.screen.text.amounts import ago, with_u, write_limit
 from benchwatch.screen.view import ChartRange, View
@@ -208,4 +209,5 @@ WARM_UP_VIEW = View(
         ),
     ),
     chart=_since_power_on,
+    print_chart=warm_up_print_chart,
 )

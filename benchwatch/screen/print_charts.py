@@ -1,0 +1,142 @@
+"""Charts for print of what a view shows, made from the same frame."""
+
+import math
+from typing import TYPE_CHECKING
+
+from benchwatch.reading import TOOL_WORDS
+from benchwatch.screen.frame import Frame
+from benchwatch.snapshot import LoggedEvent, Snapshot, Trace
+
+if TYPE_CHECKING:
+    from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
+    from benchwatch.measured_visit.measured_visit import SettleMark, Span, ThinnedOffsets, Turn
+    from benchwatch.report.charts.chart import Chart
+
+
+def offsets_print_chart(frame: Frame) -> "Chart | None":
+    """Return the chart of the offsets on the strip chart; None where there are none."""
+    from benchwatch.measured_visit.measured_visit import MeasuredVisit  # noqa: PLC0415 - only to save
+    from benchwatch.report.charts.visit_chart import visit_chart  # noqa: PLC0415 - likewise
+
+    snapshot, trace = frame.snapshot, frame.trace
+    measured = MeasuredVisit(
+        offsets=_points(snapshot, trace),
+        turns=_turns(snapshot, trace),
+        tool_on=_tool_spans(snapshot, trace),
+        settle_marks=_settle_marks(snapshot),
+    )
+    return visit_chart(
+        measured,
+        records=_records(measured.offsets, snapshot),
+        tolerance=_tolerance(snapshot),
+        nominal_hz=snapshot.nominal_hz,
+        undated=snapshot.utc_at(0.0) is None,
+    )
+
+
+def warm_up_print_chart(frame: Frame) -> "Chart | None":
+    """Return the chart of the warm-up with its fitted curve; None without a reading."""
+    from benchwatch.measured_visit.measured_visit import MeasuredVisit  # noqa: PLC0415 - only to save
+    from benchwatch.report.charts.warm_up_chart import warm_up_chart  # noqa: PLC0415 - likewise
+
+    snapshot = frame.snapshot
+    warm_up = snapshot.warm_up
+    measured = MeasuredVisit(
+        warm_up=_points(snapshot, frame.trace),
+        power_on_utc_s=None if warm_up is None else _time(snapshot, warm_up.since_s),
+        settle_marks=_settle_marks(snapshot),
+    )
+    has_curve = warm_up is not None and warm_up.curve.offset
+    return warm_up_chart(
+        measured,
+        tolerance=_tolerance(snapshot),
+        nominal_hz=snapshot.nominal_hz,
+        log_time=frame.preferences.log_time,
+        curve=_points(snapshot, warm_up.curve) if warm_up is not None and has_curve else None,
+        size="wide",
+        undated=snapshot.utc_at(0.0) is None,
+    )
+
+
+def _time(snapshot: Snapshot, elapsed_s: float) -> float:
+    """Return the Unix time of seconds of the run; these themselves where there are no dates."""
+    utc_s = snapshot.utc_at(elapsed_s)
+    return elapsed_s if utc_s is None else utc_s
+
+
+def _points(snapshot: Snapshot, trace: Trace) -> "ThinnedOffsets":
+    from benchwatch.measured_visit.measured_visit import ThinnedOffsets  # noqa: PLC0415 - only to save
+
+    return ThinnedOffsets(
+        utc_s=tuple(_time(snapshot, elapsed_s) for elapsed_s in trace.elapsed_s),
+        low=trace.offset,
+        high=trace.offset,
+        readings=sum(map(math.isfinite, trace.offset)),
+    )
+
+
+def _shown(snapshot: Snapshot, trace: Trace) -> list[LoggedEvent]:
+    """Return the entries of the log within the time of the trace."""
+    if not trace.elapsed_s:
+        return []
+    begin_s, end_s = trace.elapsed_s[0], trace.elapsed_s[-1]
+    return [one for one in snapshot.logged_events or () if begin_s <= one.elapsed_s <= end_s]
+
+
+def _turns(snapshot: Snapshot, trace: Trace) -> "tuple[Turn, ...]":
+    from benchwatch.measured_visit.measured_visit import Turn  # noqa: PLC0415 - only to save
+
+    return tuple(
+        Turn(utc_s=_time(snapshot, one.elapsed_s), size=one.nudge.size, u=one.nudge.u)
+        for one in _shown(snapshot, trace)
+        if one.kind == "nudge" and one.nudge is not None
+    )
+
+
+def _tool_spans(snapshot: Snapshot, trace: Trace) -> "tuple[Span, ...]":
+    """Return when the tool was on, within the time of the trace."""
+    from benchwatch.measured_visit.measured_visit import Span  # noqa: PLC0415 - only to save
+
+    spans: list[Span] = []
+    on_s = trace.elapsed_s[0] if trace.elapsed_s else 0.0
+    is_on = False
+    for one in _shown(snapshot, trace):
+        if one.kind == "tool" and one.text == TOOL_WORDS[True]:
+            on_s, is_on = one.elapsed_s, True
+        elif one.kind == "tool" and one.text == TOOL_WORDS[False]:
+            begin_s, end_s = _time(snapshot, on_s), _time(snapshot, one.elapsed_s)
+            spans.append(Span(begin_utc_s=begin_s, end_utc_s=end_s))
+            is_on = False
+    if is_on:
+        spans.append(Span(begin_utc_s=_time(snapshot, on_s)))
+    return tuple(spans)
+
+
+def _settle_marks(snapshot: Snapshot) -> "tuple[SettleMark, ...]":
+    """Return when it settled, where it is settled now."""
+    from benchwatch.measured_visit.measured_visit import SettleMark  # noqa: PLC0415 - only to save
+
+    settle = snapshot.numbers.settle
+    if settle is None or settle.state != "settled" or settle.since_s is None:
+        return ()
+    utc_s = _time(snapshot, settle.since_s)
+    return (SettleMark(utc_s=utc_s, state="settled", text=settle.reason),)
+
+
+def _records(offsets: "ThinnedOffsets", snapshot: Snapshot) -> "list[OffsetRecord]":
+    """Return the records within the time of the points."""
+    records = snapshot.records
+    if records is None or not offsets.utc_s:
+        return []
+    begin_s, end_s = offsets.utc_s[0], offsets.utc_s[-1]
+    both = (records.as_found, records.as_left)
+    return [
+        one
+        for one in both
+        if one is not None and one.utc_s is not None and begin_s <= one.utc_s <= end_s
+    ]
+
+
+def _tolerance(snapshot: Snapshot) -> float | None:
+    tolerance = snapshot.numbers.tolerance
+    return None if tolerance is None else tolerance.limit
