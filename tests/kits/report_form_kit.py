@@ -13,7 +13,7 @@ from typing import Any
 import pypdf
 from report_kit import MadeVisit
 
-from benchwatch.measured_visit.measured_visit import MeasuredVisit
+from benchwatch.measured_visit.visit_reader import read_measured_visit
 from benchwatch.register.register_reader import read_register
 from benchwatch.report.contents.report_document import report_document
 from benchwatch.report.contents.report_source import ReportOptions, ReportSource
@@ -78,7 +78,7 @@ def document_of(
                 now_utc_s=0.0,
                 own_chain=own_chain,
             ),
-            measured=MeasuredVisit(),
+            measured=read_measured_visit(visit, made.folder),
             options=ReportOptions(**options),
             laboratory=laboratory,
             simulated=simulated,
