@@ -5,6 +5,7 @@ from typing import Any
 
 from report_kit import MadeVisit
 
+from benchwatch.measured_visit.visit_reader import read_measured_visit
 from benchwatch.register.register_reader import read_register
 from benchwatch.register.visit import Visit
 from benchwatch.report.contents.report_source import ReportSource
@@ -33,7 +34,10 @@ def source_of(made: MadeVisit, **more: Any) -> ReportSource:
         unit = None if visit.unit is None else register.unit(visit.unit)
         standing = None if unit is None else unit_standing(unit, register.visits_of(unit.ident))
         own_chain = register.own_chain
-    fields = {"visit": visit, "standing": standing, "style": style_of(own_chain)} | more
+    fields = {
+        "visit": visit, "standing": standing, "style": style_of(own_chain),
+        "measured": read_measured_visit(visit, made.folder),
+    } | more  # fmt: skip
     return ReportSource(**fields)
 
 

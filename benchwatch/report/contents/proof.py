@@ -27,7 +27,7 @@ def proof_blocks(source: ReportSource) -> Iterator[Sentence | Facts]:
     readings, head = readings_values(source), source.head
     found = NO_READINGS
     if readings is not None:
-        found = f"{readings['sha256']} (SHA-256 of {readings['count']} readings)"
+        found = f"{readings['sha256']} (SHA-256 of all {readings['count']} readings as they came)"
     chain = NOT_ISSUED if head is None else f"{head.hash} (chain {head.chain}, entry {head.entry})"
     yield Facts((("fingerprint of the readings", found), ("head of the register", chain)))
     yield Sentence(HOW_TO_VERIFY, "quiet")

@@ -8,7 +8,7 @@ from benchwatch.report.charts.budget_chart import budget_chart
 from benchwatch.report.charts.chart import Chart
 from benchwatch.report.charts.history_chart import history_chart
 from benchwatch.report.charts.stability_chart import stability_chart
-from benchwatch.report.charts.visit_chart import visit_chart
+from benchwatch.report.charts.visit_chart import landing_chart, visit_chart
 from benchwatch.report.charts.warm_up_chart import warm_up_chart
 from benchwatch.report.contents.report_source import ReportSource
 
@@ -17,7 +17,18 @@ FEWEST_VISITS: Final = 2
 
 
 def _visit(source: ReportSource) -> Chart | None:
+    """Return the whole visit, narrow where the landing stands beside it."""
     return visit_chart(
+        source.measured,
+        records=[one.record for one in source.results],
+        tolerance=source.tolerance,
+        nominal_hz=_nominal(source),
+        size="wide" if _landing(source) is None else "half",
+    )
+
+
+def _landing(source: ReportSource) -> Chart | None:
+    return landing_chart(
         source.measured,
         records=[one.record for one in source.results],
         tolerance=source.tolerance,
@@ -53,6 +64,7 @@ def _history(source: ReportSource) -> Chart | None:
 
 CHARTS: Final[Mapping[str, Callable[[ReportSource], Chart | None]]] = {
     "visit": _visit,
+    "landing": _landing,
     "warm-up": _warm_up,
     "stability": _stability,
     **{f"budget {kind}": _budget_of(kind) for kind in RECORD_KINDS},

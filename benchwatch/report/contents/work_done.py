@@ -20,6 +20,7 @@ NOT_TURNED: Final = "No turn of the trimmer is seen in the readings."
 def work_blocks(source: ReportSource) -> Iterator[Sentence | Figure]:
     """Yield the visit as a chart and in a sentence or two, for whoever brought the unit."""
     yield Figure("visit")
+    yield Figure("landing")
     measured = source.measured
     readings = sum(run.readings for run in measured.runs)
     if not readings:

@@ -7,7 +7,6 @@ each page, of how many) is shown by the tests of the forms.
 from collections.abc import Callable
 from typing import Any
 
-import chart_kit
 import pytest
 import report_kit
 from contents_kit import blocks_of, facts_of, leaves, page_text, results_of, source_of
@@ -100,9 +99,8 @@ def documents(tmp_path_factory: pytest.TempPathFactory) -> dict[str, dict[str, A
     """Return the documents of a good visit with a laboratory, and of an empty one without."""
     good = report_kit.good_visit(tmp_path_factory.mktemp("good") / "bench")
     empty = report_kit.empty_visit(tmp_path_factory.mktemp("empty") / "bench")
-    measured = chart_kit.made_visit()
     return {
-        "good": report_document(source_of(good, measured=measured, laboratory=STATED)),
+        "good": report_document(source_of(good, laboratory=STATED)),
         "empty": report_document(source_of(empty)),
     }
 

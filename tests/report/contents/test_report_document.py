@@ -8,7 +8,6 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-import chart_kit
 import pytest
 import report_kit
 from contents_kit import blocks_of, facts_of, leaves, page_text, source_of
@@ -30,7 +29,7 @@ def good(tmp_path_factory: pytest.TempPathFactory) -> ReportSource:
     """A visit with all that a report can show, on a bench of its own."""
     made = report_kit.good_visit(tmp_path_factory.mktemp("good") / "bench")
     head = RegisterHead(chain="bench-0", entry="bench-0/40", hash="5e" * 32)
-    return source_of(made, measured=chart_kit.made_visit(), head=head)
+    return source_of(made, head=head)
 
 
 @pytest.fixture(scope="module")
@@ -100,7 +99,7 @@ def test_the_customers_page_alone(good: ReportSource) -> None:
     alone = report_document(source)
 
     assert alone["pages"] == whole["pages"][:1]
-    assert set(alone["charts"]) == {"visit"}
+    assert set(alone["charts"]) == {"visit", "landing"}
     assert alone["results"] == whole["results"]
 
 
@@ -165,6 +164,29 @@ def test_a_page_of_400_notes(tmp_path: Path) -> None:
     (table,) = blocks_of(document, "notes")
     assert len(table["rows"]) >= 400
     assert [[row[0], row[1]] for row in table["rows"]] == document["notes"]
+
+
+def test_what_was_done_is_what_happened(tmp_path: Path) -> None:
+    """The turns that were made are counted and sized; readings and runs are all there."""
+    made = report_kit.good_visit(tmp_path / "bench")
+
+    document = report_document(source_of(made))
+
+    customer = page_text(document, "customer")
+    assert f"{made.readings} readings in 2 runs" in customer
+    assert f"The trimmer was turned {len(made.turns)} times" in customer
+    (turns,) = (one["text"] for one in blocks_of(document, "trim") if "turns" in one["text"])
+    sizes = [float(size) for size in re.findall(r"([+-]\d+\.\d+) ± \d", turns)]
+    assert sizes == pytest.approx([1e9 * size for _, size in made.turns], abs=0.1)
+
+
+def test_without_readings_that_is_said(empty: ReportSource) -> None:
+    """Neither a turn nor a verdict is made up."""
+    document = report_document(empty)
+
+    texts = [one["text"] for one in blocks_of(document, "work")]
+    assert texts == ["No readings of this visit are at hand."]
+    assert blocks_of(document, "trim") == []
 
 
 def test_the_head_and_the_fingerprint_are_on_the_last_section(good: ReportSource) -> None:
