@@ -1,6 +1,6 @@
 """The results of a visit as text: in a unit of fractions, in hertz, and with their verdict."""
 
-from typing import Any
+from typing import Any, Final
 
 from benchwatch.clock import iso_time
 from benchwatch.estimate.derived_frequencies import elsewhere
@@ -26,18 +26,29 @@ from benchwatch.report.contents.uncertainty_words import (
 )
 from benchwatch.report.record_document import SMALLEST_SHOWN, budget_table
 
-U_UNKNOWN = "u unknown"
+U_UNKNOWN: Final = "u unknown"
 """Stands beside a value without an uncertainty."""
+SEEN_SHARE: Final = 0.01
+"""A smaller u, as a part of a unit, asks for a smaller unit."""
 
 
 def record_unit(record: OffsetRecord) -> OffsetUnit:
-    """Return the unit of fractions that a record is stated in, the same as in its budget."""
+    """Return the unit of fractions of a record's budget, as it is printed."""
     return offset_unit(max(abs(record.offset), record.u) or SMALLEST_SHOWN)
 
 
-def stated_offset(record: OffsetRecord) -> StatedResult:
-    """Return the offset on record with its u and U, in the unit that fits it."""
-    unit, expanded = record_unit(record), record.expanded(USUAL_COVERAGE)
+def result_unit(record: OffsetRecord, tolerance: float | None) -> OffsetUnit:
+    """Return the unit of a result: that of the tolerance where U is not too small for it."""
+    fitting = record_unit(record)
+    if tolerance is None:
+        return fitting
+    asked = offset_unit(tolerance)
+    return asked if fitting.size < asked.size and record.u >= SEEN_SHARE * asked.size else fitting
+
+
+def stated_offset(record: OffsetRecord, tolerance: float | None) -> StatedResult:
+    """Return the offset on record with its u and U, in the unit that `result_unit` chooses."""
+    unit, expanded = result_unit(record, tolerance), record.expanded(USUAL_COVERAGE)
     return state_result(
         record.offset, record.known_u, _half(expanded), unit=unit.name, size=unit.size
     )
@@ -57,7 +68,7 @@ def result_values(source: ReportSource, one: VisitRecord) -> dict[str, Any]:
     record = one.record
     expanded = record.expanded(USUAL_COVERAGE)
     u, half = record.known_u, _half(expanded)
-    stated = stated_offset(record)
+    stated = stated_offset(record, source.tolerance)
     known = expanded is not None
     power = state_as_power(record.offset, u, half)
     utc_s = record.utc_s if record.utc_s is not None else one.at_utc_s
@@ -90,7 +101,7 @@ def result_values(source: ReportSource, one: VisitRecord) -> dict[str, Any]:
             "text": stated_words(power),
         },
         "elsewhere": elsewhere_values(source, record),
-        "statement": record_statement(record),
+        "statement": record_statement(record, source.tolerance),
         "tolerance": None if tolerance is None else limit_words(tolerance),
         "verdict": verdict,
         "verdict_words": verdict_words(source, record),
@@ -127,9 +138,9 @@ def verdict_words(source: ReportSource, record: OffsetRecord) -> str:
     return f"{verdict} {limit}{why}"
 
 
-def record_statement(record: OffsetRecord) -> str:
+def record_statement(record: OffsetRecord, tolerance: float | None) -> str:
     """Write a record as the GUM asks; what is not known is said."""
-    expanded, stated = record.expanded(USUAL_COVERAGE), stated_offset(record)
+    expanded, stated = record.expanded(USUAL_COVERAGE), stated_offset(record, tolerance)
     what = f"offset {record.kind}"
     if expanded is not None and stated.u is not None:
         return result_statement(

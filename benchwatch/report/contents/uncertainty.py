@@ -20,7 +20,9 @@ def uncertainty_blocks(source: ReportSource) -> Iterator[Sentence | Table | Figu
     yield from (Figure(f"budget {one.record.kind}") for one in source.results)
     for one in source.results:
         record = one.record
-        yield Sentence(f"{record_statement(record)}{_probability(source, record)}")
+        yield Sentence(
+            f"{record_statement(record, source.tolerance)}{_probability(source, record)}"
+        )
         if record.known_u is not None:
             yield budget_table(record, record_unit(record))
         if record.budget.missing:

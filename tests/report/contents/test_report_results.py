@@ -249,3 +249,24 @@ def test_a_probability_is_stated_beside_a_whole_budget() -> None:
 def plain_text_of(document: dict[str, Any]) -> str:
     """Return the texts of the section on uncertainty."""
     return " ".join(one.get("text", "") for one in blocks_of(document, "uncertainty"))
+
+
+@pytest.mark.parametrize(
+    ("offset", "u", "tolerance", "text"),
+    [
+        (-4e-12, 18e-12, 5e-9, "(-0.004 ± 0.036) ppb"),
+        (-4e-12, 18e-12, None, "(-4 ± 36) parts in 10^12"),
+        (-4e-12, 8e-12, 5e-9, "(-4 ± 16) parts in 10^12"),
+        (36.97e-6, 18e-9, 5e-9, "(+36.970 ± 0.036) ppm"),
+        (1e-10, 3e-11, 1e-6, "(+0.100 ± 0.060) ppb"),
+    ],
+)
+def test_a_result_is_in_the_unit_of_its_tolerance_where_that_fits(
+    offset: float, u: float, tolerance: float | None, text: str
+) -> None:
+    """As left can be compared with as found and the tolerance; a U too small for it is not lost."""
+    source = source_of_visit(visit_of(with_u(offset, u), tolerance=tolerance))
+
+    values = result_values(source, source.results[0])
+
+    assert values["offset"]["text"] == text
