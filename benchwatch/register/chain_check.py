@@ -4,7 +4,7 @@ import sqlite3
 from dataclasses import dataclass
 from typing import Final
 
-from benchwatch.register.register_entry import RegisterEntry, entry_hash
+from benchwatch.register.register_entry import RegisterEntry, chain_in, entry_hash, number_in
 from benchwatch.register.register_schema import SELECT, entry_of
 
 NEARBY: Final = 8
@@ -32,10 +32,23 @@ def check_chains(connection: sqlite3.Connection) -> list[ChainState]:
     return [_check(chain, entries) for chain, entries in chains.items()]
 
 
+def newest_entry(connection: sqlite3.Connection, chain: str) -> RegisterEntry | None:
+    """Return the last entry of a chain; None where the register has no such chain."""
+    query = f"{SELECT} WHERE chain = ? ORDER BY number DESC LIMIT 1"
+    return next(map(entry_of, connection.execute(query, (chain,))), None)
+
+
 def has_head(connection: sqlite3.Connection, head: str) -> bool:
     """Return whether `head` is the hash of an entry: then nothing up to that entry was cut off."""
     query = "SELECT 1 FROM entries WHERE hash = ? LIMIT 1"
     return connection.execute(query, (head.strip().lower(),)).fetchone() is not None
+
+
+def head_stands(connection: sqlite3.Connection, name: str, head: str) -> bool:
+    """Return whether the entry ``CHAIN/NUMBER`` has the hash `head`."""
+    query = "SELECT 1 FROM entries WHERE chain = ? AND number = ? AND hash = ?"
+    found = connection.execute(query, (chain_in(name), number_in(name), head))
+    return found.fetchone() is not None
 
 
 def _check(chain: str, entries: list[RegisterEntry]) -> ChainState:

@@ -64,6 +64,8 @@ class ReportIssue:
     """Why it was issued; empty where none was stated."""
     replaces: str
     """Name of the first entry of the issue that it replaces; empty for issue 1."""
+    changes: tuple[str, ...]
+    """What has changed since that one, in sentences."""
 
     def as_dict(self) -> dict[str, Any]:
         """Return it as values for JSON."""
@@ -83,6 +85,7 @@ class ReportIssue:
             {"chain": head.chain, "entry": head.entry, "hash": head.hash},
             "reason": self.reason,
             "replaces": self.replaces,
+            "changes": list(self.changes),
         }  # fmt: skip
 
 
@@ -153,6 +156,7 @@ def _issue(values: Mapping[str, Any]) -> ReportIssue:
         head=None if values["head"] is None else _head(values["head"]),
         reason=_text(values["reason"]),
         replaces=_text(values["replaces"]),
+        changes=tuple(map(_text, _items(values["changes"]))),
     )
 
 

@@ -22,7 +22,7 @@ from benchwatch.register.visit import TYPED_TABLE, Remark, Visit, VisitCheck, Vi
 from benchwatch.report.amendment_words import amendment_words
 from benchwatch.report.blocks import DocumentPart, Sentence, Table
 from benchwatch.report.due_words import due_words, history_cautions
-from benchwatch.report.issue.issue_words import issue_blocks
+from benchwatch.report.issue_words import issue_blocks
 from benchwatch.report.side_words import side_words
 from benchwatch.report.unit_standing import UnitStanding
 from benchwatch.report.visit_style import NAMELESS, VisitStyle

@@ -1,15 +1,26 @@
-"""Writes a file whole or not at all, whatever happens meanwhile."""
+"""Writes a file whole or not at all, whatever happens meanwhile.
+
+It is written under a name of its own beside its place, and gets its name at the end. What a program
+that was killed left behind is removed by the next one that writes into the folder.
+"""
 
 import os
+import sys
 import tempfile
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import Final
 
 from benchwatch.errors import FileError, UsageError
 from benchwatch.quantity import printable
 
-LONGEST_SHOWN = 300
+LONGEST_SHOWN: Final = 300
 """Characters of a path that a sentence shows."""
+_HAS_LOCKS: Final = sys.platform != "win32"
+_TRIES: Final = 20
+BESIDE_PREFIX, BESIDE_SUFFIX = ".benchwatch-", ".part"
+"""Name of a file that has not got its own name yet."""
 
 
 def write_whole(path: Path, content: bytes, *, replaces: bool) -> None:
@@ -24,37 +35,81 @@ def write_whole(path: Path, content: bytes, *, replaces: bool) -> None:
         UsageError: the file is there, and `replaces` is False.
         FileError: it can't be written.
     """
-    shown = printable(str(path), LONGEST_SHOWN)
     if not replaces and os.path.lexists(path):
-        raise UsageError(_there(shown))
+        raise UsageError(_there(path))
+    with written_beside(path, content) as beside:
+        give_name(beside, path, replaces=replaces)
+
+
+@contextmanager
+def written_beside(path: Path, content: bytes) -> Iterator[Path]:
+    """Yield the path of a file beside `path` that has the content and is on the disk.
+
+    It is removed afterwards, unless `give_name` gave it its name.
+
+    Raises:
+        FileError: it can't be written.
+    """
     beside: Path | None = None
+    handle = -1
     try:
-        handle, name = tempfile.mkstemp(prefix=".", suffix=".part", dir=path.parent)
-        beside = Path(name)
-        with os.fdopen(handle, "wb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        _take_usual_mode(beside)
-        if replaces:
-            beside.replace(path)
-        else:
-            _give_new_name(beside, path)
-    except FileExistsError as error:
-        raise UsageError(_there(shown)) from error
-    except (OSError, ValueError) as error:
-        why = getattr(error, "strerror", None) or str(error)
-        raise FileError(
-            f"{shown} can't be written: {printable(why, 200)}. Choose another place."
-        ) from error
+        with _file_errors(path):
+            _remove_left_behind(path.parent)
+            handle, beside = _new_file(path.parent)
+            with open(handle, "wb", closefd=False) as file:
+                file.write(content)
+                file.flush()
+                os.fsync(handle)
+            _take_usual_mode(beside)
+            if not _HAS_LOCKS:  # such systems give no other name to an open file
+                os.close(handle)
+                handle = -1
+        yield beside
     finally:
         if beside is not None:
             with suppress(OSError):
                 beside.unlink()
+        if handle >= 0:
+            os.close(handle)
 
 
-def _there(shown: str) -> str:
-    return f"{shown} exists, and stays as it is. Choose another name."
+def give_name(beside: Path, path: Path, *, replaces: bool) -> None:
+    """Give a file of `written_beside` its name, which is on the disk on return.
+
+    Raises:
+        UsageError: a file of that name is there, and `replaces` is False.
+        FileError: it can't get the name.
+    """
+    with _file_errors(path):
+        try:
+            if replaces:
+                beside.replace(path)
+            else:
+                _give_new_name(beside, path)
+        except FileExistsError as error:
+            raise UsageError(_there(path)) from error
+        _sync_folder(path.parent)
+
+
+def shown_path(path: Path) -> str:
+    """Return a path as a sentence shows it."""
+    return printable(str(path), LONGEST_SHOWN)
+
+
+def _there(path: Path) -> str:
+    return f"{shown_path(path)} exists, and stays as it is. Choose another name."
+
+
+@contextmanager
+def _file_errors(path: Path) -> Iterator[None]:
+    """Raise errors of the file system as sentences about the file that was to be written."""
+    try:
+        yield
+    except (OSError, ValueError) as error:
+        why = getattr(error, "strerror", None) or str(error)
+        raise FileError(
+            f"{shown_path(path)} can't be written: {printable(why, 200)}. Choose another place."
+        ) from error
 
 
 def _take_usual_mode(beside: Path) -> None:
@@ -75,6 +130,59 @@ def _give_new_name(beside: Path, path: Path) -> None:
         os.link(beside, path)
     except FileExistsError:
         raise
-    except OSError:  # a file system without hard links
-        with path.open("xb") as file:
-            file.write(beside.read_bytes())
+    except OSError:  # a file system without hard links: take the name first, then the content
+        path.open("xb").close()
+        beside.replace(path)
+
+
+def _sync_folder(folder: Path) -> None:
+    """Bring the name of a new file to the disk, where folders can be opened."""
+    with suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+# -------------------------------------------------------- what killed programs left behind
+
+
+def _new_file(folder: Path) -> tuple[int, Path]:
+    """Make a file that is locked; return its handle and its path."""
+    for _ in range(_TRIES):
+        handle, name = tempfile.mkstemp(prefix=BESIDE_PREFIX, suffix=BESIDE_SUFFIX, dir=folder)
+        with suppress(OSError):  # some network file systems have no locks
+            _lock(handle)
+        with suppress(FileNotFoundError):
+            if os.path.samestat(Path(name).stat(), os.fstat(handle)):
+                return handle, Path(name)
+        os.close(handle)  # another program took it for one that was left behind
+    raise FileError(f"no file can be made in {shown_path(folder)}: other programs remove it.")
+
+
+def _remove_left_behind(folder: Path) -> None:
+    """Remove files that never got their name: those that no living program has locked."""
+    if not _HAS_LOCKS:
+        return
+    for left in folder.glob(f"{BESIDE_PREFIX}*{BESIDE_SUFFIX}"):
+        with suppress(OSError):
+            handle = os.open(left, os.O_RDWR | getattr(os, "O_NOFOLLOW", 0))
+            try:
+                _lock(handle)
+                left.unlink()
+            finally:
+                os.close(handle)
+
+
+def _lock(handle: int) -> None:
+    """Lock a file that is being written; the lock ends with the program.
+
+    Raises:
+        BlockingIOError: another program has locked it.
+    """
+    if sys.platform == "win32":  # `_HAS_LOCKS`, as a type checker understands it
+        return
+    import fcntl  # noqa: PLC0415 - not on every system
+
+    fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)

@@ -31,6 +31,7 @@ ISSUE = ReportIssue(
     head=HeadOfIssue(chain="1234abcd", entry="1234abcd/9", hash=C),
     reason="",
     replaces="",
+    changes=(),
 )
 VALUES = issued_file_values(ISSUE, form=".pdf", pages="all", file="0417.pdf", sha256=C)
 
