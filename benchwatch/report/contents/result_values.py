@@ -1,5 +1,6 @@
 """The results of a visit as text: in a unit of fractions, in hertz, and with their verdict."""
 
+from decimal import Decimal
 from typing import Any, Final
 
 from benchwatch.clock import iso_time
@@ -28,6 +29,8 @@ from benchwatch.report.record_document import SMALLEST_SHOWN, budget_table
 
 U_UNKNOWN: Final = "u unknown"
 """Stands beside a value without an uncertainty."""
+BY_A_LOWER_LIMIT: Final = "by a U that is a lower limit"
+"""Added to a verdict that counts U, where something that belongs in U is not known."""
 SEEN_SHARE: Final = 0.01
 """A smaller u, as a part of a unit, asks for a smaller unit."""
 
@@ -69,7 +72,6 @@ def result_values(source: ReportSource, one: VisitRecord) -> dict[str, Any]:
     expanded = record.expanded(USUAL_COVERAGE)
     u, half = record.known_u, _half(expanded)
     stated = stated_offset(record, source.tolerance)
-    known = expanded is not None
     power = state_as_power(record.offset, u, half)
     utc_s = record.utc_s if record.utc_s is not None else one.at_utc_s
     verdict = result_verdict(source, record)
@@ -87,12 +89,7 @@ def result_values(source: ReportSource, one: VisitRecord) -> dict[str, Any]:
         "amended": one.amended,
         "typed": record.readings == 0,
         "nominal_hz": _nominal_text(source, record),
-        "offset": {
-            **_numbers(stated),
-            "k": factor_words(expanded.k) if expanded is not None else None,
-            "dof": dof_words(expanded.dof) if expanded is not None else None,
-            "coverage": COVERAGE_WORDS if known else None,
-        },
+        "offset": _numbers(stated) | _factor(expanded),
         "hertz": _in_hertz(record, u, half),
         "fraction": {
             "value": _with_power(power.value, power),
@@ -135,6 +132,8 @@ def verdict_words(source: ReportSource, record: OffsetRecord) -> str:
     if verdict == "not stated":
         return f"can't be stated: {unknown or f'too near the limit of ±{limit_words(tolerance)}'}"
     why = f": {unknown}" if unknown and verdict == "not shown to be inside" else ""
+    if record.budget.missing and not unknown and source.laboratory.decision_rule != "simple":
+        why = f", {BY_A_LOWER_LIMIT}"
     return f"{verdict} {limit}{why}"
 
 
@@ -184,6 +183,17 @@ def _in_hertz(record: OffsetRecord, u: float | None, half: float | None) -> dict
     return _numbers(state_result(offset_hz, u_hz, half_hz, unit="Hz"))
 
 
+def _factor(expanded: Expanded | None) -> dict[str, str | None]:
+    """Return how U comes from u; None where U is not stated."""
+    if expanded is None:
+        return {"k": None, "dof": None, "coverage": None}
+    return {
+        "k": factor_words(expanded.k),
+        "dof": dof_words(expanded.dof),
+        "coverage": COVERAGE_WORDS,
+    }
+
+
 def _numbers(stated: StatedResult) -> dict[str, Any]:
     return {
         "value": stated.value,
@@ -203,7 +213,7 @@ def _nominal_text(source: ReportSource, record: OffsetRecord) -> str | None:
     stated = source.nominal_hz
     if record.nominal_hz is None or (stated is not None and float(stated) == record.nominal_hz):
         return hertz_text(stated)
-    return format(record.nominal_hz, "f").rstrip("0").rstrip(".")
+    return hertz_text(Decimal(repr(record.nominal_hz)))
 
 
 def _half(expanded: Expanded | None) -> float | None:

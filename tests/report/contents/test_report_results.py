@@ -175,6 +175,22 @@ def test_the_verdict_names_rule_and_tolerance(rule: Any, offset: float, words: s
     assert ("JCGM 106:2012, 8.2" in asked) == (rule == "simple")
 
 
+def test_a_verdict_by_a_lower_limit_of_u_says_so() -> None:
+    """Where something is not counted, the verdict that a reader sees first is not a bare one."""
+    whole = with_u(1e-9, 1e-10)
+    partial = replace(whole, budget=Budget(whole.budget.lines, ("time base",)))
+
+    words = [
+        of_one(one, laboratory=Laboratory(decision_rule=rule))["verdict_words"]
+        for one in (whole, partial)
+        for rule in ("three-answers", "guarded", "simple")
+    ]
+
+    inside = "inside the tolerance of ±5 ppb"
+    limited = f"{inside}, by a U that is a lower limit"
+    assert words == [inside, inside, inside, limited, limited, inside]
+
+
 def test_without_a_tolerance_nothing_is_said_of_inside() -> None:
     """There is no verdict, and that is said."""
     document = report_document(source_of_visit(visit_of(with_u(1e-9, 1e-10), tolerance=None)))
