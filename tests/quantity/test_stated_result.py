@@ -26,6 +26,14 @@ def test_the_mass_standard_of_the_gum() -> None:
     assert stated.u == "0.00035"
 
 
+def test_the_end_gauge_of_the_gum() -> None:
+    """GUM H.1.7: 50.000 838 mm, u_c = 32 nm, U = 93 nm at k = 2.92 [the length from memory]."""
+    stated = state_result(50.000838, 31.6638791e-6, 2.92 * 32e-6, unit="mm")
+
+    assert str(stated) == "(+50.000838 ± 0.000093) mm"
+    assert stated.u == "0.000032"
+
+
 @given(st.floats(-1e3, 1e3), SIZES, st.floats(1.9, 14.0))
 def test_value_and_uncertainty_agree_in_digits(value: float, u: float, k: float) -> None:
     """GUM 7.2.6: u and U to two significant digits at most, the value to the decimals of U."""

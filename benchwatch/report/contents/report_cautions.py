@@ -1,6 +1,6 @@
 """Cautions of safety and of measurement. They stand on every report; nothing switches them off."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any, Final
 
 from benchwatch.estimate.dial_check import DOES_NOT_FOLLOW
@@ -16,11 +16,11 @@ SAFETY: Final = (
     "Covers off: mains voltage, and charge that stays after the power is off; the oven is hot.",
     "Trim with a non-metallic tool only. Local codes and licensed practice come first.",
 )
-TIME_BASE_CAUTIONS: Final = {
-    "internal": "counted by the counter's own oscillator (internal time base), whose offset is in "
-    "the result as far as it is not corrected",
-    "unknown": "the counter did not tell which time base it counted by",
-}
+INTERNAL: Final = (
+    "counted by the counter's own oscillator (internal time base), whose offset is in the result "
+    "as far as it is not corrected"
+)
+UNKNOWN_TIME_BASE: Final = "the counter did not tell which time base it counted by"
 NOTHING_REAL: Final = (
     "SIMULATED BENCH: nothing real was measured. This report is for practice only."
 )
@@ -43,12 +43,14 @@ def measurement_cautions(source: ReportSource) -> list[str]:
     """Return why the results may be less than they seem, the weightiest reasons first."""
     found = [NOTHING_REAL] * source.simulated
     found += [f"There is no record {kind}." for kind in source.missing_results()]
+    found += _of_each_record(source)
     found += _of_records(source)
     found += _of_the_visit(source)
     return found
 
 
-def _of_records(source: ReportSource) -> Iterator[str]:
+def _of_each_record(source: ReportSource) -> Iterator[str]:
+    """Yield what is to be said of one record alone."""
     for one in source.results:
         record = one.record
         if record.caution:
@@ -62,15 +64,22 @@ def _of_records(source: ReportSource) -> Iterator[str]:
             )
         if one.amended:
             yield f"The record {record.kind} was amended: {one.amended}."
+
+
+def _of_records(source: ReportSource) -> Iterator[str]:
+    """Yield what is to be said of several records at once."""
     for kinds, missing in _not_counted(source).items():
         yield f"U {listed(kinds)} is a lower limit: not counted is {'; '.join(missing)}."
-    unlimited = [one.record.kind for one in source.results if _without_settle_limit(one)]
-    if unlimited:
-        yield f"{listed(unlimited)}: whether it had settled is not known, for no limit was set."
-    for base, words in TIME_BASE_CAUTIONS.items():
-        counted = [one.record.kind for one in source.results if _time_base(one) == base]
-        if counted:
-            yield f"{listed(counted)}: {words}."
+    reasons: tuple[tuple[Callable[[VisitRecord], bool], str], ...] = (
+        (_without_settle_limit, "whether it had settled is not known, for no limit was set"),
+        (lambda one: _time_base(one) == "internal", INTERNAL),
+        (lambda one: _time_base(one) == "unknown", UNKNOWN_TIME_BASE),
+        (lambda one: _has_another_nominal(source, one), "against another nominal than the visit's"),
+    )
+    for is_so, words in reasons:
+        kinds = tuple(one.record.kind for one in source.results if is_so(one))
+        if kinds:
+            yield f"{listed(kinds)}: {words}."
 
 
 def _of_the_visit(source: ReportSource) -> Iterator[str]:
@@ -103,6 +112,11 @@ def _not_counted(source: ReportSource) -> dict[tuple[str, ...], list[str]]:
         kinds = tuple(str(one.kind) for one in known if missing in one.budget.missing)
         found.setdefault(kinds, []).append(missing)
     return found
+
+
+def _has_another_nominal(source: ReportSource, one: VisitRecord) -> bool:
+    stated, its_own = source.nominal_hz, one.record.nominal_hz
+    return stated is not None and its_own is not None and float(stated) != its_own
 
 
 def _without_settle_limit(one: VisitRecord) -> bool:

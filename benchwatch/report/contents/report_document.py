@@ -32,7 +32,7 @@ from benchwatch.report.contents.report_figures import CHARTS
 from benchwatch.report.contents.report_section import PageName, ReportSection
 from benchwatch.report.contents.report_source import ReportSource
 from benchwatch.report.contents.result_values import result_values
-from benchwatch.report.contents.results import result_blocks
+from benchwatch.report.contents.results import other_record_blocks, result_blocks
 from benchwatch.report.contents.stability import stability_blocks, stability_table
 from benchwatch.report.contents.uncertainty import uncertainty_blocks
 from benchwatch.report.contents.unit_facts import customer_values, unit_blocks, unit_values
@@ -61,6 +61,12 @@ SECTIONS: Final = (
     ReportSection(name="notes", title="Notes", page="bench", blocks=note_blocks),
     ReportSection(name="history", title="History", page="bench", blocks=history_blocks),
     ReportSection(name="uncertainty", title="Uncertainty", page="bench", blocks=uncertainty_blocks),
+    ReportSection(
+        name="records",
+        title="Other records (! has a caution)",
+        page="bench",
+        blocks=other_record_blocks,
+    ),
     ReportSection(
         name="checks", title="Checks at other dial settings", page="bench", blocks=check_section
     ),

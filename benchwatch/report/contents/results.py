@@ -20,6 +20,7 @@ from benchwatch.report.contents.uncertainty_words import (
     factor_words,
     freedom_words,
 )
+from benchwatch.report.visit_style import NAMELESS
 
 RULE_SENTENCES: Final[dict[DecisionRule, str]] = {
     "three-answers": "Decision rule: inside where all of the value ± U lies within the tolerance, "
@@ -51,6 +52,28 @@ def result_blocks(source: ReportSource) -> Iterator[ReportPart]:
     if source.results:
         yield from _elsewhere(source)
         yield Sentence(OFFSET_SENTENCE, "quiet")
+
+
+def other_record_blocks(source: ReportSource) -> Iterator[Table]:
+    """Yield a table of the visit's other records: earlier ones, and plain measurements."""
+    shown = {one.entry for one in source.results}
+    others = [one for one in source.visit.records if one.entry not in shown]
+    values = [result_values(source, one) for one in others]
+    if values:
+        yield Table(
+            ("record", "offset", "k", "around", "readings", "entry"),
+            tuple(
+                (
+                    one["name"] + " !" * bool(one["caution"]),
+                    one["offset"]["text"],
+                    one["offset"]["k"] or NAMELESS,
+                    one["time"],
+                    one["readings"],
+                    one["entry"],
+                )
+                for one in values
+            ),
+        )
 
 
 def _result(source: ReportSource, one: VisitRecord) -> Result:

@@ -1,6 +1,7 @@
 """Cautions of safety and of measurement: on every customer's page, whatever is chosen."""
 
 from dataclasses import replace
+from decimal import Decimal
 from itertools import product
 from typing import Any
 
@@ -103,6 +104,7 @@ CASES: list[tuple[str, Visit, MeasuredVisit | None, str]] = [
     ),
     ("internal time base", with_left(INTERNAL), None, "internal time base"),
     ("unknown time base", with_left(UNTOLD), None, "did not tell which time base"),
+    ("another nominal", visit(nominal_hz=Decimal(5_000_000)), None, "against another nominal"),
     ("no settle limit", with_left(NO_LIMIT), None, "as left: whether it had settled is not known"),
     ("u a lower limit", with_left(PARTIAL), None, "U as left is a lower limit: not counted is unc"),
     ("u unknown", with_left(WITHOUT_U), None, "uncertainty of the record as left is unknown"),

@@ -246,6 +246,22 @@ def test_a_plain_measurement_is_the_result_of_a_visit_without_others() -> None:
     assert document["cautions"]["measurement"][:2] == missing
 
 
+def test_other_records_are_listed_for_the_bench() -> None:
+    """The newest as found and as left are the results; what came before them is in a table."""
+    made = [replace(with_u(value, 1e-11), kind=kind) for kind, value in (
+        ("as found", 1e-9), ("measured", 2e-9), ("as found", 3e-9), ("as left", 4e-9))]  # fmt: skip
+
+    document = report_document(source_of_visit(visit_of(*made)))
+
+    assert [one["offset"]["value"] for one in document["results"]] == ["+3.000", "+4.000"]
+    (table,) = blocks_of(document, "records")
+    offsets = [(row[0], row[1]) for row in table["rows"]]
+    assert offsets == [
+        ("as found", "(+1.000 ± 0.020) ppb"),
+        ("measured", "(+2.000 ± 0.020) ppb"),
+    ]
+
+
 def test_a_probability_is_stated_beside_a_whole_budget() -> None:
     """It is that of scipy's normal distribution; beside a lower limit of u none is stated."""
     whole = with_u(4.9e-9, 1e-10)

@@ -5,6 +5,8 @@ import tomllib
 from pathlib import Path
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from benchwatch.config_tables import parse_toml, read_tables
 from benchwatch.errors import BenchwatchError, FileError, UsageError
@@ -128,6 +130,17 @@ def test_the_draft_explains_every_key_and_states_nothing() -> None:
     read_tables(parse_toml(used, "the draft is no TOML"), LABORATORY_FILE, "lab.toml")
     for key in LABORATORY_FILE.keys.values():
         assert f"# {key.explanation}\n" in text
+
+
+@given(st.text(max_size=200))
+def test_any_text_is_read_or_refused_with_a_sentence(text: str) -> None:
+    """Nothing else than one of both happens, whatever the file holds."""
+    try:
+        done = read_laboratory(text, "lab.toml")
+    except BenchwatchError as refused:
+        done = refused
+
+    assert isinstance(done, Laboratory) or str(done).isprintable()
 
 
 def test_the_usual_place_is_the_configuration_folder(monkeypatch: pytest.MonkeyPatch) -> None:
