@@ -13,6 +13,7 @@ from typing import Any, Final
 
 import click
 
+from benchwatch.commands.common.command_with_parts import CommandWithParts
 from benchwatch.commands.common.completed_words import COMPLETED_WORDS, FILES, CompletedWords
 
 OUTLINES: Final = Path(__file__).with_name("command_outlines.json")
@@ -56,7 +57,9 @@ def command_from(name: str, outline: Mapping[str, Any]) -> click.Command:
             name, params=parameters, short_help=outline["help"], context_settings=_HELP
         )
     commands = {sub: command_from(sub, one) for sub, one in outline["commands"].items()}
-    return click.Group(
+    has_argument = any(isinstance(one, click.Argument) for one in parameters)
+    kind = CommandWithParts if has_argument else click.Group
+    return kind(
         name,
         commands,
         params=parameters,

@@ -63,6 +63,12 @@ def minute(utc_s: float, now_utc_s: float) -> str:
     return f"{day}{then:%H:%M} {zone(then)}"
 
 
+def dated_minute(utc_s: float) -> str:
+    """Write Unix seconds as ``2031-05-04 10:20 CET``; ``-`` where it is no date."""
+    text = local_minute(utc_s)
+    return f"{text} {zone(local(utc_s))}" if text else "-"
+
+
 def local_minute(utc_s: float) -> str:
     """Write Unix seconds as ``2031-05-04 10:20``, local time; empty where it is no date."""
     try:
