@@ -1,6 +1,6 @@
 """``benchwatch budget``: prints the uncertainty budget of a recorded offset."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
@@ -9,7 +9,6 @@ from typing import Any
 import click
 import numpy as np
 
-from benchwatch.clock import iso_time
 from benchwatch.commands.common.budget_part import BudgetPart, budget_part
 from benchwatch.commands.common.option_types import (
     DURATION,
@@ -18,7 +17,8 @@ from benchwatch.commands.common.option_types import (
     read_coverage,
     settle_of,
 )
-from benchwatch.commands.common.output import narrate, print_json, print_text
+from benchwatch.commands.common.output import narrate, print_text
+from benchwatch.commands.common.record_of_visit import print_record_json, record_first
 from benchwatch.commands.common.recorded_plan import bench_option, plan_of_recording
 from benchwatch.commands.common.recorded_source import RecordedSource, source_options
 from benchwatch.commands.common.recording_options import RecordingOptions, file_options
@@ -37,7 +37,7 @@ from benchwatch.estimate.derived_frequencies import DAY_S
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.estimate.run_changes import SteadyPart
 from benchwatch.estimate.uncertainty.measured_record import averaged, measured_record
-from benchwatch.estimate.uncertainty.offset_record import OffsetRecord, Reference, line_dict
+from benchwatch.estimate.uncertainty.offset_record import Reference
 from benchwatch.plan import CountedBy, Plan
 from benchwatch.quantity import format_duration, how_many, parse_ageing, parse_duration, printable
 from benchwatch.reading import (
@@ -95,6 +95,7 @@ def _plausible_age_s(age_s: float, text: str) -> float:
 
 
 @click.command()
+@record_first
 @source_options()
 @file_options
 @click.option("--counter", help="Which counter, where the file holds several.")
@@ -144,6 +145,10 @@ def budget(
     with readings; FILE may be a journal too. Noise, resolution and drift come from the readings;
     what the time base or reference brings has to be stated, and is listed as missing if it is
     not.
+
+    With --visit the budget is the one on record in that visit, as its report has it. Where the
+    visit has no record of that kind, or an option asks for something else than that record, it
+    is computed from the visit's readings.
     """
     share = read_coverage(coverage)
     recording = stated.read_one(source, counter)
@@ -188,7 +193,7 @@ def budget(
         begin_s=float(known_s[0]), end_s=float(known_s[-1]), since=how, spikes=steady.spikes
     )
     if as_json:
-        _print_record_json(record, share, used.json_values(recording))
+        print_record_json(record, share, used.json_values(recording))
         return
     print_text(record_text(record, share))
     if steady.spikes:
@@ -266,23 +271,3 @@ def _resolution(recording: Recording, stated_hz: Decimal | None) -> float | None
             raise UsageError("--resolution is in hertz and needs --nominal to become a fraction.")
         return None
     return resolution_hz / float(recording.nominal)
-
-
-def _print_record_json(record: OffsetRecord, coverage: float, used: Mapping[str, object]) -> None:
-    """Print one line for each contribution and one for the whole; `used` states the readings."""
-    for line in record.budget.lines:
-        print_json({"kind": "contribution", **line_dict(line)})
-    expanded = record.budget.expanded(coverage)
-    print_json(
-        {
-            "kind": "budget", "record": record.kind, "counter": record.counter,
-            "time": None if record.utc_s is None else iso_time(record.utc_s),
-            "span_s": record.span_s, "readings": record.readings,
-            "nominal_hz": record.nominal_hz, "offset": record.offset,
-            "offset_hz": record.offset_hz, "u": record.u, "dof": record.budget.dof,
-            "k": None if expanded is None else expanded.k, "coverage": coverage,
-            "expanded": None if expanded is None else expanded.half_width,
-            "missing": list(record.budget.missing),
-            "conditions": dict(record.conditions), **used,
-        }
-    )  # fmt: skip

@@ -21,7 +21,7 @@ from benchwatch.recording import Selection
 from benchwatch.recording.journal_rows import is_journal
 from benchwatch.recording.run_selection import NewestRuns, newest_runs
 from benchwatch.recording.text_lines import shown_name
-from benchwatch.register import read_register, register_path
+from benchwatch.register import Visit, read_register, register_path
 from benchwatch.screen.text.local_time import local_minute
 
 MOST_RANGES: Final = 6
@@ -54,17 +54,19 @@ def source_options(*, journal: bool = True) -> Callable[[Callable[..., Any]], Ca
     def decorate(command: Callable[..., Any]) -> Callable[..., Any]:
         @click.argument("file", required=False, shell_complete=FILES)
         @click.option("--run", metavar="N", type=RUN_NUMBER, shell_complete=RUNS, help=RUN_HELP)
-        @visit_option
+        @visit_options
         @wraps(command)
         def with_source(
             *args: Any,
             file: str | None,
             run: int | None,
             visit: str | None,
+            sim: bool,
             read_journal: Path | None = None,
             **rest: Any,
         ) -> Any:
             files = () if file is None else (file,)
+            visit = typed_visit(visit, sim=sim)
             if visit is None:
                 typed = () if run is None else (run,)
                 (source,) = find_sources(files, typed, read_journal)
@@ -91,7 +93,7 @@ def sources_options(command: Callable[..., Any]) -> Callable[..., Any]:
         shell_complete=RUNS,
         help=f"{RUN_HELP} May be given again.",
     )
-    @visit_option
+    @visit_options
     @journal_to_read_option
     @wraps(command)
     def with_sources(
@@ -99,9 +101,11 @@ def sources_options(command: Callable[..., Any]) -> Callable[..., Any]:
         files: tuple[str, ...],
         runs: tuple[int, ...],
         visit: str | None,
+        sim: bool,
         read_journal: Path | None,
         **rest: Any,
     ) -> Any:
+        visit = typed_visit(visit, sim=sim)
         if visit is None:
             return command(*args, sources=find_sources(files, runs, read_journal), **rest)
         refuse_together(("--run", bool(runs)), ("--visit", True))
@@ -110,12 +114,20 @@ def sources_options(command: Callable[..., Any]) -> Callable[..., Any]:
     return with_sources
 
 
-visit_option: Final = click.option(
-    "--visit",
-    metavar="N",
-    shell_complete=VISITS,
-    help="Read all runs of this visit; benchwatch visits lists them.",
-)
+def visit_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add ``--visit`` and ``--sim``; the command gets them as `visit` and `sim`."""
+    visit = click.option(
+        "--visit",
+        metavar="N",
+        shell_complete=VISITS,
+        help="Read all runs of this visit; benchwatch visits lists them.",
+    )
+    sim = click.option(
+        "--sim", is_flag=True, help="It is a visit of a simulated bench; as --visit sim/N."
+    )
+    return visit(sim(command))
+
+
 journal_to_read_option: Final = click.option(
     "--journal",
     "read_journal",
@@ -156,6 +168,36 @@ def find_sources(
     return (_newest_source(str(_default_journal(journal))),)
 
 
+def typed_visit(visit: str | None, *, sim: bool) -> str | None:
+    """Return the visit that was typed; that of a simulated bench after ``sim/``.
+
+    Raises:
+        UsageError: a simulated bench was typed without a visit.
+    """
+    if visit is None:
+        if sim:
+            raise UsageError("--sim says which visits are meant: give one with --visit N.")
+        return None
+    is_prefixed = visit.startswith(SIMULATED_PREFIX)
+    return f"{SIMULATED_PREFIX}{visit}" if sim and not is_prefixed else visit
+
+
+def visit_on_register(visit: str, journal: Path | None) -> Visit:
+    """Return a visit from the register beside a journal.
+
+    Args:
+        visit: number of the visit, as typed; that of a simulated bench after ``sim/``.
+        journal: the typed journal; None: the default one.
+
+    Raises:
+        UsageError: there is no such visit.
+        FileError: the register can't be read.
+    """
+    simulated = visit.startswith(SIMULATED_PREFIX)
+    with read_register(register_path(journal or default_path(), simulated=simulated)) as register:
+        return register.typed_visit(visit.removeprefix(SIMULATED_PREFIX))
+
+
 def visit_source(visit: str, files: tuple[str, ...], journal: Path | None) -> RecordedSource:
     """Return the runs of a visit as one source; those that are not in the journal are narrated.
 
@@ -171,9 +213,7 @@ def visit_source(visit: str, files: tuple[str, ...], journal: Path | None) -> Re
     if len(files) > 1:
         raise UsageError("--visit chooses runs of one journal: give one FILE, or none.")
     beside = journal or default_path()
-    simulated = visit.startswith(SIMULATED_PREFIX)
-    with read_register(register_path(beside, simulated=simulated)) as register:
-        found = register.typed_visit(visit.removeprefix(SIMULATED_PREFIX))
+    found = visit_on_register(visit, beside)
     names = {run.journal for run in found.runs}
     if not found.runs:
         raise UsageError(f"visit {found.number} has no runs: it was not watched here.")
