@@ -17,6 +17,7 @@ COMMANDS: Final = {
     "visits": "List visits of units; show, close, amend, import, merge, verify, repair.",
     "replay": "Put a recorded file through the same estimate.",
     "stability": "Write the Allan family of a recorded file.",
+    "plot": "Write the charts of a visit or a unit as pictures.",
     "budget": "Write the uncertainty budget of a recorded file.",
     "compare": "Compare counters that were watched together.",
     "elsewhere": "Say what an offset becomes at other frequencies.",

@@ -19,6 +19,14 @@ with written_beside(pathlib.Path(sys.argv[1]), b"half"):
     signal.pause()
 """
 
+REPLACES_A_FILE = """
+import pathlib, sys
+from benchwatch.report.whole_file import write_whole
+for byte in range(1, 250):
+    content = bytes([byte]) * int(sys.argv[2])
+    write_whole(pathlib.Path(sys.argv[1]), content, replaces=True)
+"""
+
 
 def names(folder: Path) -> list[str]:
     """Return the names of all files in a folder."""
@@ -99,3 +107,29 @@ def test_a_place_that_is_none(tmp_path, where):
 
     with pytest.raises(FileError, match="can't be written"):
         write_whole(tmp_path / where, b"x", replaces=False)
+
+
+def test_a_file_is_replaced_where_that_is_said(tmp_path):
+    """The new content is there as a whole, and nothing else."""
+    path = tmp_path / "picture.svg"
+    path.write_bytes(b"the old one, which is longer")
+
+    write_whole(path, b"new", replaces=True)
+
+    assert path.read_bytes() == b"new"
+    assert names(tmp_path) == ["picture.svg"]
+
+
+def test_a_program_that_is_killed_leaves_the_old_file_or_the_new(tmp_path):
+    """Whatever the moment, the file is of one content and of its whole length."""
+    path, size = tmp_path / "picture.svg", 3_000_000
+    path.write_bytes(bytes([0]) * size)
+    process = start_python(REPLACES_A_FILE, str(path), str(size))
+    while path.read_bytes()[:1] == b"\0":
+        assert process.poll() is None
+    process.send_signal(signal.SIGKILL)
+    process.communicate()
+
+    content = path.read_bytes()
+    assert len(content) == size
+    assert len(set(content)) == 1

@@ -87,6 +87,16 @@ class Moment:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Beyond:
+    """A mark at the edge of the plot: there readings lie beyond the vertical axis."""
+
+    at: float
+    above: bool
+    text: str
+    """How far they reach."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Stretch:
     """A range of the horizontal axis, hatched, such as the tool on the trimmer."""
 
@@ -117,7 +127,7 @@ class Bar:
     """Whether it is what the other bars combine to."""
 
 
-ChartPart = Curve | Envelope | Limits | Band | Moment | Stretch | Pause | Bar
+ChartPart = Curve | Envelope | Limits | Band | Moment | Beyond | Stretch | Pause | Bar
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -135,7 +135,7 @@ def cut_time(times: Sequence[float], also: Sequence[float] = ()) -> CutTime | No
     usual_s = sorted(spacings)[len(spacings) // 2]
     long = [
         (before, after)
-        for before, after in pairwise(every)
+        for before, after in pairwise([begin_s, *points, end_s])
         if after - before > PAUSE_SPACINGS * usual_s
     ]
     measured_s = (end_s - begin_s) - sum(after - before for before, after in long)

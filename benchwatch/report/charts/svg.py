@@ -23,7 +23,11 @@ from benchwatch.report.charts.svg_elements import (
 )
 from benchwatch.report.charts.svg_legend import LEGEND_ROW_MM, legend_elements, legend_rows
 from benchwatch.report.charts.svg_parts import (
+    BEFORE_GRID,
+    BEHIND_GRID,
+    FOREMOST,
     bar_elements,
+    beyond_elements,
     break_marks,
     part_elements,
     pause_elements,
@@ -66,16 +70,7 @@ def svg_of(chart: Mapping[str, Any]) -> str:
     if bars:
         drawn += [*_x_axis(chart["x"], area), *bar_elements(bars, area)]
     else:
-        drawn += part_elements(chart["parts"], area, behind=True)
-        drawn += [*_grid(chart, area)]
-        drawn += part_elements(chart["parts"], area, behind=False)
-        drawn += pause_elements(chart["parts"], area)
-        drawn += [
-            *_frame(area),
-            *break_marks(chart["parts"], area),
-            *_y_axis(chart["y"], area),
-            *_x_axis(chart["x"], area),
-        ]
+        drawn += _plot(chart, area)
         drawn += _moment_row(moments, area, width)
     below = height - EDGE_MM - len(legend) * LEGEND_ROW_MM
     drawn.append(_x_label(chart["x"]["label"], area, below))
@@ -88,6 +83,21 @@ def svg_of(chart: Mapping[str, Any]) -> str:
     )
     words = f"<title>{escaped(chart['title'])}</title><desc>{escaped(chart['alternative'])}</desc>"
     return "\n".join([head, words, *drawn, "</svg>"]) + "\n"
+
+
+def _plot(chart: Mapping[str, Any], area: PlotArea) -> Iterable[str]:
+    """Yield axes and all that is drawn between them, from the back to the front."""
+    parts = chart["parts"]
+    yield from part_elements(parts, area, BEHIND_GRID)
+    yield from _grid(chart, area)
+    yield from part_elements(parts, area, BEFORE_GRID)
+    yield from beyond_elements(parts, area)
+    yield from pause_elements(parts, area)
+    yield from _frame(area)
+    yield from break_marks(parts, area)
+    yield from _y_axis(chart["y"], area)
+    yield from _x_axis(chart["x"], area)
+    yield from part_elements(parts, area, FOREMOST)
 
 
 def _plot_area(
@@ -208,24 +218,31 @@ def _moment_words(parts: Sequence[Mapping[str, Any]]) -> list[tuple[float, str]]
 def _moment_row(
     moments: Sequence[tuple[float, str]], area: PlotArea, width: float
 ) -> Iterable[str]:
-    """Yield the words of moments above the plot; numbers that would touch become a range."""
-    groups: list[tuple[float, float, str, str]] = []  # from and to in mm, first and last word
+    """Yield the words of moments above the plot; numbers that would touch become a range.
+
+    Numbers go before words: a word that would touch them, or one before it, is left out.
+    """
+    numbers: list[tuple[float, float, str, str]] = []  # from and to in mm, first and last number
     for at, text in moments:
-        x = area.x_mm(at)
-        half = width_of(text) / 2.0
-        if groups and x - half < groups[-1][1] + GAP_MM / 2.0:
-            begin, _, first, last = groups[-1]
-            if not (text.isdecimal() and last.isdecimal()):
-                continue
-            ranged = width_of(f"{first}–{text}")
-            groups[-1] = (begin, max(begin + ranged, x + half), first, text)
+        if not text.isdecimal():
+            continue
+        x, half = area.x_mm(at), width_of(text) / 2.0
+        if numbers and x - half < numbers[-1][1] + GAP_MM / 2.0:
+            begin, _, first, _ = numbers[-1]
+            end = max(begin + width_of(f"{first}–{text}"), x + half)
+            numbers[-1] = (begin, end, first, text)
         else:
-            groups.append((x - half, x + half, text, text))
-    free = EDGE_MM
-    for begin, end, first, last in groups:
-        words = first if first == last else f"{first}–{last}"
-        half = width_of(words) / 2.0
-        middle = min(max((begin + end) / 2.0, free + half), width - EDGE_MM - half)
-        if middle - half >= free - 1e-9:
-            yield text_element(middle, area.top - 0.8, words, anchor="middle")
-            free = middle + half + GAP_MM / 2.0
+            numbers.append((x - half, x + half, text, text))
+    wanted = [
+        ((begin + end) / 2.0, first if first == last else f"{first}–{last}")
+        for begin, end, first, last in numbers
+    ]
+    wanted += [(area.x_mm(at), text) for at, text in moments if not text.isdecimal()]
+    placed: list[tuple[float, float]] = []
+    for middle, text in wanted:
+        half = width_of(text) / 2.0
+        place = min(max(middle, EDGE_MM + half), width - EDGE_MM - half)
+        begin, end = place - half - GAP_MM / 2.0, place + half + GAP_MM / 2.0
+        if begin >= 0 and all(end <= a or b <= begin for a, b in placed):
+            placed.append((begin, end))
+            yield text_element(place, area.top - 0.8, text, anchor="middle")

@@ -10,6 +10,7 @@ from benchwatch.report.charts.svg_elements import (
     shortened,
     stroke,
     text_element,
+    width_of,
 )
 
 COLUMN_MM: Final = 0.12
@@ -29,19 +30,19 @@ DASHES: Final = {"solid": "", "dashed": "1.6 0.9", "dotted": "0.4 0.8"}
 BAR_MM: Final = 2.6
 LEAST_PAUSE_TEXT_MM: Final = 3.2
 """Width of a broken piece of the axis from which its length is written in it."""
-BEHIND: Final = ("band", "stretch")
-"""Kinds that are drawn behind the grid."""
+BEHIND_GRID: Final = ("band", "stretch")
+BEFORE_GRID: Final = ("edges", "envelope", "moment", "curve")
+FOREMOST: Final = ("limits",)
+"""Kinds of parts in the order in which they are drawn; ``edges`` are those of bands."""
 
 
-def part_elements(parts: Sequence[Mapping[str, Any]], area: PlotArea, *, behind: bool) -> list[str]:
-    """Return the elements of parts: those behind the grid, or those in front of it."""
+def part_elements(
+    parts: Sequence[Mapping[str, Any]], area: PlotArea, kinds: Sequence[str]
+) -> list[str]:
+    """Return the elements of the parts of these kinds, in the order of the kinds."""
     drawn: list[str] = []
-    order = ("envelope", "moment", "curve", "limits")
-    if not behind:
-        bands = [part for part in parts if part["kind"] == "band"]
-        drawn += [element for part in bands for element in band_edges(part, area)]
-    for kind in BEHIND if behind else order:
-        some = [part for part in parts if part["kind"] == kind]
+    for kind in kinds:
+        some = [part for part in parts if part["kind"] == ("band" if kind == "edges" else kind)]
         if kind == "moment":
             drawn += moment_elements(some, area)
         else:
@@ -175,6 +176,24 @@ def moment_elements(parts: Sequence[Mapping[str, Any]], area: PlotArea) -> Itera
         yield stroke((x, area.top), (x, end), "#666", width_mm=0.15, dash="0.7 0.7")
 
 
+def beyond_elements(parts: Sequence[Mapping[str, Any]], area: PlotArea) -> Iterator[str]:
+    """Yield an arrow at the upper or lower edge with words on white beside it."""
+    for part in parts:
+        if part["kind"] != "beyond" or not area.sees_x(part["at"]):
+            continue
+        width = width_of(part["text"])
+        x = min(max(area.x_mm(part["at"]), area.left + 1.2), area.right - 1.2)
+        begin = x + 1.8 if x + 2 + width < area.right else x - 1.8 - width
+        edge, way = (area.top, 1.0) if part["above"] else (area.bottom, -1.0)
+        middle = edge + way * 1.9
+        yield _rectangle(
+            begin - 0.3, middle - 1.5, begin + width + 0.3, middle + 1.5, 'fill="#fff"'
+        )
+        path = f"M{mm(x)} {mm(edge + way * 0.4)}l0.9 {mm(way * 1.9)}l-1.8 0Z"
+        yield f'<path d="{path}" fill="{READINGS}"/>'
+        yield text_element(begin, middle + 0.95, part["text"])
+
+
 def pause_elements(parts: Sequence[Mapping[str, Any]], area: PlotArea) -> Iterator[str]:
     """Yield broken pieces of the horizontal axis: blank, with two strokes through the axis."""
     for part in parts:
@@ -223,15 +242,28 @@ def bar_elements(bars: Sequence[Mapping[str, Any]], area: PlotArea) -> Iterator[
 def _pieces(
     points: Iterable[tuple[float | None, float | None, float | None]], area: PlotArea
 ) -> Iterator[list[tuple[float, float, float]]]:
-    """Yield the points between gaps as (x, top, bottom) in mm."""
+    """Yield the points between gaps as (x, top, bottom) in mm.
+
+    Of points beyond the vertical axis only those beside one within are kept, at its end.
+    """
     piece: list[tuple[float, float, float]] = []
+    before: tuple[float, float, float] | None = None
     for x, low, high in points:
         if x is None or low is None or high is None:
             if piece:
                 yield piece
-            piece = []
+            piece, before = [], None
         elif area.sees_x(x):
-            piece.append((area.x_mm(x), area.y_mm(high), area.y_mm(low)))
+            beyond = low > area.y["high"] or high < area.y["low"]
+            point = (area.x_mm(x), area.y_mm(high), area.y_mm(low))
+            if not beyond and before is not None:
+                piece.append(before)
+            if not beyond or piece:
+                piece.append(point)
+            if beyond and piece:
+                yield piece
+                piece = []
+            before = point if beyond else None
     if piece:
         yield piece
 
@@ -255,6 +287,7 @@ def _rectangle(left: float, top: float, right: float, bottom: float, more: str) 
 
 _DRAWN: Final = {
     "band": band_elements,
+    "edges": band_edges,
     "stretch": stretch_elements,
     "envelope": envelope_elements,
     "curve": curve_elements,

@@ -3,11 +3,12 @@
 import math
 from collections.abc import Sequence
 from datetime import tzinfo
-from typing import Final
+from typing import Any, Final
 
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 from benchwatch.measured_visit.measured_visit import MeasuredVisit, ThinnedOffsets
 from benchwatch.quantity import OffsetUnit, how_many, offset_unit, write_fraction
+from benchwatch.report.charts.beyond_axis import beyond_parts, covered_values
 from benchwatch.report.charts.chart import (
     Band,
     Chart,
@@ -21,12 +22,13 @@ from benchwatch.report.charts.cut_time import CutTime, cut_time
 from benchwatch.report.charts.record_points import ends_of, record_parts, record_words
 from benchwatch.report.charts.ticks import local, offset_axis
 
-TOLERANCE_SEEN: Final = 8.0
+TOLERANCE_SEEN: Final = 50.0
 """The axis covers the tolerance where that is at most this many times the largest offset."""
 TICKS: Final[dict[ChartSize, tuple[int, int]]] = {"wide": (9, 7), "half": (4, 6)}
 """Figures of the horizontal and of the vertical axis."""
-LEAD: Final = 0.06
-"""Part of the time after the last turn that the chart of the landing shows before it."""
+LEAD: Final = 0.15
+"""Part of the time between first and last turn that the chart of the trim shows around it."""
+LEAST_LEAD_S: Final = 30.0
 
 
 def visit_chart(
@@ -58,6 +60,28 @@ def visit_chart(
     )  # fmt: skip
 
 
+def trim_chart(
+    measured: MeasuredVisit,
+    *,
+    tolerance: float | None = None,
+    nominal_hz: float | None = None,
+    size: ChartSize = "half",
+    tz: tzinfo | None = None,
+) -> Chart | None:
+    """Return the chart from shortly before the first turn to shortly after the last.
+
+    None without a turn, or without a reading there. The arguments are those of `visit_chart`.
+    """
+    if not measured.turns:
+        return None
+    times = [turn.utc_s for turn in measured.turns]
+    lead_s = max(LEAD * (max(times) - min(times)), LEAST_LEAD_S)
+    return _part_chart(
+        "trim", "The trim", measured, (min(times) - lead_s, max(times) + lead_s), (),
+        tolerance=tolerance, nominal_hz=nominal_hz, size=size, tz=tz,
+    )  # fmt: skip
+
+
 def landing_chart(
     measured: MeasuredVisit,
     *,
@@ -67,25 +91,40 @@ def landing_chart(
     size: ChartSize = "half",
     tz: tzinfo | None = None,
 ) -> Chart | None:
-    """Return the chart of what was measured from shortly before the last turn on.
+    """Return the chart from the last turn to the end, with the records made there.
 
     None without a turn, or without a reading since. The arguments are those of `visit_chart`.
     """
     if not measured.turns:
         return None
     turned_s = max(turn.utc_s for turn in measured.turns)
-    end_s = max((time for time in measured.offsets.utc_s if math.isfinite(time)), default=turned_s)
     dated = [one for one in records if one.utc_s is not None and one.utc_s > turned_s]
-    times = [
-        time for time in measured.offsets.utc_s if time >= turned_s - LEAD * (end_s - turned_s)
-    ]
-    if end_s <= turned_s:
-        return None
-    time = cut_time([turned_s, *times], [one.utc_s or 0.0 for one in dated])
-    return _offsets_chart(
-        "landing", "Since the last turn", measured, time, dated,
+    return _part_chart(
+        "landing", "Since the last turn", measured, (turned_s, math.inf), dated,
         tolerance=tolerance, nominal_hz=nominal_hz, size=size, tz=tz,
     )  # fmt: skip
+
+
+def _part_chart(
+    name: str,
+    title: str,
+    measured: MeasuredVisit,
+    span_s: tuple[float, float],
+    records: Sequence[OffsetRecord],
+    **style: Any,
+) -> Chart | None:
+    """Return the chart of what was measured within `span_s`, Unix seconds."""
+    begin_s, end_s = span_s
+    times = [
+        utc_s
+        for utc_s, low in zip(measured.offsets.utc_s, measured.offsets.low, strict=True)
+        if begin_s <= utc_s <= end_s and math.isfinite(low)
+    ]
+    if not times:
+        return None
+    time = cut_time([*(turn.utc_s for turn in measured.turns if turn.utc_s >= begin_s), *times],
+                    [one.utc_s or 0.0 for one in records])  # fmt: skip
+    return _offsets_chart(name, title, measured, time, records, part=True, **style)
 
 
 def fractions_of(offsets: ThinnedOffsets) -> list[float]:
@@ -123,10 +162,18 @@ def tolerance_words(tolerance: float, unit: OffsetUnit) -> str:
     return f"±{tolerance / unit.size:.6g} {unit.name}"
 
 
-def seen_tolerance(tolerance: float | None, values: Sequence[float]) -> list[float]:
-    """Return what the axis must cover for the tolerance: its limits and zero; nothing if far."""
+def seen_tolerance(
+    tolerance: float | None, values: Sequence[float], most: float = TOLERANCE_SEEN
+) -> list[float]:
+    """Return what the axis must cover for the tolerance: its limits and zero; nothing if far.
+
+    Args:
+        tolerance: fractional; None: there is none.
+        values: offsets, fractional.
+        most: how many times the largest of them it may be.
+    """
     largest = max((abs(value) for value in values if math.isfinite(value)), default=0.0)
-    if tolerance is None or not 0 < tolerance <= TOLERANCE_SEEN * largest:
+    if tolerance is None or not 0 < tolerance <= most * largest:
         return []
     return [-tolerance, 0.0, tolerance]
 
@@ -148,33 +195,39 @@ def _offsets_chart(
     size: ChartSize,
     tz: tzinfo | None,
     undated: bool = False,
+    part: bool = False,
 ) -> Chart | None:
+    """Return a chart; `part`: of a part of the visit, whose axis covers all of it."""
     if time is None:
         return None
-    inside = [
-        (low, high)
+    points = [
+        (utc_s, low, high)
         for utc_s, low, high in zip(
             measured.offsets.utc_s, measured.offsets.low, measured.offsets.high, strict=True
         )
         if time.begin_s <= utc_s <= time.end_s
     ]
-    values = [*(one for pair in inside for one in pair), *ends_of(records)]
+    ends = ends_of(records)
+    every = [*(end for _, low, high in points for end in (low, high)), *ends]
+    values = every if part else covered_values(points, measured, records, ends)
+    values = [*values, *seen_tolerance(tolerance, values)]
     unit = unit_of(values)
     most_x, most_y = TICKS[size]
-    y = offset_axis([*values, *seen_tolerance(tolerance, values)], unit, nominal_hz, most=most_y)
+    y = offset_axis(values, unit, nominal_hz, most=most_y)
     if y is None:
         return None
     parts: list[ChartPart] = [*tolerance_part(tolerance, unit)]
     parts += _tool_parts(measured, time)
     parts.append(envelope_of(measured.offsets, unit, time, begin_s=time.begin_s, end_s=time.end_s))
     parts += time.pauses()
+    parts += beyond_parts(points, y, unit, time)
     parts += _moments(measured, time)
     parts += record_parts(records, unit, time.at)
     return Chart(
         name=name,
         title=title,
         alternative=_alternative(
-            measured, time, records, values, unit, tolerance=tolerance, tz=tz, undated=undated
+            measured, time, records, every, unit, tolerance=tolerance, tz=tz, undated=undated
         ),
         x=time.axis(most_x, tz, undated=undated),
         y=y,
@@ -200,12 +253,19 @@ def _moments(measured: MeasuredVisit, time: CutTime) -> list[Moment]:
         for number, turn in enumerate(measured.turns, 1)
         if time.begin_s <= turn.utc_s <= time.end_s
     ]
-    settled = [
-        Moment(at=time.at(mark.utc_s), text="settled")
+    return sorted([*turns, *_settled(measured, time)], key=lambda one: one.at)
+
+
+def _settled(measured: MeasuredVisit, time: CutTime) -> list[Moment]:
+    """Return when it settled at first, and at first after the last turn."""
+    marks = sorted(
+        mark.utc_s
         for mark in measured.settle_marks
         if mark.state == "settled" and time.begin_s <= mark.utc_s <= time.end_s
-    ]
-    return sorted([*turns, *settled], key=lambda one: one.at)
+    )
+    turned_s = max((turn.utc_s for turn in measured.turns), default=math.inf)
+    shown = [*marks[:1], *[one for one in marks if one >= turned_s][:1]]
+    return [Moment(at=time.at(utc_s), text="settled") for utc_s in dict.fromkeys(shown)]
 
 
 def _alternative(

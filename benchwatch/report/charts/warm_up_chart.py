@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import tzinfo
 from typing import Final
 
@@ -17,6 +18,7 @@ from benchwatch.report.charts.chart import (
     Moment,
     Tick,
 )
+from benchwatch.report.charts.cut_time import cut_time
 from benchwatch.report.charts.ticks import (
     DAY_S,
     HOUR_S,
@@ -36,6 +38,8 @@ from benchwatch.report.charts.visit_chart import (
 LOG_FROM: Final = 20.0
 """Time is drawn as its logarithm where the last reading comes this many times later than the
 first."""
+MOST_TOLERANCE: Final = 8.0
+"""The axis covers the tolerance where that is at most this many times the largest offset."""
 EARLIEST_S: Final = 1.0
 LOG_TICKS_S: Final = (
     1, 10, 30, MINUTE_S, 3 * MINUTE_S, 10 * MINUTE_S, 30 * MINUTE_S, HOUR_S, 3 * HOUR_S,
@@ -67,7 +71,7 @@ def warm_up_chart(
         tz: zone of the local time; None: that of this computer.
         undated: whether the times of `measured` are seconds of a run without dates.
     """
-    offsets = measured.warm_up
+    offsets = _until_pause(measured)
     fitted = curve or ThinnedOffsets()
     finite = [
         utc_s
@@ -81,7 +85,9 @@ def warm_up_chart(
     since_s = min(since_s, finite[0])
     unit = unit_of(values)
     most_x, most_y = TICKS[size]
-    y = offset_axis([*values, *seen_tolerance(tolerance, values)], unit, nominal_hz, most=most_y)
+    y = offset_axis(
+        [*values, *seen_tolerance(tolerance, values, MOST_TOLERANCE)], unit, nominal_hz, most=most_y
+    )
     if y is None:
         return None
     first = max(finite[0] - since_s, EARLIEST_S)
@@ -104,13 +110,29 @@ def warm_up_chart(
     return Chart(
         name="warm-up",
         title="Warm-up",
-        alternative=_alternative(
-            measured, since_s, finite[-1], unit, marks, tz=tz, undated=undated
-        ),
+        alternative=_alternative(offsets, since_s, finite[-1], unit, marks, tz=tz, undated=undated),
         x=x,
         y=y,
         parts=tuple(parts),
         size=size,
+    )
+
+
+def _until_pause(measured: MeasuredVisit) -> ThinnedOffsets:
+    """Return the warm-up up to the first long pause after it has settled; all of it without one."""
+    offsets = measured.warm_up
+    settled_s = next(
+        (mark.utc_s for mark in measured.settle_marks if mark.state == "settled"), math.inf
+    )
+    time = cut_time(offsets.utc_s)
+    cuts = () if time is None else time.cuts
+    end_s = next((cut.begin_s for cut in cuts if cut.begin_s >= settled_s), math.inf)
+    kept = [at for at, utc_s in enumerate(offsets.utc_s) if utc_s <= end_s]
+    return replace(
+        offsets,
+        utc_s=tuple(offsets.utc_s[at] for at in kept),
+        low=tuple(offsets.low[at] for at in kept),
+        high=tuple(offsets.high[at] for at in kept),
     )
 
 
@@ -164,7 +186,7 @@ def _shown_marks(measured: MeasuredVisit, x: ChartAxis, since_s: float) -> Seque
 
 
 def _alternative(
-    measured: MeasuredVisit,
+    offsets: ThinnedOffsets,
     since_s: float,
     end_s: float,
     unit: OffsetUnit,
@@ -173,7 +195,6 @@ def _alternative(
     tz: tzinfo | None,
     undated: bool,
 ) -> str:
-    offsets = measured.warm_up
     pairs = [pair for pair in zip(offsets.low, offsets.high, strict=True) if math.isfinite(pair[0])]
     begin, end = (write_fraction(sum(pair) / 2.0, None, unit) for pair in (pairs[0], pairs[-1]))
     said = f"Offset over {format_duration(end_s - since_s)} since power-on: "

@@ -6,7 +6,7 @@ from datetime import UTC
 from pathlib import Path
 
 import pytest
-from chart_kit import BEGIN_S, LEVELS_PPB, fields_of, made_records, made_visit, offsets
+from chart_kit import BEGIN_S, LEVELS_PPB, NIGHT_S, fields_of, made_records, made_visit, offsets
 from register_kit import record
 from report_kit import UNIT, ageing_visits, empty_visit
 
@@ -23,7 +23,7 @@ from benchwatch.report.charts.budget_chart import MOST_BARS, budget_chart
 from benchwatch.report.charts.chart import Bar, Chart
 from benchwatch.report.charts.history_chart import history_chart
 from benchwatch.report.charts.stability_chart import deviations_chart, stability_chart
-from benchwatch.report.charts.visit_chart import landing_chart, visit_chart
+from benchwatch.report.charts.visit_chart import landing_chart, trim_chart, visit_chart
 from benchwatch.report.charts.warm_up_chart import warm_up_chart
 from benchwatch.report.unit_standing import UnitStanding, unit_standing
 
@@ -70,6 +70,58 @@ def test_the_visit_shows_turns_tool_records_and_what_settled() -> None:
     assert "4 turns; as found +36.970 ± 0.030 ppb; as left +0.410 ± 0.030 ppb" in chart.alternative
 
 
+def test_a_warm_up_from_far_above_does_not_flatten_what_came_after_it() -> None:
+    """The axis covers what came since it had settled; how far readings lie beyond is written."""
+    cold = made_visit(cold_ppb=4000.0)
+    chart = there(visit_chart(cold, records=made_records(cold), tolerance=5e-9, tz=UTC))
+
+    (mark,) = fields_of(chart, "beyond")
+    assert chart.y.high < 60.0
+    assert mark == {"kind": "beyond", "at": 0.0, "above": True, "text": "to +4037 ppb"}
+    assert "and +4037 ppb" in chart.alternative
+
+
+def test_a_warm_up_from_near_is_on_the_axis() -> None:
+    """From 50 ppb above, all fits: nothing lies beyond."""
+    near = made_visit(cold_ppb=50.0)
+
+    assert fields_of(there(visit_chart(near, tolerance=5e-9, tz=UTC)), "beyond") == []
+
+
+def test_a_spike_after_the_warm_up_is_on_the_axis() -> None:
+    """One reading at +400 ppb long after it had settled is no warm-up: the axis reaches it."""
+    high = list(GOOD.offsets.high)
+    high[-20] = 400e-9
+    chart = there(
+        visit_chart(replace(GOOD, offsets=replace(GOOD.offsets, high=tuple(high))), tz=UTC)
+    )
+
+    assert chart.y.high > 400.0
+    assert fields_of(chart, "beyond") == []
+
+
+def test_a_record_in_a_pause_is_drawn_in_it() -> None:
+    """Its time is the middle of readings before and after: it does not divide the pause."""
+    pause_s = BEGIN_S + 1800.0 + NIGHT_S / 2.0
+    one = record(AS_FOUND, LEVELS_PPB[0] * 1e-9, utc_s=pause_s)
+    chart = there(visit_chart(GOOD, records=[one], tz=UTC))
+
+    (pause,) = fields_of(chart, "pause")
+    (limits,) = fields_of(chart, "limits")
+    assert pause["begin"] < limits["x"][0] < pause["end"]
+
+
+def test_the_trim_shows_all_turns_and_not_the_warm_up() -> None:
+    """From half a minute before the first turn to half a minute after the last."""
+    chart = there(trim_chart(GOOD, tolerance=5e-9, tz=UTC))
+
+    first_s, last_s = GOOD.turns[0].utc_s, GOOD.turns[-1].utc_s
+    assert [part["text"] for part in fields_of(chart, "moment")] == ["1", "2", "3", "4"]
+    assert chart.x.high == pytest.approx(1.3 * (last_s - first_s), rel=0.05)
+    assert chart.y.high < 60.0
+    assert trim_chart(replace(GOOD, turns=()), tz=UTC) is None
+
+
 def test_the_landing_begins_at_the_last_turn() -> None:
     """Only the last turn and the record after it are left, with a scale of their own."""
     chart = there(landing_chart(GOOD, records=made_records(GOOD), tolerance=5e-9, tz=UTC))
@@ -81,8 +133,8 @@ def test_the_landing_begins_at_the_last_turn() -> None:
 
 
 def test_a_tolerance_far_beyond_the_offsets_does_not_flatten_them() -> None:
-    """±1000 ppb about offsets of some 200 ppb would leave a line: the axis keeps to these."""
-    chart = there(visit_chart(GOOD, tolerance=1e-5, tz=UTC))
+    """±1000 ppm about offsets of some 200 ppb would leave a line: the axis keeps to these."""
+    chart = there(visit_chart(GOOD, tolerance=1e-3, tz=UTC))
 
     assert chart.y.high < 300.0
 
@@ -227,7 +279,7 @@ def test_a_forecast_is_drawn_only_where_it_is_asked_for(tmp_path: Path) -> None:
     assert min(abs(y - in_a_year.offset * 1e9) for y in expected["y"]) < 0.2
 
 
-@pytest.mark.parametrize("build", [visit_chart, warm_up_chart, landing_chart])
+@pytest.mark.parametrize("build", [visit_chart, warm_up_chart, landing_chart, trim_chart])
 def test_there_is_no_chart_of_nothing(build) -> None:
     """Neither without a reading, nor where all are missing."""
     assert build(MeasuredVisit(), tz=UTC) is None

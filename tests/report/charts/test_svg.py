@@ -34,7 +34,7 @@ from benchwatch.report.charts.chart import Bar, Chart, ChartAxis, Curve, Envelop
 from benchwatch.report.charts.chart_json import chart_json
 from benchwatch.report.charts.svg import SIZES_MM, size_mm, svg_of
 from benchwatch.report.charts.svg_elements import FONT_MM, shortened, width_of
-from benchwatch.report.charts.visit_chart import landing_chart, visit_chart
+from benchwatch.report.charts.visit_chart import landing_chart, trim_chart, visit_chart
 from benchwatch.report.charts.warm_up_chart import warm_up_chart
 
 HOSTILE = "<script>alert('x')</script> & \"quoted\" ]]> \x1b[31m \x00 \ud800 \ufffe \u202e"
@@ -43,6 +43,8 @@ CHARTS = {
     "visit": visit_chart(GOOD, records=made_records(GOOD), tolerance=5e-9, tz=UTC),
     "half visit": visit_chart(GOOD, size="half", tolerance=5e-9, tz=UTC),
     "landing": landing_chart(GOOD, tolerance=5e-9, tz=UTC),
+    "trim": trim_chart(GOOD, tolerance=5e-9, tz=UTC),
+    "cold visit": visit_chart(made_visit(cold_ppb=4e3), tolerance=5e-9, tz=UTC),
     "warm-up": warm_up_chart(GOOD, nominal_hz=1e7, tz=UTC),
     "budget": budget_chart(made_records(GOOD)[0]),
 }
@@ -195,13 +197,14 @@ def test_a_gap_is_not_drawn_over() -> None:
     [
         ([(10, "1"), (50, "2"), (90, "3")], ["1", "2", "3"]),
         ([(10, "1"), (10.5, "2"), (11, "3"), (90, "4")], ["1–3", "4"]),
-        ([(50, "settled"), (50.5, "unsure"), (90, "1")], ["settled", "1"]),
+        ([(50, "settled"), (50.5, "unsure"), (90, "1")], ["1", "settled"]),
+        ([(50, "settled"), (50.5, "1"), (51, "2")], ["1–2"]),
     ],
 )
 def test_words_of_moments_that_would_touch(
     moments: list[tuple[float, str]], drawn: list[str]
 ) -> None:
-    """Numbers become a range; of words the first stays."""
+    """Numbers become a range and go before words; of words the first stays."""
     chart = made_chart(
         *(Moment(at=at, text=text) for at, text in moments), title="", x=axis(0, 100)
     )
@@ -303,6 +306,7 @@ def test_any_visit_is_drawn_within_the_frame_or_not_at_all(
     charts = [
         visit_chart(visit, tolerance=tolerance, size=size, tz=UTC),  # type: ignore[arg-type]
         landing_chart(visit, tolerance=tolerance, size=size, tz=UTC),  # type: ignore[arg-type]
+        trim_chart(visit, tolerance=tolerance, size=size, tz=UTC),  # type: ignore[arg-type]
         warm_up_chart(visit, tolerance=tolerance, size=size, tz=UTC),  # type: ignore[arg-type]
     ]
 

@@ -1,0 +1,189 @@
+"""``benchwatch plot``: writes the charts of visits and units as files, SVG or PNG."""
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import click
+
+from benchwatch.commands.common.completed_words import UNITS, VISITS
+from benchwatch.commands.common.output import narrate, print_text
+from benchwatch.commands.common.recorded_deviations import (
+    AskedDeviations,
+    deviation_options,
+    recorded_deviations,
+)
+from benchwatch.commands.common.recorded_source import RecordedSource, source_options
+from benchwatch.commands.common.register_options import (
+    chosen_register,
+    journal_beside_option,
+    known_unit,
+    sim_register_option,
+)
+from benchwatch.errors import NoReadings, UsageError
+from benchwatch.measured_visit.measured_visit import MeasuredVisit
+from benchwatch.measured_visit.visit_reader import read_measured_visit
+from benchwatch.quantity import how_many, printable
+from benchwatch.register import Unit, read_register
+from benchwatch.register.visit import Visit
+from benchwatch.report.forms.picture_file import picture_bytes, picture_ending
+from benchwatch.report.whole_file import write_whole
+
+if TYPE_CHECKING:
+    from benchwatch.report.charts.chart import Chart
+
+STANDARD_OUTPUT: Final = "-"
+
+
+def out_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add ``--out``, which must be given; the command gets it as `out`."""
+    return click.option(
+        "--out",
+        required=True,
+        metavar="FILE.svg|.png",
+        help="The file to write; - is standard output, as SVG.",
+    )(command)
+
+
+def chart_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add ``--out``, and the options that choose a register; the command gets journal and sim."""
+    return out_option(journal_beside_option(sim_register_option(command)))
+
+
+@click.group()
+def plot() -> None:
+    """Write a chart as a file: SVG, or PNG (needs the extra report)."""
+
+
+@plot.command()
+@click.argument("number", shell_complete=VISITS)
+@chart_options
+def visit(*, number: str, out: str, journal: Path | None, sim: bool) -> None:
+    """Plot visit NUMBER: all its readings, with turns, tool, records and tolerance."""
+    from benchwatch.report.charts.visit_chart import visit_chart  # noqa: PLC0415 - slow to load
+
+    ending = _ending(out)
+    found, unit, measured = _measured(number, journal, sim=sim)
+    chart = visit_chart(
+        measured,
+        records=[one.record for one in found.records],
+        tolerance=_tolerance(found, unit),
+        nominal_hz=_nominal_hz(found, unit),
+    )
+    _write(chart, out, ending, f"visit {printable(number)} has no reading and no record to draw")
+
+
+@plot.command("warm-up")
+@click.argument("number", shell_complete=VISITS)
+@chart_options
+def warm_up(*, number: str, out: str, journal: Path | None, sim: bool) -> None:
+    """Plot the warm-up of visit NUMBER: its readings since power-on, and when it settled."""
+    from benchwatch.report.charts.warm_up_chart import warm_up_chart  # noqa: PLC0415 - likewise
+
+    ending = _ending(out)
+    found, unit, measured = _measured(number, journal, sim=sim)
+    chart = warm_up_chart(
+        measured,
+        tolerance=_tolerance(found, unit),
+        nominal_hz=_nominal_hz(found, unit),
+        size="wide",
+    )
+    _write(chart, out, ending, f"visit {printable(number)} has no reading of a warm-up")
+
+
+@plot.command()
+@source_options()
+@deviation_options
+@out_option
+def stability(*, source: RecordedSource, asked: AskedDeviations, out: str) -> None:
+    """Plot how stable the frequency in FILE is, by averaging time; FILE is as for stability."""
+    from benchwatch.report.charts.stability_chart import deviations_chart  # noqa: PLC0415 - likewise
+
+    ending = _ending(out)
+    found = recorded_deviations(source, asked)
+    what = f"{how_many(len(found.recording), 'reading')} of {found.recording.source}"
+    _write(deviations_chart(found.rows, what), out, ending, "every deviation is 0: nothing to draw")
+
+
+@plot.command()
+@click.argument("ident", metavar="UNIT", shell_complete=UNITS)
+@click.option("--forecast", is_flag=True, help="Draw also what is expected, with its band.")
+@chart_options
+def history(*, ident: str, forecast: bool, out: str, journal: Path | None, sim: bool) -> None:
+    """Plot the records of UNIT over its visits."""
+    from benchwatch.report.charts.history_chart import history_chart  # noqa: PLC0415 - likewise
+    from benchwatch.report.unit_standing import unit_standing  # noqa: PLC0415 - likewise
+
+    ending = _ending(out)
+    with read_register(chosen_register(journal, sim=sim)) as register:
+        unit = known_unit(register, ident)
+        standing = unit_standing(unit, register.visits_of(unit.ident))
+    if forecast and standing.ageing is None:
+        narrate("no forecast: it takes two visits with records whose u is known")
+    nominal_hz = None if unit.nominal_hz is None else float(unit.nominal_hz)
+    chart = history_chart(standing, forecast=forecast, nominal_hz=nominal_hz, size="wide")
+    _write(chart, out, ending, f"unit {printable(ident)} has no record yet")
+
+
+def _measured(
+    number: str, journal: Path | None, *, sim: bool
+) -> tuple[Visit, Unit | None, MeasuredVisit]:
+    """Return a visit, its unit, and what the journals beside the register have of it."""
+    path = chosen_register(journal, sim=sim)
+    with read_register(path) as register:
+        found = register.typed_visit(number)
+        unit = None if found.unit is None else register.unit(found.unit)
+    measured = read_measured_visit(found, path.parent)
+    for note in measured.notes:
+        narrate(note)
+    return found, unit, measured
+
+
+def _tolerance(found: Visit, unit: Unit | None) -> float | None:
+    return found.tolerance if found.tolerance is not None or unit is None else unit.tolerance
+
+
+def _nominal_hz(found: Visit, unit: Unit | None) -> float | None:
+    nominal = found.nominal_hz
+    if nominal is None and unit is not None:
+        nominal = unit.nominal_hz
+    return None if nominal is None else float(nominal)
+
+
+def _ending(out: str) -> str:
+    """Return how the picture is written; what can't be is refused before anything is read.
+
+    Raises:
+        UsageError: the name has another ending, or the folder is not there.
+    """
+    if out == STANDARD_OUTPUT:
+        return ".svg"
+    ending = picture_ending(Path(out))
+    folder = Path(out).parent
+    if not folder.is_dir():
+        raise UsageError(
+            f"there is no folder {printable(str(folder), 200)}: make it, or choose another."
+        )
+    return ending
+
+
+def _write(chart: "Chart | None", out: str, ending: str, nothing: str) -> None:
+    """Write a chart; `nothing` says why there is none.
+
+    Raises:
+        NoReadings: there is none.
+        FileError: the file can't be written.
+    """
+    from benchwatch.report.charts.chart_json import chart_json  # noqa: PLC0415 - slow to load
+    from benchwatch.report.charts.svg import svg_of  # noqa: PLC0415 - likewise
+
+    if chart is None:
+        raise NoReadings(f"{nothing}.")
+    svg = svg_of(chart_json(chart))
+    if out == STANDARD_OUTPUT:
+        print_text(svg.rstrip("\n"))
+        return
+    path = Path(out)
+    replaced = path.exists()
+    write_whole(path, picture_bytes(svg, ending), replaces=True)
+    narrate(f"{printable(out, 300)} is written{' anew' if replaced else ''}")
