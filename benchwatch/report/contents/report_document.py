@@ -84,7 +84,11 @@ def report_document(source: ReportSource) -> dict[str, Any]:
 
     Only coordinates of charts are numbers. Number, date and changes of an issue are added where it
     is issued; without them the document is a draft.
+
+    Raises:
+        RegisterError: the register holds a number that no measurement gives.
     """
+    source.refuse_impossible_numbers()
     visit = source.visit
     label = source.style.label(visit)
     unit = unit_values(source)

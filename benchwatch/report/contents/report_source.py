@@ -1,9 +1,11 @@
 """What a report is made from."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Final, Literal
 
+from benchwatch.errors import RegisterError
 from benchwatch.measured_visit.measured_visit import MeasuredVisit
 from benchwatch.reading import AS_FOUND, AS_LEFT, MEASURED
 from benchwatch.register.registered_unit import Unit
@@ -13,6 +15,8 @@ from benchwatch.report.unit_standing import UnitStanding
 from benchwatch.report.visit_style import VisitStyle
 
 ReportPages = Literal["all", "customer"]
+LARGEST_FRACTION: Final = 1e6
+"""An offset or an uncertainty beyond this was never measured."""
 NOT_STATED: Final = "not stated"
 """Stands in a place that is left for something."""
 
@@ -104,7 +108,35 @@ class ReportSource:
         plain = [one for one in self.visit.records if one.record.kind == MEASURED]
         return tuple(found or plain[-1:])
 
+    def refuse_impossible_numbers(self) -> None:
+        """Refuse numbers that no measurement gives, as after a change of the register by hand.
+
+        Raises:
+            RegisterError: an offset or its u is beyond all measure; the message names the entry.
+        """
+        visits = (self.visit, *(() if self.standing is None else self.standing.visits))
+        for visit in visits:
+            for entry, values in _fractions(visit):
+                if not all(abs(value) <= LARGEST_FRACTION for value in values if value is not None):
+                    raise RegisterError(
+                        f"{self.style.entry(entry)}, an entry of visit {self.style.label(visit)}, "
+                        "holds a number that no measurement gives. visits verify tells whether it "
+                        "is as it was written; visits amend puts it right."
+                    )
+
     def missing_results(self) -> tuple[str, ...]:
         """Return the kinds of records, as found and as left, that the visit has none of."""
         there = {one.record.kind for one in self.visit.records}
         return tuple(kind for kind in (AS_FOUND, AS_LEFT) if kind not in there)
+
+
+def _fractions(visit: Visit) -> Iterator[tuple[str, tuple[float | None, ...]]]:
+    """Yield the offsets and uncertainties of a visit, with the entry that they are of."""
+    for one in visit.records:
+        yield one.entry, (one.record.offset, one.record.u)
+    for done in visit.checks:
+        check = done.check
+        stated = (check.foretold, check.foretold_u, check.read, check.read_u)
+        yield done.entry, (*stated, check.difference, check.expanded, check.limit)
+    for size, u in visit.pulls:
+        yield visit.name, (size, u)

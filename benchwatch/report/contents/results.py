@@ -6,7 +6,7 @@ from typing import Final
 from benchwatch.estimate.uncertainty.decision_rule import DecisionRule
 from benchwatch.estimate.uncertainty.uncertainty_budget import USUAL_COVERAGE
 from benchwatch.pipeline.event_log import limit_words
-from benchwatch.quantity import format_duration, how_many
+from benchwatch.quantity import format_duration, format_frequency, how_many
 from benchwatch.register.visit import VisitRecord
 from benchwatch.report.blocks import Sentence, Table
 from benchwatch.report.contents.report_blocks import ReportPart, Result
@@ -45,7 +45,9 @@ def result_blocks(source: ReportSource) -> Iterator[ReportPart]:
         yield Sentence(NO_TOLERANCE)
     else:
         rule = RULE_SENTENCES[source.laboratory.decision_rule]
-        yield Sentence(f"Asked: within ±{limit_words(source.tolerance)}. {rule}")
+        nominal_hz = source.nominal_hz
+        of = "" if nominal_hz is None else f" of {format_frequency(nominal_hz)}"
+        yield Sentence(f"Asked: within ±{limit_words(source.tolerance)}{of}. {rule}")
     missing = {kind: Result(label=kind, value=NOT_ON_RECORD) for kind in source.missing_results()}
     found = {one.record.kind: _result(source, one) for one in source.results}
     yield from (missing | found).values() if len(missing) < 2 else (found or missing).values()
@@ -104,11 +106,11 @@ def _result(source: ReportSource, one: VisitRecord) -> Result:
 
 def _elsewhere(source: ReportSource) -> Iterator[ReportPart]:
     """Yield a table of the results at the frequencies at which the unit is used."""
-    unit = source.unit
-    results = [result_values(source, one) for one in source.results]
-    if unit is None or not unit.working_hz or not results[0]["elsewhere"]:
+    every = (result_values(source, one) for one in source.results)
+    results = [one for one in every if one["elsewhere"]]  # without a nominal there is none
+    if not results:
         return
-    names = [f"{one['name']}, U" for one in results]
+    names = [f"{one['name']} ± U" for one in results]
     rows = zip(*(one["elsewhere"] for one in results), strict=True)
     yield Table(
         ("used at", *names),

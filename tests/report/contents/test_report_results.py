@@ -1,5 +1,6 @@
 """Results of a report: GUM 7.2 as it asks, verdicts by the rule, and the very table of a budget."""
 
+import json
 import math
 import re
 from dataclasses import replace
@@ -9,12 +10,14 @@ from typing import Any
 
 import pytest
 import report_kit
-from contents_kit import blocks_of, results_of, source_of, source_of_visit
+from check_kit import dial_check
+from contents_kit import blocks_of, leaves, results_of, source_of, source_of_visit
 from hypothesis import given
 from hypothesis import strategies as st
 from register_kit import record
 from scipy import stats
 
+from benchwatch.errors import RegisterError
 from benchwatch.estimate.uncertainty.offset_record import (
     Noise,
     OffsetRecord,
@@ -24,7 +27,7 @@ from benchwatch.estimate.uncertainty.offset_record import (
 from benchwatch.estimate.uncertainty.uncertainty_budget import Budget, BudgetRow
 from benchwatch.quantity.stated_result import state_result
 from benchwatch.register.registered_unit import Unit
-from benchwatch.register.visit import Visit, VisitRecord
+from benchwatch.register.visit import Visit, VisitCheck, VisitRecord
 from benchwatch.register.visit_import import typed_record
 from benchwatch.report.contents.report_document import report_document
 from benchwatch.report.contents.result_values import result_values
@@ -171,7 +174,7 @@ def test_the_verdict_names_rule_and_tolerance(rule: Any, offset: float, words: s
     assert results_of(document)["as left"]["verdict"] == words
     assert document["results"][0]["rule"] == rule
     asked = blocks_of(document, "results")[0]["text"]
-    assert asked.startswith("Asked: within ±5 ppb. Decision rule: ")
+    assert asked.startswith("Asked: within ±5 ppb of 10 MHz. Decision rule: ")
     assert ("JCGM 106:2012, 8.2" in asked) == (rule == "simple")
 
 
@@ -302,3 +305,39 @@ def test_a_result_is_in_the_unit_of_its_tolerance_where_that_fits(
     values = result_values(source, source.results[0])
 
     assert values["offset"]["text"] == text
+
+
+@given(
+    st.floats(-9e5, 9e5),
+    st.floats(0.0, 9e4),
+    st.one_of(st.just(math.inf), st.floats(0.01, 1e6)),
+    st.one_of(st.none(), st.floats(1e-3, 1e37)),
+    st.one_of(st.none(), st.floats(1e-15, 1e3)),
+)
+def test_any_record_of_the_register_is_stated(
+    offset: float, u: float, dof: float, nominal_hz: float | None, tolerance: float | None
+) -> None:
+    """Whatever numbers a register holds, the document is JSON, without nan and infinity."""
+    unit = Unit(ident="0417", nominal_hz=NOMINAL, working_hz=(1e8, 1.0))
+    made = replace(with_u(offset, u, dof), nominal_hz=nominal_hz)
+    found = replace(with_u(1e-9, 1e-11), kind="as found")
+    visit = visit_of(found, made, tolerance=tolerance, unit="0417")
+    source = replace(source_of_visit(visit), standing=unit_standing(unit, [visit]))
+
+    document = report_document(source)
+
+    json.dumps(document, allow_nan=False)
+    texts = [str(value) for path, value in leaves(document) if not path.startswith(".charts")]
+    assert not [text for text in texts if re.search(r"\b(nan|inf)\b", text)]
+
+
+@pytest.mark.parametrize(("offset", "u"), [(1e300, 1e-9), (-1e7, 1e-9), (0.0, 1.7e308)])
+def test_a_number_that_no_measurement_gives_is_refused(offset: float, u: float) -> None:
+    """A record or a check that was changed by hand gets a sentence that names its entry."""
+    check = replace(dial_check(1e8, 1e-10), difference=offset, expanded=u)
+    checked = VisitCheck(entry="bench-0/10", at_utc_s=1.9e9, check=check, text="")
+    visits = visit_of(with_u(offset, u)), visit_of(checks=(checked,))
+
+    for visit in visits:
+        with pytest.raises(RegisterError, match=r"10, an entry of visit 9, holds a number .* am"):
+            report_document(source_of_visit(visit))
