@@ -4,7 +4,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
-from benchwatch.errors import BenchwatchError, FileError
+from benchwatch.errors import BenchwatchError, FileError, UsageError
 from benchwatch.quantity import printable
 from benchwatch.screen.drawing.styled_text import StyledLine
 from benchwatch.screen.frame import Frame, drawn, stack
@@ -38,7 +38,7 @@ class ViewToSave:
     typed: str = ""
     """The typed path; relative ones count from `folder`; empty: a name is made."""
     elsewhere: bool = False
-    """Whether the operator is at another computer than this."""
+    """Whether the operator may be at another computer than this: then only a name may be typed."""
 
     def save(self) -> str:
         """Write the file; return a sentence with its full path, or with what is wrong."""
@@ -60,8 +60,17 @@ class ViewToSave:
         return f"saved{where}: {printable(str(path), 300)}"
 
     def _path(self) -> Path:
-        """Return the full path of the file; without a typed one, one that is free."""
+        """Return the full path of the file; without a typed one, one that is free.
+
+        Raises:
+            UsageError: it is typed with a folder, and by somebody at another computer.
+        """
         if self.typed:
+            if self.elsewhere and (self.typed != Path(self.typed).name or self.typed[0] == "~"):
+                raise UsageError(
+                    f"from a page a picture goes into {printable(str(self.folder), 200)}: "
+                    "type a name without a folder."
+                )
             return (self.folder / Path(self.typed).expanduser()).absolute()
         stem = default_stem(self.frame, self.view, self.at_utc_s)
         names = (f"{stem}{'' if n == 1 else f'-{n}'}.svg" for n in range(1, MOST_TRIES))

@@ -229,6 +229,22 @@ def test_an_operator_at_another_computer_is_told_where_the_file_is(tmp_path: Pat
     assert job(tmp_path, elsewhere=True).save().startswith("saved on the bench's computer: /")
 
 
+@pytest.mark.parametrize("typed", ["../mine.svg", "/tmp/mine.svg", "~/mine.svg", "~mine.svg", ".."])
+def test_from_a_page_no_folder_can_be_typed(typed: str, tmp_path: Path) -> None:
+    """Whoever has the address of the page writes into the folder of reports and nowhere else."""
+    sentence = job(tmp_path, typed=typed, elsewhere=True).save()
+
+    assert sentence.startswith("from a page a picture goes into ") or "no ending" in sentence
+    assert not [path for path in tmp_path.rglob("*") if path.is_file()]
+
+
+def test_from_a_page_a_name_can_be_typed(tmp_path: Path) -> None:
+    """It goes beside those with a made name."""
+    job(tmp_path, typed="mine.svg", elsewhere=True).save()
+
+    assert (tmp_path / "reports" / "mine.svg").is_file()
+
+
 def test_a_png_is_drawn_by_typst(tmp_path: Path) -> None:
     """It begins with the signature of PNG (ISO/IEC 15948, 5.2)."""
     pytest.importorskip("typst")

@@ -44,7 +44,7 @@ FORECAST_POINTS: Final = 25
 LONGEST_FORECAST_DAYS: Final = 5 * YEAR_DAYS
 MARGIN: Final = 0.03
 """Part of the time that is left free before the first visit and after the last."""
-TICKS: Final[dict[ChartSize, tuple[int, int]]] = {"wide": (8, 7), "half": (4, 6)}
+TICKS: Final[dict[ChartSize, tuple[int, int]]] = {"wide": (8, 7), "half": (6, 6)}
 
 
 def history_chart(

@@ -43,7 +43,7 @@ ROW_MM: Final = 3.4
 """From one line of text to the next."""
 GAP_MM: Final = 1.2
 """Least distance between two texts beside each other."""
-BAR_LABELS: Final = 0.36
+BAR_LABELS: Final = 0.46
 """Largest part of the width that the labels of bars take."""
 MOST_LEGEND_ROWS: Final = 3
 

@@ -28,6 +28,7 @@ TICKS: Final[dict[ChartSize, tuple[int, int]]] = {"wide": (9, 7), "half": (4, 6)
 """Figures of the horizontal and of the vertical axis."""
 LEAD: Final = 0.15
 """Part of the time between first and last turn that the chart of the trim shows around it."""
+LANDING: Final = "landing"
 LEAST_LEAD_S: Final = 30.0
 
 
@@ -100,7 +101,7 @@ def landing_chart(
     turned_s = max(turn.utc_s for turn in measured.turns)
     dated = [one for one in records if one.utc_s is not None and one.utc_s > turned_s]
     return _part_chart(
-        "landing", "Since the last turn", measured, (turned_s, math.inf), dated,
+        LANDING, "Since the last turn", measured, (turned_s, math.inf), dated,
         tolerance=tolerance, nominal_hz=nominal_hz, size=size, tz=tz,
     )  # fmt: skip
 
@@ -170,10 +171,12 @@ def seen_tolerance(
     Args:
         tolerance: fractional; None: there is none.
         values: offsets, fractional.
-        most: how many times the largest of them it may be.
+        most: how many times the largest of them it may be; inf: however far.
     """
     largest = max((abs(value) for value in values if math.isfinite(value)), default=0.0)
-    if tolerance is None or not 0 < tolerance <= most * largest:
+    if tolerance is None or not 0 < tolerance < math.inf:
+        return []
+    if most < math.inf and tolerance > most * largest:
         return []
     return [-tolerance, 0.0, tolerance]
 
@@ -210,7 +213,8 @@ def _offsets_chart(
     ends = ends_of(records)
     every = [*(end for _, low, high in points for end in (low, high)), *ends]
     values = every if part else covered_values(points, measured, records, ends)
-    values = [*values, *seen_tolerance(tolerance, values)]
+    most = math.inf if name == LANDING else TOLERANCE_SEEN
+    values = [*values, *seen_tolerance(tolerance, values, most)]
     unit = unit_of(values)
     most_x, most_y = TICKS[size]
     y = offset_axis(values, unit, nominal_hz, most=most_y)

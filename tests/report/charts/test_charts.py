@@ -16,6 +16,7 @@ from benchwatch.measured_visit.measured_visit import (
     MeasuredVisit,
     SettleMark,
     StabilitySinceTurn,
+    Turn,
 )
 from benchwatch.reading import AS_FOUND
 from benchwatch.register import read_register
@@ -129,7 +130,18 @@ def test_the_landing_begins_at_the_last_turn() -> None:
     assert [part["text"] for part in fields_of(chart, "moment")] == ["4"]
     assert [part["label"] for part in fields_of(chart, "limits")] == ["as left ± U"]
     assert chart.y.high < 12.0
+    assert chart.y.low < -5.0
     assert landing_chart(replace(GOOD, turns=()), tz=UTC) is None
+
+
+def test_the_landing_shows_the_whole_tolerance() -> None:
+    """Readings of some parts in 10^12 are shown within ±5 ppb, in ppb."""
+    level = offsets([BEGIN_S + s for s in range(60)], [0.004] * 60, 0.001)
+    visit = MeasuredVisit(offsets=level, turns=(Turn(utc_s=BEGIN_S, size=1e-9),))
+    chart = there(landing_chart(visit, tolerance=5e-9, tz=UTC))
+
+    assert chart.y.label == "offset in ppb"
+    assert chart.y.high > 5.0
 
 
 def test_a_tolerance_far_beyond_the_offsets_does_not_flatten_them() -> None:
