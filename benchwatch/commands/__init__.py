@@ -15,6 +15,7 @@ COMMANDS: Final = {
     "doctor": "Say what is missing on this computer, and what to do.",
     "units": "List units, show one with its history, make or change one.",
     "visits": "List visits of units; show, close, amend, import, merge, verify, repair.",
+    "report": "Write the report on a visit, issue it, verify one.",
     "replay": "Put a recorded file through the same estimate.",
     "stability": "Write the Allan family of a recorded file.",
     "plot": "Write the charts of a visit or a unit as pictures.",

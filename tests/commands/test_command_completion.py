@@ -163,6 +163,10 @@ def test_words_are_completed(
         (["units", "show", "0418"], {"0418"}),
         (["budget", "--visit", ""], {"1", "2", "3", "4", "5", "6"}),
         (["visits", "show", "5"], {"5"}),
+        (["report", ""], {"verify", "1", "2", "3", "4", "5", "6"}),
+        (["report", "5", "--lab"], {"--lab"}),
+        (["report", "--page", "c"], {"customer"}),
+        (["report", "verify", "--pub"], {"--public-key"}),
     ],
     ids=lambda value: " ".join(value) if isinstance(value, list) else "",
 )

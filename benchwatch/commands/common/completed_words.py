@@ -149,6 +149,11 @@ def _visit_numbers(ctx: click.Context) -> Words:
             yield short_name(visit.name, register.own_chain), f"{of}, {opened}"
 
 
+def _visits_or_verify(ctx: click.Context) -> Words:
+    yield "verify", "is a report as it was issued?"
+    yield from _visit_numbers(ctx)
+
+
 @contextmanager
 def _register(ctx: click.Context) -> "Iterator[RegisterReader]":
     from benchwatch.journal import default_path  # noqa: PLC0415 - only when asked
@@ -173,6 +178,7 @@ FILES: Final = CompletedWords("files", _nothing, or_files=True)
 
 UNITS: Final = CompletedWords("units", _unit_idents)
 VISITS: Final = CompletedWords("visits", _visit_numbers)
+VISITS_OR_VERIFY: Final = CompletedWords("visits_or_verify", _visits_or_verify)
 
 COMPLETED_WORDS: Final = {
     words.name: words
@@ -185,6 +191,7 @@ COMPLETED_WORDS: Final = {
         FILES,
         UNITS,
         VISITS,
+        VISITS_OR_VERIFY,
     )
 }
 """All of them by name, as `command_outline` names them."""

@@ -8,10 +8,12 @@ the entry is there and the file is not; the same command then writes the same by
 """
 
 import hashlib
+import re
 import sqlite3
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any, Final
 
@@ -36,6 +38,8 @@ from benchwatch.report.whole_file import give_name, shown_path, written_beside
 
 MOST_TRIES: Final = 8
 """How often a report is made anew because the register was written meanwhile."""
+LONGEST_NAME: Final = 100
+_NOT_IN_NAMES: Final = re.compile(r"[^\w.-]")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,10 +63,23 @@ class Issued:
     is_new: bool
     """Whether this made a new issue; else these are files of the newest one."""
     replaces: ReportIssue | None
+    is_open: bool
+    """Whether the visit is still open, so that more may come."""
 
 
 class _WrittenMeanwhile(Exception):
     """Another program added something that the report may have to say."""
+
+
+def usual_ending() -> str:
+    """Return the ending of reports whose form nobody chose: PDF where that can be written."""
+    return ".pdf" if find_spec("typst") is not None else ".html"
+
+
+def file_name(issue: ReportIssue, unit: str, visit: int) -> str:
+    """Return a name for the file of an issue, with letters that any file system takes."""
+    stem = f"{unit}-visit-{visit}-issue-{issue.number}"
+    return _NOT_IN_NAMES.sub("_", stem)[-LONGEST_NAME:].lstrip("._-") + usual_ending()
 
 
 def form_of(path: Path) -> Form:
@@ -100,7 +117,8 @@ def issue_report(
 
     Args:
         request: of which visit, and how.
-        paths: where to; each must be free, or have exactly what would be written to it.
+        paths: where to; each must be free, or have exactly what would be written to it. In a folder
+            the file gets a name that says of what it is, and the usual form.
         clock: dates the issue.
         reason: why a further issue is made; empty: the reasons of the amendments since.
 
@@ -110,7 +128,8 @@ def issue_report(
         RegisterError: the register can't be read or written.
     """
     for path in paths:
-        form_of(path)
+        if not path.is_dir():
+            form_of(path)
     if len({path.absolute() for path in paths}) < len(paths):
         raise UsageError("the same file is asked for twice.")
     for _ in range(MOST_TRIES):
@@ -129,6 +148,7 @@ def issue_report(
             files=tuple(files),
             is_new=present.is_new,
             replaces=present.replaces,
+            is_open=registered.visit.closed_utc_s is None,
         )
     raise RegisterError(
         f"the register was written to each of the {MOST_TRIES} times that this report was made, "
@@ -143,15 +163,18 @@ def _files(present: PresentIssue, paths: Sequence[Path]) -> list[ReportFile]:
         UsageError: another file is there, or a form needs a library that is not installed.
         FileError: a file that is there can't be read.
     """
-    document = present.document()
+    document, visit = present.document(), present.source.visit
     drafts_name = identification_of(present.whole, None)
     files = []
-    for path in paths:
+    for place in paths:
+        path = place
+        if place.is_dir():
+            path = place / file_name(present.issue, present.whole["unit"]["ident"], visit.number)
         form = form_of(path)
         content = form.write(document)
         digest = hashlib.sha256(content).hexdigest()
-        place = look_at_place(path, digest, drafts_name, present.source.visit.issues)
-        files.append(ReportFile(path=path, form=form, content=content, sha256=digest, place=place))
+        found = look_at_place(path, digest, drafts_name, visit.issues)
+        files.append(ReportFile(path=path, form=form, content=content, sha256=digest, place=found))
     return files
 
 

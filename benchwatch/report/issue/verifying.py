@@ -14,6 +14,8 @@ from benchwatch.register.issued_report import IssuedFile
 from benchwatch.register.register_entry import short_name
 from benchwatch.report.amendment_words import amendment_words
 from benchwatch.report.issue.file_claims import FileClaim, read_claim
+from benchwatch.report.issue.key_files import read_public_key
+from benchwatch.report.issue.signature import check_signature, signature_path
 from benchwatch.report.whole_file import shown_path
 
 Question = Literal["file", "register", "head", "readings", "newest", "amendments", "signature"]
@@ -61,20 +63,25 @@ class Verification:
         return all(one.sound is not False for one in self.findings)
 
 
-def verify_report(path: Path, registers: Sequence[Path], moment: Moment) -> Verification:
+def verify_report(
+    path: Path, registers: Sequence[Path], moment: Moment, *, public_key: Path | None = None
+) -> Verification:
     """Verify a file against registers and the journals beside them.
 
     Args:
         path: of the file.
         registers: in the order in which they are asked; a missing one has nothing.
         moment: writes times.
+        public_key: file of the key by which the signature beside the file is checked; None: it is
+            not checked.
 
     Raises:
-        FileError: the file can't be read.
+        FileError: the file, or the public key, can't be read.
         RegisterError: no register has it, and one can't be read.
     """
     claim = read_claim(path)
     shown = shown_path(path)
+    signed = list(_on_signature(path, public_key))
     troubles: list[RegisterError] = []
     for register in registers:
         try:
@@ -88,12 +95,12 @@ def verify_report(path: Path, registers: Sequence[Path], moment: Moment) -> Veri
         except RegisterError as error:
             troubles.append(error)
             continue
-        findings += [*_on_readings(found), *_on_visit(found, moment)]
+        findings += [*_on_readings(found), *_on_visit(found, moment), *signed]
         return Verification(claim=claim, found=found, findings=tuple(findings))
     if troubles:
         raise troubles[0]
     unknown = Finding(question="file", sound=False, text=_unknown_words(shown, claim, registers))
-    return Verification(claim=claim, found=None, findings=(unknown,))
+    return Verification(claim=claim, found=None, findings=(unknown, *signed))
 
 
 def _find(connection: sqlite3.Connection, register: Path, sha256: str) -> FoundReport | None:
@@ -232,3 +239,21 @@ def _on_visit(found: FoundReport, moment: Moment) -> Iterator[Finding]:
         if one.entry not in issue.amendments:
             words = amendment_words(one, lambda name: short_name(name, found.own_chain))
             yield Finding(question="amendments", sound=None, text=f"since then {words}.")
+
+
+def _on_signature(path: Path, public_key: Path | None) -> Iterator[Finding]:
+    """Yield what the signature beside the file says, if there is one or one is asked for."""
+    beside = signature_path(path)
+    if public_key is None:
+        if beside.exists():
+            text = f"a signature is beside it, {shown_path(beside)}: --public-key FILE checks it."
+            yield Finding(question="signature", sound=None, text=text)
+        return
+    key = read_public_key(public_key)
+    if not beside.exists():
+        text = f"it is NOT signed: there is no {shown_path(beside)}."
+        yield Finding(question="signature", sound=False, text=text)
+        return
+    check = check_signature(path, key)
+    text = check.text if check.sound else f"NOT signed as it should be: {check.text}"
+    yield Finding(question="signature", sound=check.sound, text=f"{text}.")
