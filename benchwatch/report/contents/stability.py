@@ -19,8 +19,9 @@ def stability_blocks(source: ReportSource) -> Iterator[Sentence | Table | Figure
     yield Figure("stability")
     moment = source.style.moment
     left_out = f", {how_many(stability.spikes, 'spike')} left out" * bool(stability.spikes)
+    since = "since the last turn" if source.measured.turns else "without a turn"
     yield Sentence(
-        f"{how_many(stability.readings, 'reading')} since the last turn, from "
+        f"{how_many(stability.readings, 'reading')} {since}, from "
         f"{moment(stability.begin_utc_s)} to {moment(stability.end_utc_s)}{left_out}; limits of "
         f"{stability.points[0].confidence * 100:.3g} % for the noise named."
     )

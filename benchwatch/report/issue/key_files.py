@@ -25,6 +25,7 @@ from typing import Final
 from benchwatch.errors import FileError, UsageError
 from benchwatch.quantity import printable
 from benchwatch.report.forms.typst_compiler import INSTALL
+from benchwatch.report.whole_file import shown_path
 
 ED25519: Final = b"Ed"
 _SCRYPT: Final = b"Sc"
@@ -90,11 +91,6 @@ def ed25519_library() -> ModuleType:
             "are made and issued without it."
         ) from error
     return ed25519
-
-
-def shown_path(path: Path) -> str:
-    """Return a path as a sentence shows it."""
-    return printable(str(path), 300)
 
 
 def make_keys(secret: Path, public: Path, password: str | None) -> PublicKey:

@@ -26,9 +26,8 @@ from benchwatch.report.issue.key_files import (
     ident_text,
     read_lines,
     read_secret_key,
-    shown_path,
 )
-from benchwatch.report.whole_file import write_whole
+from benchwatch.report.whole_file import shown_path, write_whole
 
 if TYPE_CHECKING:
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
