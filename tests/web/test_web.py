@@ -429,3 +429,21 @@ def test_without_the_libraries_a_sentence_names_what_to_install(monkeypatch, cap
 
     assert code == 2
     assert "in the source folder, pip install '.[web]'" in capsys.readouterr().err
+
+
+async def test_a_picture_saved_from_a_page_is_on_the_bench(tmp_path, monkeypatch):
+    """The page says that the file is on the bench's computer, and takes no folder from a page."""
+    monkeypatch.chdir(tmp_path)
+    async with served() as (url, client), opened(client, url, "width=120&height=36") as page:
+        page.width, page.height = 120, 36
+        await page.until("Trim")
+        await page.type(":")
+        await page.type("save ../mine.svg\r")
+        refused = await page.until("from a page a picture goes into")
+        await page.type(":")
+        await page.type("save mine.svg\r")
+        saved = await page.until("saved on the bench's computer")
+
+    assert refused
+    assert saved
+    assert [path.name for path in tmp_path.iterdir()] == ["mine.svg"]

@@ -40,7 +40,8 @@ LOG_FROM: Final = 20.0
 first."""
 MOST_TOLERANCE: Final = 8.0
 """The axis covers the tolerance where that is at most this many times the largest offset."""
-EARLIEST_S: Final = 1.0
+EARLIEST_S: Final = 0.1
+"""Earliest time on a logarithmic axis, after power-on."""
 LOG_TICKS_S: Final = (
     1, 10, 30, MINUTE_S, 3 * MINUTE_S, 10 * MINUTE_S, 30 * MINUTE_S, HOUR_S, 3 * HOUR_S,
     10 * HOUR_S, DAY_S, 3 * DAY_S, 10 * DAY_S, 30 * DAY_S, 100 * DAY_S,
@@ -90,7 +91,7 @@ def warm_up_chart(
     )
     if y is None:
         return None
-    first = max(finite[0] - since_s, EARLIEST_S)
+    first = max(next((at for at in finite if at > since_s), since_s) - since_s, EARLIEST_S)
     last = max(finite[-1], *fitted.utc_s, since_s + EARLIEST_S) - since_s
     log = last >= LOG_FROM * first if log_time is None else log_time
     x = _time_axis(first, last, since_s, most_x, tz, log=log, undated=undated)
