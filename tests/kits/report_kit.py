@@ -136,7 +136,9 @@ class FedWatch:
         self.readings = 0
         self.turns: list[tuple[float, float]] = []
         self._random = np.random.default_rng(seed)
-        self._flags: frozenset[Flag] = frozenset()
+        self._time_base: TimeBaseSource = "external"
+        self._gate_s = 1.0
+        self._identity = IDENTITY
         self._watched: Watched | None = None
 
     def begin(self, unit: str | None, **plan: Any) -> Watched:
@@ -158,14 +160,18 @@ class FedWatch:
         return self._watched
 
     def time_base(self, source: TimeBaseSource, identity: str = IDENTITY) -> None:
-        """State which time base counts the readings that follow."""
-        self._flags = frozenset({INTERNAL_TIMEBASE}) if source == "internal" else frozenset()
+        """State which time base counts the readings that follow, and what the counter answers."""
+        self._time_base, self._identity = source, identity
+        self._state()
+
+    def _state(self) -> None:
+        """Publish what the counter states of itself."""
         self.watched.thread.asked["on_status"](
             CounterStatus(
                 link=LinkStatus("reading", 0.5),
-                identity=Identity(text=identity),
-                time_base=TimeBase(source),
-                gate_s=1.0,
+                identity=Identity(text=self._identity),
+                time_base=TimeBase(self._time_base),
+                gate_s=self._gate_s,
                 nominal=self.nominal,
             )
         )
@@ -181,7 +187,10 @@ class FedWatch:
             setting: the other dial setting in hertz to which the unit is dialled.
         """
         goal = setting or self.nominal
-        base = 0.0 if self._flags else REFERENCE.offset
+        base = 0.0 if self._time_base == "internal" else REFERENCE.offset
+        if spacing_s != self._gate_s:
+            self._gate_s = spacing_s
+            self._state()
         for true in offsets:
             self.bench.clock.now_s += spacing_s
             read = (1.0 + true + float(self._random.normal(0.0, NOISE))) / (1.0 + base) - 1.0
@@ -254,7 +263,9 @@ class FedWatch:
     def _give(self, text: str, goal: Decimal, gate_s: float, setting: Decimal | None) -> None:
         clock, watched = self.bench.clock, self.watched
         offset_hz, offset = difference(Decimal(text), goal)
-        dialled: frozenset[Flag] = frozenset() if setting is None else frozenset({OTHER_DIAL})
+        flags: set[Flag] = set() if setting is None else {OTHER_DIAL}
+        if self._time_base == "internal":
+            flags.add(INTERNAL_TIMEBASE)
         watched.thread.asked["on_event"](
             Reading(
                 counter="main",
@@ -266,7 +277,7 @@ class FedWatch:
                 offset_hz=offset_hz,
                 offset=offset,
                 resolution_hz=1e-4 if setting is None else 1e-6,
-                flags=self._flags | dialled,
+                flags=frozenset(flags),
                 dial_hz=None if setting is None else float(setting),
             )
         )
