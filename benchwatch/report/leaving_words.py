@@ -30,13 +30,14 @@ def leaving_words(now: Snapshot) -> list[str]:
 
     The first states as found, as left with its expanded uncertainty, whether it is inside the
     tolerance, and for how long it has settled; then comes whether the measuring chain is proven,
-    what is still open, and how to go on.
+    what is still open, which command writes the report, and how to go on.
     """
     visit = now.visit
     if visit is None or visit.number is None:
         return []
+    report = _how_to_report([now], str(visit.number))
     if visit.closed:
-        return [f"{_name(visit)} is closed: {'; '.join(_results(now))}."]
+        return [f"{_name(visit)} is closed: {'; '.join(_results(now))}.", *report]
     unit = "" if visit.unit is None else quote(option_value(visit.unit))
     sentences = [f"{_name(visit)}: {'; '.join(_results(now))}."]
     if visit.chain:
@@ -44,6 +45,7 @@ def leaving_words(now: Snapshot) -> list[str]:
     still_open = _still_open(now)
     if still_open:
         sentences.append(f"still open: {', '.join(still_open)}.")
+    sentences += report
     close = f"benchwatch visits close {visit.number}{' --sim' if visit.simulated else ''}"
     sentences.append(f"{_how_to_go_on(now, unit)}; {close} closes it at the hand-over.")
     return sentences
@@ -74,6 +76,7 @@ def bench_leaving_words(
     if nameless:
         verb = "has" if nameless == 1 else "have"
         sentences.append(f"{how_many(nameless, 'unit')} {verb} no name (:unit IDENT).")
+    sentences += _how_to_report(known, "NUMBER")
     if still:
         sentences.append(_how_the_bench_goes_on(still))
     return sentences
@@ -150,6 +153,25 @@ def _how_the_bench_goes_on(still: Sequence[Snapshot]) -> str:
         )
     close = f"benchwatch visits close NUMBER{' --sim' if simulated else ''}"
     return f"{'; '.join(how)}; {close} closes one at the hand-over."
+
+
+def _how_to_report(counters: Sequence[Snapshot], number: str) -> list[str]:
+    """Write which command writes the report on a visit, if one of them has a record.
+
+    Args:
+        counters: with their visits.
+        number: of the visit, as the command takes it.
+    """
+    recorded = [now.visit for now in counters if now.visit is not None and _is_recorded(now)]
+    if not recorded:
+        return []
+    sim = " --sim" if recorded[0].simulated else ""
+    return [f"benchwatch report {number}{sim} --out . writes the report into this folder."]
+
+
+def _is_recorded(now: Snapshot) -> bool:
+    records = now.records or Records()
+    return records.as_found is not None or records.as_left is not None
 
 
 def _how_to_go_on(now: Snapshot, unit: str) -> str:

@@ -19,6 +19,7 @@ from benchwatch.screen.frame import Frame
 from benchwatch.screen.key_binding import Capability, pressed_key
 from benchwatch.screen.preferences import Preferences, load, save
 from benchwatch.screen.questions import Questions
+from benchwatch.screen.reporting import ReportToIssue
 from benchwatch.screen.saving import ViewToSave
 from benchwatch.screen.screen_state import ScreenState
 from benchwatch.screen.typed_commands import (
@@ -27,6 +28,7 @@ from benchwatch.screen.typed_commands import (
     Command,
     CounterCommand,
     KeyCommand,
+    ReportCommand,
     SaveCommand,
     SettingCommand,
     VisitCommand,
@@ -281,12 +283,29 @@ class BenchwatchApp(App[None]):
             elsewhere=self.is_web,
         )
 
-        def save() -> None:
-            sentence = job.save()
+        self._do_beside("save", job.save)
+
+    def _report(self, typed: str) -> None:
+        """Issue the report on the visit of the counter, on a thread of its own."""
+        job = ReportToIssue(
+            visit=self.screen_state.frame().snapshot.visit,
+            journal=self.options.journal,
+            folder=self.options.reports,
+            typed=typed,
+            elsewhere=self.is_web,
+        )
+        self._show_saved("the report is being made ...")
+        self._do_beside("report", job.issue)
+
+    def _do_beside(self, name: str, job: Callable[[], str]) -> None:
+        """Do something that takes time on a thread of its own, and show its sentence."""
+
+        def do() -> None:
+            sentence = job()
             if not self.ending:
                 self.call_later(self._show_saved, sentence)
 
-        self.run_worker(save, name="save", thread=True)
+        self.run_worker(do, name=name, thread=True)
 
     def _show_saved(self, sentence: str) -> None:
         self.screen_state.show_message(sentence)
@@ -332,6 +351,8 @@ class BenchwatchApp(App[None]):
                 self._questions.power()
             case SaveCommand():
                 self._save(command.path)
+            case ReportCommand():
+                self._report(command.path)
             case VisitCommand():
                 self._questions.change_visit(command)
             case ChainCommand("prove", ()):

@@ -67,3 +67,5 @@ class DisplayOptions:
     """Whether the bell rings when the oscillator settles."""
     reports: Path = field(default_factory=Path.cwd)
     """Folder of saved views and reports; it is made where it is not there."""
+    journal: Path | None = None
+    """The journal of the run; None: nothing is kept."""

@@ -4,13 +4,14 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
-from benchwatch.errors import BenchwatchError, FileError, UsageError
+from benchwatch.errors import BenchwatchError
 from benchwatch.quantity import printable
 from benchwatch.screen.drawing.styled_text import StyledLine
 from benchwatch.screen.frame import Frame, drawn, stack
 from benchwatch.screen.panels.ident import subject
 from benchwatch.screen.panels.shared_rows import TOP_PANELS
 from benchwatch.screen.text.local_time import date_and_time, local
+from benchwatch.screen.typed_place import make_folder, typed_place
 from benchwatch.screen.view import View
 
 LONGEST_NAME: Final = 60
@@ -52,7 +53,7 @@ class ViewToSave:
             path = self._path()
             content = picture_bytes(picture_of(self), picture_ending(path))
             if path.parent == self.folder:
-                _make_folder(self.folder)
+                make_folder(self.folder, "save ~/picture.svg")
             write_whole(path, content, replaces=False)
         except BenchwatchError as error:
             return str(error)
@@ -66,12 +67,7 @@ class ViewToSave:
             UsageError: it is typed with a folder, and by somebody at another computer.
         """
         if self.typed:
-            if self.elsewhere and (self.typed != Path(self.typed).name or self.typed[0] == "~"):
-                raise UsageError(
-                    f"from a page a picture goes into {printable(str(self.folder), 200)}: "
-                    "type a name without a folder."
-                )
-            return (self.folder / Path(self.typed).expanduser()).absolute()
+            return typed_place(self.typed, self.folder, elsewhere=self.elsewhere, what="a picture")
         stem = default_stem(self.frame, self.view, self.at_utc_s)
         names = (f"{stem}{'' if n == 1 else f'-{n}'}.svg" for n in range(1, MOST_TRIES))
         paths = [self.folder.absolute() / name for name in names]
@@ -114,13 +110,3 @@ def default_stem(frame: Frame, view: View, at_utc_s: float) -> str:
     kept = "".join(one if one.isalnum() or one in "._-" else "-" for one in whose[:LONGEST_NAME])
     then = local(at_utc_s)
     return f"{kept.strip('.-') or 'counter'}-{view.option}-{then:%Y-%m-%d-%H%M%S}"
-
-
-def _make_folder(folder: Path) -> None:
-    try:
-        folder.mkdir(exist_ok=True)
-    except OSError as error:
-        raise FileError(
-            f"the folder {printable(str(folder), 200)} can't be made: {error.strerror}. "
-            "Type another place, such as: save ~/picture.svg"
-        ) from error

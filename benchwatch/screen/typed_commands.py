@@ -93,6 +93,16 @@ class SaveCommand:
     """As typed; empty: a name is made."""
 
 
+@dataclass(frozen=True, slots=True)
+class ReportCommand:
+    """The command to issue the report on the visit of the counter."""
+
+    path: str = ""
+    """As typed; empty: a name is made."""
+
+
+REPORT_NAME = "report"
+REPORT_FORM = "Issue the report on this visit: report, or report NAME.pdf, NAME.html"
 SAVE_NAME = "save"
 SAVE_FORM = "Save this view as a picture: save, or save NAME.svg, NAME.png"
 CHECK_NAME = "check"
@@ -105,9 +115,11 @@ Command = (
     | CounterCommand
     | CheckCommand
     | SaveCommand
+    | ReportCommand
 )
 TYPED_WHOLE = (
     SettingCommand, VisitCommand, ChainCommand, CounterCommand, CheckCommand, SaveCommand,
+    ReportCommand,
 )  # fmt: skip
 """Commands that are named by the typed line itself, and not found by its words."""
 
@@ -140,7 +152,7 @@ def suggestions(
     """
     found: list[Suggestion] = []
     if "operator" in available:
-        found = [*_settings(typed), *_visit_changes(typed), *_checks(typed)]
+        found = [*_settings(typed), *_visit_changes(typed), *_checks(typed), *_reports(typed)]
     found += _chain_changes(typed) if "compare" in available else []
     found = [*_counters(typed, counters), *found]
     found += [_key(key) for key in views.keys_in(view, available) if key.action]
@@ -233,6 +245,17 @@ def _saves(typed: str) -> list[Suggestion]:
     text = f"Save this view as {printable(rest)}" if rest else SAVE_FORM
     command = SaveCommand(rest) if first else None
     return [Suggestion(name=SAVE_NAME, text=text, command=command)]
+
+
+def _reports(typed: str) -> list[Suggestion]:
+    """Return the command to issue the report, under a typed name or one that is made."""
+    first, _, rest = typed.strip().partition(" ")
+    if not REPORT_NAME.startswith(first.lower()):
+        return []
+    rest = rest.strip()
+    text = f"Issue the report on this visit as {printable(rest)}" if rest else REPORT_FORM
+    command = ReportCommand(rest) if first else None
+    return [Suggestion(name=REPORT_NAME, text=text, command=command)]
 
 
 def _visit_changes(typed: str) -> list[Suggestion]:

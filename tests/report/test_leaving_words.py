@@ -41,6 +41,7 @@ def test_results_first_then_what_is_open_then_how_to_go_on():
             f"visit 12 of 0417: as found {expanded_words(FOUND)}; as left {expanded_words(LEFT)}, "
             "inside 5 ppb; settled for 10 min."
         ),
+        "benchwatch report 12 --out . writes the report into this folder.",
         (
             "benchwatch watch TCPIP0::127.0.0.1::5025::SOCKET --unit 0417 goes on with it; "
             "benchwatch visits close 12 closes it at the hand-over."
@@ -49,8 +50,10 @@ def test_results_first_then_what_is_open_then_how_to_go_on():
 
 
 def test_a_closed_visit_has_only_results():
-    """It does not go on."""
-    (said,) = left(FOUND, LEFT, closed=True)
+    """It does not go on; what is left to do is its report."""
+    said, report = left(FOUND, LEFT, closed=True)
+
+    assert report == "benchwatch report 12 --out . writes the report into this folder."
 
     assert said.startswith("visit 12 of 0417 is closed: as found +36.97")
     assert "goes on" not in said

@@ -62,6 +62,7 @@ class ScreenOptions:
             view=self.view.replace("-", "_"),
             bell=bell and self.bell,
             reports=reports_folder(journal),
+            journal=journal,
         )
 
     def refuse(self) -> None:
