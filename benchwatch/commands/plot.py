@@ -1,6 +1,7 @@
 """``benchwatch plot``: writes the charts of visits and units as files, SVG or PNG."""
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -24,15 +25,51 @@ from benchwatch.errors import NoReadings, UsageError
 from benchwatch.measured_visit.measured_visit import MeasuredVisit
 from benchwatch.measured_visit.visit_reader import read_measured_visit
 from benchwatch.quantity import how_many, printable
+from benchwatch.reading import RECORD_KINDS, RecordKind
 from benchwatch.register import Unit, read_register
 from benchwatch.register.visit import Visit
 from benchwatch.report.forms.picture_file import picture_bytes, picture_ending
-from benchwatch.report.whole_file import write_whole
+from benchwatch.report.whole_file import shown_path, write_whole
 
 if TYPE_CHECKING:
+    from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
     from benchwatch.report.charts.chart import Chart
 
 STANDARD_OUTPUT: Final = "-"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VisitToPlot:
+    """A visit, and its unit where it has one."""
+
+    visit: Visit
+    unit: Unit | None
+    folder: Path
+    """The folder of its register and journals."""
+
+    @property
+    def records(self) -> "list[OffsetRecord]":
+        """Its records, in the order of writing."""
+        return [one.record for one in self.visit.records]
+
+    @property
+    def limits(self) -> dict[str, Any]:
+        """Tolerance (fractional) and nominal (hertz), as the charts of a visit take them."""
+        tolerance, nominal = self.visit.tolerance, self.visit.nominal_hz
+        if self.unit is not None:
+            tolerance = self.unit.tolerance if tolerance is None else tolerance
+            nominal = self.unit.nominal_hz if nominal is None else nominal
+        return {
+            "tolerance": tolerance,
+            "nominal_hz": None if nominal is None else float(nominal),
+        }
+
+    def measured(self) -> MeasuredVisit:
+        """Return what the journals have of it; what they have not is narrated."""
+        measured = read_measured_visit(self.visit, self.folder)
+        for note in measured.notes:
+            narrate(note)
+        return measured
 
 
 def out_option(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -45,9 +82,15 @@ def out_option(command: Callable[..., Any]) -> Callable[..., Any]:
     )(command)
 
 
-def chart_options(command: Callable[..., Any]) -> Callable[..., Any]:
+def register_and_out_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """Add ``--out``, and the options that choose a register; the command gets journal and sim."""
     return out_option(journal_beside_option(sim_register_option(command)))
+
+
+def visit_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add the argument NUMBER, and the options above; the command gets number, journal and sim."""
+    number = click.argument("number", shell_complete=VISITS)
+    return number(register_and_out_options(command))
 
 
 @click.group()
@@ -56,39 +99,68 @@ def plot() -> None:
 
 
 @plot.command()
-@click.argument("number", shell_complete=VISITS)
-@chart_options
+@visit_options
 def visit(*, number: str, out: str, journal: Path | None, sim: bool) -> None:
     """Plot visit NUMBER: all its readings, with turns, tool, records and tolerance."""
     from benchwatch.report.charts.visit_chart import visit_chart  # noqa: PLC0415 - slow to load
 
-    ending = _ending(out)
-    found, unit, measured = _measured(number, journal, sim=sim)
-    chart = visit_chart(
-        measured,
-        records=[one.record for one in found.records],
-        tolerance=_tolerance(found, unit),
-        nominal_hz=_nominal_hz(found, unit),
-    )
+    ending, found = _ending(out), _visit(number, journal, sim=sim)
+    chart = visit_chart(found.measured(), records=found.records, **found.limits)
     _write(chart, out, ending, f"visit {printable(number)} has no reading and no record to draw")
 
 
 @plot.command("warm-up")
-@click.argument("number", shell_complete=VISITS)
-@chart_options
+@visit_options
 def warm_up(*, number: str, out: str, journal: Path | None, sim: bool) -> None:
     """Plot the warm-up of visit NUMBER: its readings since power-on, and when it settled."""
     from benchwatch.report.charts.warm_up_chart import warm_up_chart  # noqa: PLC0415 - likewise
 
-    ending = _ending(out)
-    found, unit, measured = _measured(number, journal, sim=sim)
-    chart = warm_up_chart(
-        measured,
-        tolerance=_tolerance(found, unit),
-        nominal_hz=_nominal_hz(found, unit),
-        size="wide",
-    )
+    ending, found = _ending(out), _visit(number, journal, sim=sim)
+    chart = warm_up_chart(found.measured(), size="wide", **found.limits)
     _write(chart, out, ending, f"visit {printable(number)} has no reading of a warm-up")
+
+
+@plot.command()
+@visit_options
+def trim(*, number: str, out: str, journal: Path | None, sim: bool) -> None:
+    """Plot the trim of visit NUMBER: its readings around the turns, and the tool."""
+    from benchwatch.report.charts.visit_chart import trim_chart  # noqa: PLC0415 - likewise
+
+    ending, found = _ending(out), _visit(number, journal, sim=sim)
+    chart = trim_chart(found.measured(), size="wide", **found.limits)
+    _write(chart, out, ending, f"visit {printable(number)} has no turn with readings about it")
+
+
+@plot.command()
+@visit_options
+def landing(*, number: str, out: str, journal: Path | None, sim: bool) -> None:
+    """Plot visit NUMBER since the last turn: its readings and records within the tolerance."""
+    from benchwatch.report.charts.visit_chart import landing_chart  # noqa: PLC0415 - likewise
+
+    ending, found = _ending(out), _visit(number, journal, sim=sim)
+    chart = landing_chart(found.measured(), records=found.records, size="wide", **found.limits)
+    _write(chart, out, ending, f"visit {printable(number)} has no reading after a turn")
+
+
+@plot.command()
+@visit_options
+@click.option(
+    "--record",
+    "kind",
+    type=click.Choice(RECORD_KINDS),
+    help="Of which record; the newest if left out.",
+)
+def budget(
+    *, number: str, kind: RecordKind | None, out: str, journal: Path | None, sim: bool
+) -> None:
+    """Plot the uncertainty budget of a record of visit NUMBER as bars."""
+    from benchwatch.report.charts.budget_chart import budget_chart  # noqa: PLC0415 - likewise
+
+    ending, found = _ending(out), _visit(number, journal, sim=sim)
+    records = [one for one in found.records if kind in {None, one.kind}]
+    what = "record" if kind is None else f"record {kind}"
+    chart = budget_chart(records[-1], size="wide") if records else None
+    _write(chart, out, ending, f"visit {printable(number)} has no {what} whose u is known")
 
 
 @plot.command()
@@ -108,7 +180,7 @@ def stability(*, source: RecordedSource, asked: AskedDeviations, out: str) -> No
 @plot.command()
 @click.argument("ident", metavar="UNIT", shell_complete=UNITS)
 @click.option("--forecast", is_flag=True, help="Draw also what is expected, with its band.")
-@chart_options
+@register_and_out_options
 def history(*, ident: str, forecast: bool, out: str, journal: Path | None, sim: bool) -> None:
     """Plot the records of UNIT over its visits."""
     from benchwatch.report.charts.history_chart import history_chart  # noqa: PLC0415 - likewise
@@ -125,29 +197,13 @@ def history(*, ident: str, forecast: bool, out: str, journal: Path | None, sim: 
     _write(chart, out, ending, f"unit {printable(ident)} has no record yet")
 
 
-def _measured(
-    number: str, journal: Path | None, *, sim: bool
-) -> tuple[Visit, Unit | None, MeasuredVisit]:
-    """Return a visit, its unit, and what the journals beside the register have of it."""
+def _visit(number: str, journal: Path | None, *, sim: bool) -> VisitToPlot:
+    """Return the visit that was typed, from the register that the options choose."""
     path = chosen_register(journal, sim=sim)
     with read_register(path) as register:
         found = register.typed_visit(number)
         unit = None if found.unit is None else register.unit(found.unit)
-    measured = read_measured_visit(found, path.parent)
-    for note in measured.notes:
-        narrate(note)
-    return found, unit, measured
-
-
-def _tolerance(found: Visit, unit: Unit | None) -> float | None:
-    return found.tolerance if found.tolerance is not None or unit is None else unit.tolerance
-
-
-def _nominal_hz(found: Visit, unit: Unit | None) -> float | None:
-    nominal = found.nominal_hz
-    if nominal is None and unit is not None:
-        nominal = unit.nominal_hz
-    return None if nominal is None else float(nominal)
+    return VisitToPlot(visit=found, unit=unit, folder=path.parent)
 
 
 def _ending(out: str) -> str:
@@ -158,11 +214,11 @@ def _ending(out: str) -> str:
     """
     if out == STANDARD_OUTPUT:
         return ".svg"
-    ending = picture_ending(Path(out))
-    folder = Path(out).parent
-    if not folder.is_dir():
+    path = Path(out)
+    ending = picture_ending(path)
+    if not path.parent.is_dir():
         raise UsageError(
-            f"there is no folder {printable(str(folder), 200)}: make it, or choose another."
+            f"there is no folder {shown_path(path.parent)}: make it, or choose another."
         )
     return ending
 
@@ -186,4 +242,4 @@ def _write(chart: "Chart | None", out: str, ending: str, nothing: str) -> None:
     path = Path(out)
     replaced = path.exists()
     write_whole(path, picture_bytes(svg, ending), replaces=True)
-    narrate(f"{printable(out, 300)} is written{' anew' if replaced else ''}")
+    narrate(f"{shown_path(path)} is written{' anew' if replaced else ''}")

@@ -15,7 +15,7 @@ from benchwatch.report.charts.svg import SIZES_MM
 SVG = "{http://www.w3.org/2000/svg}"
 PNG_SIGNATURE = b"\x89PNG\r\n\x1a\n"
 """ISO/IEC 15948:2004, 5.2."""
-PLOTS = ("visit", "warm-up", "stability", "history")
+PLOTS = ("visit", "warm-up", "trim", "landing", "budget", "stability", "history")
 
 
 @pytest.fixture(scope="module")
@@ -51,9 +51,8 @@ def test_each_chart_is_a_file_of_svg(what: str, good: MadeVisit, command: Comman
     done = command(*words_of(what, good), "--out", "made.svg")
 
     root = ET.parse("made.svg").getroot()
-    width, height = SIZES_MM["wide"]
     assert (done.code, done.out) == (0, "")
-    assert root.attrib["viewBox"] == f"0 0 {width:g} {height:g}"
+    assert root.attrib["width"] == f"{SIZES_MM['wide'][0]:g}mm"
     assert done.err.splitlines()[-1] == "benchwatch: made.svg is written"
     assert [path.name for path in Path().iterdir()] == ["made.svg"]
 
@@ -141,7 +140,7 @@ def test_a_chart_of_nothing_leaves_the_file_as_it_was(command: Command, tmp_path
     """An empty visit has neither readings nor records: exit code 4, and no file is touched."""
     made = empty_visit(tmp_path / "kept")
     Path("made.svg").write_text("old", encoding="utf-8")
-    for what in ("visit", "warm-up", "history"):
+    for what in ("visit", "warm-up", "trim", "landing", "budget", "history"):
         done = command(*words_of(what, made), "--out", "made.svg")
 
         assert done.code == 4
@@ -185,6 +184,20 @@ def test_what_is_not_there_is_one_sentence(
     assert wrong in done.err
     assert "benchwatch" in done.err
     assert not Path("made.svg").exists()
+
+
+def test_the_budget_of_a_record_can_be_chosen(good: MadeVisit, command: Command) -> None:
+    """As found or as left, else the newest; one that the visit has not is a sentence."""
+    newest, left, found = (
+        command(*words_of("budget", good), *more, "--out", "-").out
+        for more in ((), ("--record", "as left"), ("--record", "as found"))
+    )
+    none = command(*words_of("budget", good), "--record", "measured", "--out", "-")
+
+    assert newest == left
+    assert "What u is made of, as found" in found
+    assert none.code == 4
+    assert "has no record measured whose u is known" in none.err
 
 
 def test_deviations_are_those_that_stability_prints(good: MadeVisit, command: Command) -> None:

@@ -5,8 +5,8 @@ from typing import Literal
 
 ChartSize = Literal["wide", "half"]
 """wide: as broad as the text of a page; half: two stand side by side."""
-LineStyle = Literal["solid", "dashed", "dotted", "points"]
-Marker = Literal["disc", "ring", "square", "diamond", "dot", "none"]
+LineStyle = Literal["solid", "dashed", "dotted"]
+Marker = Literal["disc", "ring", "square", "diamond", "none"]
 """Shape that is drawn at each point; a disc and a square are filled."""
 
 
@@ -34,7 +34,7 @@ class ChartAxis:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Curve:
-    """Points joined by a line, or points alone; nan as `y` breaks the line."""
+    """Points joined by a line; nan as `y` breaks it."""
 
     x: tuple[float, ...]
     y: tuple[float, ...]

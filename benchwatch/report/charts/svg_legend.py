@@ -73,8 +73,7 @@ def _sample(part: Mapping[str, Any], left: float, y: float) -> Iterator[str]:
         case "envelope":
             yield f'<rect {box} fill="{"#d4d4d4" if part["pale"] else READINGS}"/>'
         case "curve":
-            if part["style"] != "points":
-                yield stroke((left, y), (right, y), "#222", dash=DASHES[part["style"]])
+            yield stroke((left, y), (right, y), "#222", dash=DASHES[part["style"]])
             yield from marker_elements(part["marker"], middle, y)
         case "moment":
             yield stroke((middle, y - 1.4), (middle, y + 1.4), "#666", dash="0.7 0.7")

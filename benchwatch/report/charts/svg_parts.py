@@ -115,7 +115,7 @@ def curve_elements(part: Mapping[str, Any], area: PlotArea) -> Iterator[str]:
     """Yield the line through the points, and their markers."""
     points = zip(part["x"], part["y"], part["y"], strict=True)
     for piece in _pieces(points, area):
-        if part["style"] != "points" and len(piece) > 1:
+        if len(piece) > 1:
             path = " ".join(
                 f"{mm(x)} {mm(y)}"
                 for x, top, bottom in _joined(piece)
@@ -159,8 +159,6 @@ def marker_elements(marker: str, x: float, y: float) -> Iterator[str]:
         case "diamond":
             path = f"M{mm(x)} {mm(y - 1)}l1 1l-1 1l-1 -1Z"
             yield f'<path d="{path}" {hollow}/>'
-        case "dot":
-            yield f'<circle cx="{mm(x)}" cy="{mm(y)}" r="0.35" fill="#222"/>'
 
 
 def moment_elements(parts: Sequence[Mapping[str, Any]], area: PlotArea) -> Iterator[str]:
