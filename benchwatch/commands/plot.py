@@ -14,7 +14,11 @@ from benchwatch.commands.common.recorded_deviations import (
     deviation_options,
     recorded_deviations,
 )
-from benchwatch.commands.common.recorded_source import RecordedSource, source_options
+from benchwatch.commands.common.recorded_source import (
+    SIMULATED_PREFIX,
+    RecordedSource,
+    source_options,
+)
 from benchwatch.commands.common.register_options import (
     chosen_register,
     journal_beside_option,
@@ -198,10 +202,11 @@ def history(*, ident: str, forecast: bool, out: str, journal: Path | None, sim: 
 
 
 def _visit(number: str, journal: Path | None, *, sim: bool) -> VisitToPlot:
-    """Return the visit that was typed, from the register that the options choose."""
+    """Return the visit that was typed; that of a simulated bench also after ``sim/``."""
+    sim = sim or number.startswith(SIMULATED_PREFIX)
     path = chosen_register(journal, sim=sim)
     with read_register(path) as register:
-        found = register.typed_visit(number)
+        found = register.typed_visit(number.removeprefix(SIMULATED_PREFIX))
         unit = None if found.unit is None else register.unit(found.unit)
     return VisitToPlot(visit=found, unit=unit, folder=path.parent)
 

@@ -186,6 +186,17 @@ def test_what_is_not_there_is_one_sentence(
     assert not Path("made.svg").exists()
 
 
+def test_a_visit_of_a_simulated_bench(command: Command, tmp_path: Path) -> None:
+    """It is named by ``--sim``, or by ``sim/`` before its number."""
+    made = good_visit(tmp_path / "kept", simulated="station")
+    common = ("--journal", str(made.journal), "--out", "-")
+    by_option = command("plot", "visit", made.number, "--sim", *common)
+    by_name = command("plot", "visit", f"sim/{made.number}", *common)
+
+    assert by_option.code == 0
+    assert by_option.out == by_name.out
+
+
 def test_the_budget_of_a_record_can_be_chosen(good: MadeVisit, command: Command) -> None:
     """As found or as left, else the newest; one that the visit has not is a sentence."""
     newest, left, found = (
