@@ -3,20 +3,25 @@
 import math
 from typing import TYPE_CHECKING
 
+from benchwatch.measured_visit.measured_visit import (
+    MeasuredVisit,
+    SettleMark,
+    Span,
+    ThinnedOffsets,
+    Turn,
+)
 from benchwatch.reading import TOOL_WORDS
 from benchwatch.screen.frame import Frame
 from benchwatch.snapshot import LoggedEvent, Snapshot, Trace
 
 if TYPE_CHECKING:
     from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
-    from benchwatch.measured_visit.measured_visit import SettleMark, Span, ThinnedOffsets, Turn
     from benchwatch.report.charts.chart import Chart
 
 
 def offsets_print_chart(frame: Frame) -> "Chart | None":
     """Return the chart of the offsets on the strip chart; None where there are none."""
-    from benchwatch.measured_visit.measured_visit import MeasuredVisit  # noqa: PLC0415 - only to save
-    from benchwatch.report.charts.visit_chart import visit_chart  # noqa: PLC0415 - likewise
+    from benchwatch.report.charts.visit_chart import visit_chart  # noqa: PLC0415 - only to save
 
     snapshot, trace = frame.snapshot, frame.trace
     measured = MeasuredVisit(
@@ -36,8 +41,7 @@ def offsets_print_chart(frame: Frame) -> "Chart | None":
 
 def warm_up_print_chart(frame: Frame) -> "Chart | None":
     """Return the chart of the warm-up with its fitted curve; None without a reading."""
-    from benchwatch.measured_visit.measured_visit import MeasuredVisit  # noqa: PLC0415 - only to save
-    from benchwatch.report.charts.warm_up_chart import warm_up_chart  # noqa: PLC0415 - likewise
+    from benchwatch.report.charts.warm_up_chart import warm_up_chart  # noqa: PLC0415 - only to save
 
     snapshot = frame.snapshot
     warm_up = snapshot.warm_up
@@ -64,9 +68,7 @@ def _time(snapshot: Snapshot, elapsed_s: float) -> float:
     return elapsed_s if utc_s is None else utc_s
 
 
-def _points(snapshot: Snapshot, trace: Trace) -> "ThinnedOffsets":
-    from benchwatch.measured_visit.measured_visit import ThinnedOffsets  # noqa: PLC0415 - only to save
-
+def _points(snapshot: Snapshot, trace: Trace) -> ThinnedOffsets:
     return ThinnedOffsets(
         utc_s=tuple(_time(snapshot, elapsed_s) for elapsed_s in trace.elapsed_s),
         low=trace.offset,
@@ -83,9 +85,7 @@ def _shown(snapshot: Snapshot, trace: Trace) -> list[LoggedEvent]:
     return [one for one in snapshot.logged_events or () if begin_s <= one.elapsed_s <= end_s]
 
 
-def _turns(snapshot: Snapshot, trace: Trace) -> "tuple[Turn, ...]":
-    from benchwatch.measured_visit.measured_visit import Turn  # noqa: PLC0415 - only to save
-
+def _turns(snapshot: Snapshot, trace: Trace) -> tuple[Turn, ...]:
     return tuple(
         Turn(utc_s=_time(snapshot, one.elapsed_s), size=one.nudge.size, u=one.nudge.u)
         for one in _shown(snapshot, trace)
@@ -93,14 +93,12 @@ def _turns(snapshot: Snapshot, trace: Trace) -> "tuple[Turn, ...]":
     )
 
 
-def _tool_spans(snapshot: Snapshot, trace: Trace) -> "tuple[Span, ...]":
-    """Return when the tool was on, within the time of the trace."""
-    from benchwatch.measured_visit.measured_visit import Span  # noqa: PLC0415 - only to save
-
+def _tool_spans(snapshot: Snapshot, trace: Trace) -> tuple[Span, ...]:
+    """Return when the tool was on, as far as the log reaches; a chart shows its own part of it."""
     spans: list[Span] = []
     on_s = trace.elapsed_s[0] if trace.elapsed_s else 0.0
     is_on = False
-    for one in _shown(snapshot, trace):
+    for one in snapshot.logged_events or ():
         if one.kind == "tool" and one.text == TOOL_WORDS[True]:
             on_s, is_on = one.elapsed_s, True
         elif one.kind == "tool" and one.text == TOOL_WORDS[False]:
@@ -112,10 +110,8 @@ def _tool_spans(snapshot: Snapshot, trace: Trace) -> "tuple[Span, ...]":
     return tuple(spans)
 
 
-def _settle_marks(snapshot: Snapshot) -> "tuple[SettleMark, ...]":
+def _settle_marks(snapshot: Snapshot) -> tuple[SettleMark, ...]:
     """Return when it settled, where it is settled now."""
-    from benchwatch.measured_visit.measured_visit import SettleMark  # noqa: PLC0415 - only to save
-
     settle = snapshot.numbers.settle
     if settle is None or settle.state != "settled" or settle.since_s is None:
         return ()
@@ -123,7 +119,7 @@ def _settle_marks(snapshot: Snapshot) -> "tuple[SettleMark, ...]":
     return (SettleMark(utc_s=utc_s, state="settled", text=settle.reason),)
 
 
-def _records(offsets: "ThinnedOffsets", snapshot: Snapshot) -> "list[OffsetRecord]":
+def _records(offsets: ThinnedOffsets, snapshot: Snapshot) -> "list[OffsetRecord]":
     """Return the records within the time of the points."""
     records = snapshot.records
     if records is None or not offsets.utc_s:

@@ -14,6 +14,7 @@ from textual.pilot import Pilot
 
 from benchwatch.measured_visit.measured_visit import MeasuredVisit
 from benchwatch.reading import TOOL_WORDS
+from benchwatch.report.charts.chart import Stretch
 from benchwatch.screen.app import BenchwatchApp
 from benchwatch.screen.display_options import DisplayOptions, reports_folder
 from benchwatch.screen.drawing.theme import Theme
@@ -128,6 +129,16 @@ def test_the_trim_shows_turn_tool_tolerance_and_what_the_strip_chart_shows(tmp_p
     assert kinds.count("Stretch") == 1
     assert kinds.count("Band") == 1
     assert chart.x.high == pytest.approx(120.0, abs=1.0)
+
+
+def test_a_tool_put_on_before_the_strip_chart_begins_is_on_in_all_of_it() -> None:
+    """Its put-on is in the log, 200 s ago; the chart shows the last 120 s."""
+    put_on = LoggedEvent(utc_s=0.0, elapsed_s=kit.NOW_S - 200.0, kind="tool", text=TOOL_WORDS[True])
+    chart = offsets_print_chart(kit.frame(kit.full_snapshot(logged_events=(put_on,))))
+
+    assert chart is not None
+    (tool,) = [part for part in chart.parts if isinstance(part, Stretch)]
+    assert (tool.begin, tool.end) == (0.0, pytest.approx(chart.x.high))
 
 
 @pytest.mark.parametrize("log_time", [False, True])
