@@ -78,11 +78,22 @@ def _laboratory(path: Path | None) -> "Laboratory":
         usual_laboratory_file,
     )
 
-    usual = usual_laboratory_file()
-    if path is None and not usual.exists():
+    chosen = path or usual_laboratory_file()
+    if path is None and _is_missing(chosen):
         narrate("there is no laboratory file, so none is named: benchwatch report --init")
         return Laboratory()
-    return load_laboratory(path or usual)
+    return load_laboratory(chosen)
+
+
+def _is_missing(path: Path) -> bool:
+    """Return whether there is no such file; one that can't be looked at may be there."""
+    try:
+        path.stat()
+    except (FileNotFoundError, NotADirectoryError):
+        return True
+    except OSError:
+        return False
+    return False
 
 
 # ------------------------------------------------------------------------- issued reports
