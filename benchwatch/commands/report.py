@@ -28,6 +28,7 @@ from benchwatch.commands.common.report_files import (
 from benchwatch.errors import UsageError
 from benchwatch.journal import default_path
 from benchwatch.register import register_path
+from benchwatch.report.forms.form_list import FORMS
 from benchwatch.report.whole_file import shown_path
 from benchwatch.screen.text.local_time import dated_minute
 
@@ -47,7 +48,7 @@ NOT_SOUND: Final = 1
     "outs",
     multiple=True,
     type=click.Path(path_type=Path),
-    help="Issue it in this file; the ending says the form: .html, .pdf, .txt, .json, .csv, .xml. "
+    help=f"Issue it in this file; the ending says the form: {', '.join(FORMS)}. "
     "May be given several times. In a folder the file gets a name of its own.",
 )
 @click.option(
