@@ -24,6 +24,7 @@ WRITER = """def _tsv(document: Mapping[str, Any]) -> bytes:
 
 FORMS: Final"""
 ROW = '        Form(ending=".tsv", name="a row a result", needs_extra=False, write=_tsv),\n'
+TABLE = "unit,date,as_left,u,nominal\n0417,2024-05-04,0.12 ppb,0.02 ppb,10 MHz\n"
 PDF = '        Form(ending=".pdf",'
 
 
@@ -36,7 +37,7 @@ def test_a_form_takes_a_module_and_a_row(tmp_path: Path) -> None:
     copy.edit(LIST, PDF, f"{ROW}{PDF}")
     out, journal = tmp_path / "report.tsv", tmp_path / "journal.db"
     table = tmp_path / "visits.csv"
-    table.write_text("unit,date,as_left,u,nominal\n0417,2024-05-04,0.12 ppb,0.02 ppb,10 MHz\n", "utf-8")
+    table.write_text(TABLE, encoding="utf-8")
     where = ("--journal", str(journal))
     imported = copy.program("visits", "import", str(table), "--new", *where)
     issued = copy.program("report", "1", "--out", str(out), *where)
