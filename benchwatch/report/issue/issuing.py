@@ -76,9 +76,12 @@ def usual_ending() -> str:
     return ".pdf" if find_spec("typst") is not None else ".html"
 
 
-def file_name(issue: ReportIssue, unit: str, visit: int) -> str:
+def file_name(present: PresentIssue) -> str:
     """Return a name for the file of an issue, with letters that any file system takes."""
-    stem = f"{unit}-visit-{visit}-issue-{issue.number}"
+    source, unit = present.source, present.whole["unit"]["ident"]
+    stem = f"{unit}-visit-{source.visit.number}-issue-{present.issue.number}"
+    if source.options.pages != "all":
+        stem += f"-{source.options.pages}"
     return _NOT_IN_NAMES.sub("_", stem)[-LONGEST_NAME:].lstrip("._-") + usual_ending()
 
 
@@ -167,9 +170,7 @@ def _files(present: PresentIssue, paths: Sequence[Path]) -> list[ReportFile]:
     drafts_name = identification_of(present.whole, None)
     files = []
     for place in paths:
-        path = place
-        if place.is_dir():
-            path = place / file_name(present.issue, present.whole["unit"]["ident"], visit.number)
+        path = place / file_name(present) if place.is_dir() else place
         form = form_of(path)
         content = form.write(document)
         digest = hashlib.sha256(content).hexdigest()

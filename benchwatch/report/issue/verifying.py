@@ -204,7 +204,10 @@ def _on_readings(found: FoundReport) -> Iterator[Finding]:
         text = "no reading is behind this report."
         yield Finding(question="readings", sound=None, text=text)
         return
-    now = fingerprint_of(found.visit, folder, dict(stated.last_numbers))
+    whole = fingerprint_of(found.visit, folder)
+    now = whole
+    if whole is not None and whole.last_numbers != stated.last_numbers:
+        now = fingerprint_of(found.visit, folder, dict(stated.last_numbers))
     at_hand = 0 if now is None else now.readings
     count = how_many(stated.count, "reading")
     if now is not None and now.sha256 == stated.sha256:
@@ -218,7 +221,6 @@ def _on_readings(found: FoundReport) -> Iterator[Finding]:
     else:
         text = f"its {count} are NOT those of this issue: the journal was changed."
         yield Finding(question="readings", sound=False, text=text)
-    whole = fingerprint_of(found.visit, folder)
     later = (0 if whole is None else whole.readings) - at_hand
     if later > 0:
         text = f"{how_many(later, 'reading')} of the visit came later and are not in it."

@@ -16,7 +16,7 @@ from issue_kit import (
 )
 from pipeline_kit import StillClock
 from register_kit import check_by_hand
-from report_kit import MadeVisit, empty_visit, good_visit
+from report_kit import MadeVisit, empty_visit, good_visit, hostile_visit
 
 from benchwatch.errors import FileError, RegisterError, UsageError
 from benchwatch.register import RegisterFile
@@ -186,11 +186,10 @@ def test_an_earlier_issue_is_kept(made):
     assert len(report_entries(made.register)) == 1
 
 
-@pytest.mark.parametrize("name", ["notes.txt", "folder.html", "link.html", "pipe.html"])
+@pytest.mark.parametrize("name", ["notes.txt", "link.html", "pipe.html"])
 def test_other_files_are_kept(made, name):
-    """A file, a folder, a link to nowhere and a pipe at that place: refused, and nothing issued."""
+    """A file, a link to nowhere and a pipe at that place: refused, and nothing issued."""
     (made.folder / "notes.txt").write_text("my notes")
-    (made.folder / "folder.html").mkdir()
     (made.folder / "link.html").symlink_to("/nowhere/at/all")
     os.mkfifo(made.folder / "pipe.html")
 
@@ -227,6 +226,32 @@ def test_the_same_file_twice(made):
     """It is refused before anything is issued."""
     with pytest.raises(UsageError, match="asked for twice"):
         issue(made, "a.html", "a.html")
+
+
+def test_files_in_a_folder_get_names(made):
+    """They say of what they are; the customer's page has a name of its own."""
+    whole = issue(made, ".")
+    page = issue(made, ".", pages="customer")
+    again = issue(made, ".")
+
+    names = [done.files[0].path.name for done in (whole, page, again)]
+    ending = issuing.usual_ending()
+    assert names[0] == names[2] == f"0418-visit-{made.number}-issue-1{ending}"
+    assert names[1] == f"0418-visit-{made.number}-issue-1-customer{ending}"
+
+
+def test_a_hostile_name_of_a_unit_stays_in_its_folder(tmp_path):
+    """The file's name has letters, digits, dots and dashes only, and no path."""
+    made = hostile_visit(tmp_path / "bench")
+    folder = tmp_path / "reports"
+    folder.mkdir()
+
+    done = issue_report(request_of(made), [folder], clock=StillClock())
+
+    (file,) = folder.iterdir()
+    assert done.files[0].path == file
+    assert not set(file.name) & set('/\\<>:"|?* \n\x1b')
+    check_issued(made.register, made.journal, file)
 
 
 # --------------------------------------------------------------- what happens in between
