@@ -35,6 +35,7 @@ class MeasuredRun:
     identity: str = ""
     """What the counter answers to the question who it is; text of an instrument."""
     began_utc_s: float | None = None
+    """When its first reading began."""
     ended_utc_s: float | None = None
     """Time of its newest entry; None without one."""
     end_reason: str = ""

@@ -19,6 +19,9 @@ from benchwatch.register.visit import Visit, VisitRun
 
 GUESSED_READINGS: Final = 1 << 20
 """Readings of a run whose readings can't be counted."""
+_FIRST_READING: Final = """
+    SELECT elapsed_s - coalesce(gate_s, 0.0) / 2 FROM readings WHERE run = ?
+    ORDER BY number LIMIT 1"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,8 +35,11 @@ class PlacedRun:
     path: Path | None = None
     rows: int = 0
     """Readings of any kind that the journal has of it."""
-    lasted_s: float = 0.0
-    """From its start to its end, or to its newest reading where it was cut off."""
+    begin_utc_s: float = 0.0
+    """When the gate of its first reading opened: its watch may have begun long before. Without a
+    reading, when the watch began."""
+    end_utc_s: float = 0.0
+    """When it ended; of one that was cut off, when its newest reading came."""
 
 
 @dataclass(slots=True)
@@ -99,22 +105,21 @@ def _runs_in(path: Path, stated: dict[int, VisitRun]) -> Iterator[PlacedRun]:
     with JournalReader(path) as journal:
         for run in journal.runs():
             if run.key in stated:
-                rows, lasted_s = _extent(journal, run)
-                yield PlacedRun(
-                    stated=stated[run.key], run=run, path=path, rows=rows, lasted_s=lasted_s
-                )
+                yield _placed(journal, run, stated[run.key], path)
 
 
-def _extent(journal: JournalReader, run: JournalRun) -> tuple[int, float]:
-    """Return how many readings a journal has of a run, and how long it lasted, in seconds.
-
-    Of a damaged journal that may be a guess.
-    """
-    try:
-        ended_s = run.ended_utc_s or journal.last_reading_utc_s(run) or run.started_utc_s
-        return journal.count_readings(run), max(ended_s - run.started_utc_s, 0.0)
-    except JournalError:
-        return GUESSED_READINGS, 0.0
+def _placed(journal: JournalReader, run: JournalRun, stated: VisitRun, path: Path) -> PlacedRun:
+    """Return a run with its extent, which is a guess where the journal is damaged."""
+    rows, begin_s, end_s = GUESSED_READINGS, run.started_utc_s, run.ended_utc_s
+    with suppress(JournalError):
+        first = journal.ask(_FIRST_READING, (run.key,))
+        begin_s += next((float(at) for (at,) in first if isinstance(at, int | float)), 0.0)
+        end_s = end_s or journal.last_reading_utc_s(run)
+        rows = journal.count_readings(run)
+    return PlacedRun(
+        stated=stated, run=run, path=path, rows=rows, begin_utc_s=begin_s,
+        end_utc_s=max(begin_s, end_s or begin_s),
+    )  # fmt: skip
 
 
 def _lost_words(lost: int, runs: int, missing: Iterable[VisitRun]) -> str:

@@ -37,6 +37,9 @@ class OffsetPortion:
     """nan where none is known."""
     gaps: list[tuple[int, float, float]]
     """Gaps: the index of the next reading, begin (Unix seconds), and how long each lasted."""
+    new_scale: int | None
+    """Index of the first reading since the time base or its correction changed last; None: it did
+    not. Readings before and after must not be compared."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -80,6 +83,8 @@ class RunReadings:
         source = "external" if run.time_base == "unknown" else run.time_base
         self._external = corrections.get(run.time_base, corrections.get(source, 0.0))
         self._internal = corrections.get("internal", 0.0)
+        self._scale: tuple[float, bool] | None = None
+        """Known offset of the time base of the newest reading, and whether it is the internal."""
         self._waiting: list[FloatArray] = []
         """Offsets among which spikes were not sought yet."""
         self.totals = RunTotals()
@@ -117,7 +122,9 @@ class RunReadings:
         if len(totals.gates_s) < MOST_GATES:
             totals.gates_s.update(np.unique(gate_s[gate_s > 0]).tolist()[:MOST_GATES])
         good = fit & ~far_off & np.isfinite(offset)
-        offset = corrected_offsets(offset, self._time_bases(number, internal))[good]
+        known = self._time_bases(number, internal)
+        offset = corrected_offsets(offset, known)[good]
+        new_scale = self._new_scale(known[good], internal[good])
         self._take_spikes(offset)
         before = np.concatenate(([0], np.cumsum(good)))
         gaps = []
@@ -127,7 +134,7 @@ class RunReadings:
                 totals.missing_s += max(lasted_s, 0.0)
             place = int(before[int(np.searchsorted(number, at))])
             gaps.append((place, began_s + elapsed_s, lasted_s))
-        return OffsetPortion(utc_s[good], offset, gate_s[good], gaps)
+        return OffsetPortion(utc_s[good], offset, gate_s[good], gaps, new_scale)
 
     def _as_read(self, texts: list[str]) -> FloatArray:
         """Return the fractional offsets of readings, (n,); nan where one is no number."""
@@ -158,6 +165,21 @@ class RunReadings:
                 if proof.offset:
                     known[(places == place) & (internal == proof.own)] = proof.offset
         return known
+
+    def _new_scale(self, known: FloatArray, internal: BoolArray) -> int | None:
+        """Return the index of the first reading since the time base changed last; None: it did not.
+
+        Args:
+            known: known offset of the time base of each reading, (n,).
+            internal: whether that is the internal one, (n,).
+        """
+        if not known.size:
+            return None
+        before, self._scale = self._scale, (float(known[-1]), bool(internal[-1]))
+        changes = np.flatnonzero((np.diff(known) != 0) | (internal[1:] != internal[:-1]))
+        if changes.size:
+            return int(changes[-1]) + 1
+        return 0 if before is not None and before != self._scale else None
 
     def _take_spikes(self, offset: FloatArray) -> None:
         self._waiting.append(offset)

@@ -48,6 +48,9 @@ class ReadingsSinceTurn:
         missing[0] |= self._gap_next
         self._gap_next = bool(missing[n])
         first = int(np.searchsorted(portion.utc_s, self._begin_utc_s))
+        if portion.new_scale is not None:
+            self._parts, self._held, self.left_out = [], 0, 0
+            first = max(first, portion.new_scale)
         if first == n:
             return
         rows = slice(first, n)

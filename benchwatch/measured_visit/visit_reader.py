@@ -7,7 +7,7 @@ screen. What can't be read becomes a sentence.
 import heapq
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from pathlib import Path
 from typing import Final
@@ -24,6 +24,7 @@ from benchwatch.measured_visit.run_places import PlacedRun, place_runs
 from benchwatch.measured_visit.run_readings import OffsetPortion, RunReadings, RunTotals
 from benchwatch.measured_visit.since_turn import ReadingsSinceTurn
 from benchwatch.quantity import format_frequency, how_many, printable
+from benchwatch.reading import TYPED
 from benchwatch.register.visit import Visit
 
 MOST_GAPS: Final = 100
@@ -40,21 +41,21 @@ def read_measured_visit(visit: Visit, folder: Path, *, points: int = 1200) -> Me
     """
     places = place_runs(visit, folder)
     notes = list(places.notes)
-    found = {one.stated.key: _with_marks(one, notes) for one in places.runs if one.run is not None}
-    by_time = sorted(found.values(), key=lambda one: one.run.started_utc_s)
+    runs = _in_order(places.runs, notes)
     nominal = visit.nominal_hz or next(
-        (one.run.nominal_hz for one in by_time if one.run.nominal_hz), None
+        (one.run.nominal_hz for one in runs if one.run.nominal_hz), None
     )
-    if by_time and nominal is None:
+    if runs and nominal is None:
         notes.append("the nominal is not known: the readings are not shown as offsets.")
-    collected = _Collected(by_time, points)
+    collected = _Collected(runs, points)
     corrections = record_corrections(visit.records)
-    for one in by_time:
+    for one in runs:
         readings = RunReadings(one.run, nominal or Decimal(1), corrections, one.marks.proofs)
         one.totals, one.digest = readings.totals, readings.digest
         notes += _read(one, readings, collected)
         if nominal is not None:
             notes += _left_out_words(one, nominal)
+    found = {one.run.key: one for one in runs}
     stability = collected.since_turn.stability()
     if collected.since_turn.left_out:
         notes.append(
@@ -69,17 +70,13 @@ def read_measured_visit(visit: Visit, folder: Path, *, points: int = 1200) -> Me
         power_on_utc_s=collected.power_on_s,
         turns=tuple(turn for _, turn in sorted(collected.turns.items())),
         tool_on=tool_spans(sorted(collected.touches)),
-        settle_marks=tuple(mark for one in by_time for mark in one.marks.settled),
+        settle_marks=tuple(mark for one in runs for mark in one.marks.settled),
         gaps=tuple(
             Span(begin_utc_s=begin_s, end_utc_s=begin_s + lasted_s)
             for lasted_s, begin_s in sorted(collected.gaps, key=lambda gap: gap[1])
         ),
         stability=stability,
-        fingerprint=joined_fingerprint(
-            (one.stated.key, found[one.stated.key].digest)
-            for one in places.runs
-            if one.stated.key in found
-        ),
+        fingerprint=joined_fingerprint((one.run.key, one.digest) for one in runs),
         notes=tuple(dict.fromkeys(notes)),
     )
 
@@ -91,7 +88,9 @@ class _FoundRun:
     placed: PlacedRun
     run: JournalRun
     path: Path
-    marks: RunMarks
+    begin_utc_s: float
+    """When its first reading began, on the time line of the visit."""
+    marks: RunMarks = field(default_factory=RunMarks)
     totals: RunTotals = field(default_factory=RunTotals)
     digest: RunDigest = field(default_factory=RunDigest)
 
@@ -101,17 +100,33 @@ class _FoundRun:
         return f"run {self.run.number} of {printable(self.path.name, 60)}"
 
 
-def _with_marks(placed: PlacedRun, notes: list[str]) -> _FoundRun:
-    """Return a run with its marks; what can't be read is said in `notes`."""
-    assert placed.run is not None
-    assert placed.path is not None
-    found = _FoundRun(placed, placed.run, placed.path, RunMarks())
-    try:
-        with JournalReader(placed.path) as journal:
-            found.marks = read_marks(journal, placed.run)
-    except JournalError as error:
-        notes.append(f"turns and settle marks of {found.name} can't be read: {error}")
-    return found
+def _in_order(places: Sequence[PlacedRun], notes: list[str]) -> list[_FoundRun]:
+    """Return the runs that a journal has, each with its marks and after the one before it.
+
+    The register has them in their order. A run that begins before the one before it has ended, by
+    its dates, is dated later as a whole. What is odd is said in `notes`.
+    """
+    runs: list[_FoundRun] = []
+    end_s = -math.inf
+    for placed in places:
+        if placed.run is None or placed.path is None:
+            continue
+        shift_s = max(end_s - placed.begin_utc_s, 0.0)
+        run = replace(placed.run, started_utc_s=placed.run.started_utc_s + shift_s)
+        found = _FoundRun(placed, run, placed.path, placed.begin_utc_s + shift_s)
+        if shift_s:
+            notes.append(
+                f"by its dates {found.name} begins before the run before it has ended (a clock was "
+                "set back, or both were watched at once): it is put after it."
+            )
+        try:
+            with JournalReader(placed.path) as journal:
+                found.marks = read_marks(journal, run)
+        except JournalError as error:
+            notes.append(f"turns and settle marks of {found.name} can't be read: {error}")
+        end_s = placed.end_utc_s + shift_s
+        runs.append(found)
+    return runs
 
 
 class _Collected:
@@ -138,23 +153,22 @@ class _Collected:
         self.since_turn = ReadingsSinceTurn(max(moved, default=-math.inf))
         self.gaps: list[tuple[float, float]] = []
         """Length and begin (Unix seconds) of the longest gaps; a heap."""
-        self._seen_s = sum(one.placed.lasted_s for one in runs) / points
+        self._seen_s = sum(one.placed.end_utc_s - one.placed.begin_utc_s for one in runs) / points
         """A shorter gap can't be seen in a chart of the visit."""
         self._last_s = -math.inf
         """Time of the newest reading."""
 
-    def begin_run(self, utc_s: float) -> bool:
-        """Begin a run whose first reading was at `utc_s`; return whether it is later than all."""
+    def begin_run(self, utc_s: float) -> None:
+        """Begin a run whose first reading was at `utc_s`."""
         self._add_break()
         self.since_turn.add_break()
-        is_later = utc_s >= self._last_s
-        if is_later and math.isfinite(self._last_s):
+        if math.isfinite(self._last_s):
             self._add_gap(self._last_s, utc_s - self._last_s)
-        return is_later
 
-    def add(self, portion: OffsetPortion) -> None:
-        """Add the readings and gaps of a portion."""
-        self.since_turn.add(portion)
+    def add(self, portion: OffsetPortion, *, typed: bool) -> None:
+        """Add the readings and gaps of a portion; of `typed` readings there are no deviations."""
+        if not typed:
+            self.since_turn.add(portion)
         begin, n = 0, portion.utc_s.size
         for place, begin_s, lasted_s in portion.gaps:
             self._add_gap(begin_s, lasted_s)
@@ -164,7 +178,7 @@ class _Collected:
                 begin = place
         self._add_offsets(portion, begin, n)
         if n:
-            self._last_s = max(self._last_s, float(portion.utc_s[-1]))
+            self._last_s = float(portion.utc_s[-1])
 
     def _add_offsets(self, portion: OffsetPortion, begin: int, end: int) -> None:
         utc_s, offset = portion.utc_s[begin:end], portion.offset[begin:end]
@@ -184,29 +198,23 @@ class _Collected:
 
 def _power_on(runs: Sequence[_FoundRun], first_turn_s: float) -> float | None:
     """Return when the unit was last switched on before the first turn, as far as was said."""
-    starts = [one.run.started_utc_s for one in runs[:1]]
-    starts += [one.run.started_utc_s for one in runs if one.marks.was_off]
+    starts = [one.begin_utc_s for one in runs if one is runs[0] or one.marks.was_off]
     return max((at for at in starts if at <= first_turn_s), default=None)
 
 
 def _read(one: _FoundRun, readings: RunReadings, collected: _Collected) -> list[str]:
     """Read a run; return sentences on what is wrong with it."""
-    notes = []
-    is_begun = False
+    is_begun, typed = False, one.run.resource == TYPED
     try:
         with JournalReader(one.path) as journal:
             for portion in readings.portions(journal):
                 if not is_begun and portion.utc_s.size:
                     is_begun = True
-                    if not collected.begin_run(float(portion.utc_s[0])):
-                        notes.append(
-                            f"by its dates {one.name} begins before the run before it has ended: "
-                            "a clock was set back, or both were watched at once."
-                        )
-                collected.add(portion)
+                    collected.begin_run(float(portion.utc_s[0]))
+                collected.add(portion, typed=typed)
     except JournalError as error:
-        notes.append(f"{one.name} can't be read to its end: {error}")
-    return notes
+        return [f"{one.name} can't be read to its end: {error}"]
+    return []
 
 
 def _left_out_words(one: _FoundRun, nominal: Decimal) -> list[str]:
@@ -228,7 +236,6 @@ def _measured_run(placed: PlacedRun, found: _FoundRun | None) -> MeasuredRun:
     if found is None:
         return MeasuredRun(key=stated.key, journal=stated.journal, counter=stated.counter)
     run, totals = found.run, found.totals
-    ends = [at for at in (run.ended_utc_s, totals.last_utc_s) if at is not None]
     time_base = run.time_base
     if totals.internal:
         only = totals.internal == totals.readings
@@ -239,8 +246,8 @@ def _measured_run(placed: PlacedRun, found: _FoundRun | None) -> MeasuredRun:
         journal=found.path.name,
         counter=printable(run.counter),
         identity=printable(run.identity, 200),
-        began_utc_s=run.started_utc_s,
-        ended_utc_s=max(ends, default=None),
+        began_utc_s=placed.begin_utc_s,
+        ended_utc_s=placed.end_utc_s,
         end_reason=printable(run.end_reason, 200),
         readings=totals.readings,
         gaps=totals.gaps,

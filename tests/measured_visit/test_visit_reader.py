@@ -32,6 +32,7 @@ from benchwatch.journal.archive import archive
 from benchwatch.journal.journal_reader import JournalReader
 from benchwatch.measured_visit.measured_visit import MeasuredVisit, ThinnedOffsets
 from benchwatch.measured_visit.visit_reader import read_measured_visit
+from benchwatch.reading import TYPED
 
 PLAUSIBLE = 6 * NOISE
 """No reading of made white noise is farther from the truth, with the last digit of 0.01 ppb."""
@@ -76,12 +77,13 @@ def test_turns_tool_and_levels_of_a_good_visit(tmp_path: Path):
 
 
 def test_the_warm_up_ends_with_the_first_turn(tmp_path: Path):
-    """It begins when the first run began, and comes in from hundreds of ppb."""
+    """It begins with the first reading, whose gate lasted 10 s, and comes in from hundreds of ppb."""
     made = good_visit(tmp_path)
     found = measured(made)
     times = [time for time in found.warm_up.utc_s if math.isfinite(time)]
 
-    assert found.power_on_utc_s == made.power_on_utc_s
+    assert made.power_on_utc_s is not None
+    assert found.power_on_utc_s == made.power_on_utc_s + 5.0
     assert times[0] == pytest.approx(made.power_on_utc_s, abs=11.0)
     assert times[-1] < made.turns[0][0]
     assert found.warm_up.high[0] > 3e-7
@@ -181,6 +183,29 @@ def test_a_time_base_that_changed_within_a_run(tmp_path: Path):
     assert measured(made.done()).runs[0].time_base == "external and internal"
 
 
+def test_no_deviation_reaches_over_a_change_of_the_time_base(tmp_path: Path):
+    """The step is one of the counter, and not of the unit: only what came after it is used."""
+    made = FedWatch(MadeBench(tmp_path))
+    watched = made.begin("0418", settle=None)
+    made.feed([FOUND] * 60)
+    made.time_base("internal")
+    made.feed([FOUND + 3e-8] * 60)
+    watched.end()
+    stability = measured(made.done()).stability
+
+    assert stability is not None
+    assert stability.readings == 60
+    assert max(point.value for point in stability.points) < 2 * NOISE
+
+
+def test_typed_readings_have_no_deviations(tmp_path: Path):
+    """They come when a person types, and not at equal times."""
+    made = many_readings_visit(tmp_path, 500)
+    change(made, f"UPDATE runs SET resource = '{TYPED}'")
+
+    assert measured(made).stability is None
+
+
 def test_an_empty_visit(tmp_path: Path):
     """Nothing was read, and nothing is wrong with that."""
     found = measured(empty_visit(tmp_path))
@@ -207,7 +232,7 @@ def test_switching_off_begins_the_warm_up_anew(tmp_path: Path):
     watched.end()
     found = measured(made.done())
 
-    assert found.power_on_utc_s == second_s
+    assert found.power_on_utc_s == second_s + 0.5
     assert found.warm_up.readings == 20
     assert found.offsets.readings == 40
 
@@ -373,3 +398,4 @@ def test_a_clock_that_was_set_back_between_two_runs(tmp_path: Path):
 
     assert "begins before the run before it has ended" in found.notes[0]
     assert found.offsets.readings == 120
+    assert list(found.offsets.utc_s) == sorted(found.offsets.utc_s)
