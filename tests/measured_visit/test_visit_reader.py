@@ -77,7 +77,7 @@ def test_turns_tool_and_levels_of_a_good_visit(tmp_path: Path):
 
 
 def test_the_warm_up_ends_with_the_first_turn(tmp_path: Path):
-    """It begins with the first reading, whose gate lasted 10 s, and comes in from hundreds of ppb."""
+    """It begins with the first reading, whose gate lasts 10 s, and comes in from far away."""
     made = good_visit(tmp_path)
     found = measured(made)
     times = [time for time in found.warm_up.utc_s if math.isfinite(time)]
