@@ -29,7 +29,7 @@ from benchwatch.report.record_document import SMALLEST_SHOWN, budget_table
 
 U_UNKNOWN: Final = "u unknown"
 """Stands beside a value without an uncertainty."""
-BY_A_LOWER_LIMIT: Final = "by a U that is a lower limit"
+AS_FAR_AS_KNOWN: Final = "as far as U is known"
 """Added to a verdict that counts U, where something that belongs in U is not known."""
 SEEN_SHARE: Final = 0.01
 """A smaller u, as a part of a unit, asks for a smaller unit."""
@@ -133,7 +133,7 @@ def verdict_words(source: ReportSource, record: OffsetRecord) -> str:
         return f"can't be stated: {unknown or f'too near the limit of ±{limit_words(tolerance)}'}"
     why = f": {unknown}" if unknown and verdict == "not shown to be inside" else ""
     if record.budget.missing and not unknown and source.laboratory.decision_rule != "simple":
-        why = f", {BY_A_LOWER_LIMIT}"
+        why = f", {AS_FAR_AS_KNOWN}"
     return f"{verdict} {limit}{why}"
 
 

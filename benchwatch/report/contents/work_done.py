@@ -32,7 +32,10 @@ def work_blocks(source: ReportSource) -> Iterator[Sentence | Figure]:
     if turns:
         first, last = (source.style.moment(turns[place].utc_s) for place in (0, -1))
         when = f"at {first}" if len(turns) == 1 else f"from {first} to {last}"
-        said += [f"The trimmer was turned {_times(len(turns))}, {when}.", _settled_after(source)]
+        said += [
+            f"The trimmer was turned {times_words(len(turns))}, {when}.",
+            _settled_after(source),
+        ]
     else:
         said.append(NOT_TURNED)
     yield Sentence(" ".join(said))
@@ -69,7 +72,7 @@ def trim_blocks(source: ReportSource) -> Iterator[Sentence]:
         yield Sentence(f"The tool on the trimmer pulls {_some(pulls)} (± u, k = 1).")
     if measured.tool_on:
         still = "; it was still on at the end" if measured.tool_on[-1].end_utc_s is None else ""
-        yield Sentence(f"The tool was on the trimmer {_times(len(measured.tool_on))}{still}.")
+        yield Sentence(f"The tool was on the trimmer {times_words(len(measured.tool_on))}{still}.")
 
 
 def settled_mark(measured: MeasuredVisit) -> SettleMark | None:
@@ -93,7 +96,8 @@ def _mark_words(source: ReportSource, mark: SettleMark) -> str:
     return f"{source.style.moment(mark.utc_s)} {SETTLE_WORDS[mark.state]}"
 
 
-def _times(number: int) -> str:
+def times_words(number: int) -> str:
+    """Write how often: ``once``, ``twice``, ``3 times``."""
     return {1: "once", 2: "twice"}.get(number, f"{number} times")
 
 
