@@ -102,7 +102,7 @@ class ReportCommand:
 
 
 REPORT_NAME = "report"
-REPORT_FORM = "Issue the report on this visit: report, or report NAME.pdf, NAME.html"
+REPORT_FORM = "Issue the report on this visit: report, report NAME.pdf"
 SAVE_NAME = "save"
 SAVE_FORM = "Save this view as a picture: save, or save NAME.svg, NAME.png"
 CHECK_NAME = "check"
