@@ -69,7 +69,7 @@ def _of_each_record(source: ReportSource) -> Iterator[str]:
 def _of_records(source: ReportSource) -> Iterator[str]:
     """Yield what is to be said of several records at once."""
     for kinds, missing in _not_counted(source).items():
-        yield f"U {listed(kinds)} is a lower limit: not counted is {'; '.join(missing)}."
+        yield f"U {listed(kinds)} may be larger: not counted is {'; '.join(missing)}."
     reasons: tuple[tuple[Callable[[VisitRecord], bool], str], ...] = (
         (_without_settle_limit, "whether it had settled is not known, for no limit was set"),
         (lambda one: _time_base(one) == "internal", INTERNAL),

@@ -34,6 +34,7 @@ from benchwatch.report.contents.report_source import ReportSource
 from benchwatch.report.contents.result_values import result_values
 from benchwatch.report.contents.results import other_record_blocks, result_blocks
 from benchwatch.report.contents.stability import stability_blocks, stability_table
+from benchwatch.report.contents.summary import summary_blocks
 from benchwatch.report.contents.uncertainty import uncertainty_blocks
 from benchwatch.report.contents.unit_facts import customer_values, unit_blocks, unit_values
 from benchwatch.report.contents.work_done import trim_blocks, warm_up_blocks, work_blocks
@@ -43,9 +44,12 @@ TITLE: Final = "Report on a frequency source"
 END: Final = "End of the report"
 
 SECTIONS: Final = (
+    ReportSection(name="summary", title="In short", page="customer", blocks=summary_blocks),
     ReportSection(name="unit", title="Unit", page="customer", blocks=unit_blocks),
     ReportSection(name="results", title="Results", page="customer", blocks=result_blocks),
-    ReportSection(name="work", title="What was done", page="customer", blocks=work_blocks),
+    ReportSection(
+        name="work", title="Course of the measurement", page="customer", blocks=work_blocks
+    ),
     ReportSection(name="cautions", title="Cautions", page="customer", blocks=caution_blocks),
     ReportSection(name="laboratory", title="Laboratory", page="customer", blocks=laboratory_blocks),
     ReportSection(name="warm-up", title="Warm-up", page="bench", blocks=warm_up_blocks),

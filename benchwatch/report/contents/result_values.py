@@ -29,8 +29,8 @@ from benchwatch.report.record_document import SMALLEST_SHOWN, budget_table
 
 U_UNKNOWN: Final = "u unknown"
 """Stands beside a value without an uncertainty."""
-AS_FAR_AS_KNOWN: Final = "as far as U is known"
-"""Added to a verdict that counts U, where something that belongs in U is not known."""
+AS_FAR_AS_KNOWN: Final = "as far as its uncertainty is known"
+"""Added to `inside` by a rule that counts U, where something that belongs in U is not known."""
 SEEN_SHARE: Final = 0.01
 """A smaller u, as a part of a unit, asks for a smaller unit."""
 
@@ -132,7 +132,8 @@ def verdict_words(source: ReportSource, record: OffsetRecord) -> str:
     if verdict == "not stated":
         return f"can't be stated: {unknown or f'too near the limit of ±{limit_words(tolerance)}'}"
     why = f": {unknown}" if unknown and verdict == "not shown to be inside" else ""
-    if record.budget.missing and not unknown and source.laboratory.decision_rule != "simple":
+    counts_u = source.laboratory.decision_rule != "simple"
+    if verdict == "inside" and record.budget.missing and counts_u:
         why = f", {AS_FAR_AS_KNOWN}"
     return f"{verdict} {limit}{why}"
 

@@ -4,11 +4,9 @@ from collections.abc import Iterator
 from typing import Final
 
 from benchwatch.estimate.uncertainty.decision_rule import DecisionRule
-from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 from benchwatch.estimate.uncertainty.uncertainty_budget import USUAL_COVERAGE
 from benchwatch.pipeline.event_log import limit_words
 from benchwatch.quantity import format_duration, format_frequency, how_many
-from benchwatch.reading import AS_FOUND
 from benchwatch.register.visit import VisitRecord
 from benchwatch.report.blocks import Sentence, Table
 from benchwatch.report.contents.report_blocks import ReportPart, Result
@@ -22,7 +20,6 @@ from benchwatch.report.contents.uncertainty_words import (
     factor_words,
     freedom_words,
 )
-from benchwatch.report.contents.work_done import times_words
 from benchwatch.report.visit_style import NAMELESS
 
 RULE_SENTENCES: Final[dict[DecisionRule, str]] = {
@@ -43,13 +40,7 @@ OFFSET_SENTENCE: Final = (
 
 
 def result_blocks(source: ReportSource) -> Iterator[ReportPart]:
-    """Yield the results in plain words, what was asked, and each result with its verdict.
-
-    A missing result is said.
-    """
-    summary = " ".join(_summary(source))
-    if summary:
-        yield Sentence(summary)
+    """Yield what was asked, and each result with its verdict; a missing one is said."""
     if source.tolerance is None:
         yield Sentence(NO_TOLERANCE)
     else:
@@ -63,52 +54,6 @@ def result_blocks(source: ReportSource) -> Iterator[ReportPart]:
     if source.results:
         yield from _elsewhere(source)
         yield Sentence(OFFSET_SENTENCE, "quiet")
-
-
-def _summary(source: ReportSource) -> Iterator[str]:
-    """Yield the results in plain words; every number in them stands in the results too."""
-    for one in source.results:
-        yield _in_plain_words(source, one)
-        if one.record.kind == AS_FOUND and source.measured.turns:
-            yield f"Then the trimmer was turned {times_words(len(source.measured.turns))}."
-    if not source.results:
-        return
-    last = source.results[-1].record
-    half = result_values(source, source.results[-1])["offset"]
-    if half["U"] is None or last.budget.missing:
-        yield f"How sure the value {last.kind} is can't be said in full: see the cautions."
-    elif not _is_at_nominal(last):
-        yield (
-            f"The true offset {last.kind} lies within ±{half['U']} {half['unit']} of that value, "
-            f"with a confidence of {COVERAGE_WORDS}."
-        )
-
-
-def _in_plain_words(source: ReportSource, one: VisitRecord) -> str:
-    """Write which way a result is off, by how much, and on which side of the tolerance it is."""
-    record, values = one.record, result_values(source, one)
-    offset, hertz = values["offset"], values["hertz"]
-    runs = "ran" if record.kind == AS_FOUND else "runs"
-    if _is_at_nominal(record):
-        reach = f"±{offset['U']} {offset['unit']} (confidence {COVERAGE_WORDS})"
-        where = f"at its nominal within the uncertainty of {reach}"
-    else:
-        way = "fast" if record.offset > 0 else "slow"
-        where = f"{way} by {offset['value'].lstrip('+-')} {offset['unit']}"
-        if hertz is not None:
-            where += f" ({hertz['value'].lstrip('+-')} {hertz['unit']})"
-    said = f"{record.kind.capitalize()} it {runs} {where}"
-    if values["verdict"] in {"inside", "outside"}:
-        said += f", {values['verdict_words']}"
-    elif values["verdict_words"]:
-        said += f"; inside or not: {values['verdict_words']}"
-    return f"{said}; doubtful, see the cautions." if record.caution else f"{said}."
-
-
-def _is_at_nominal(record: OffsetRecord) -> bool:
-    """Return whether the offset is no larger than its U."""
-    expanded = record.expanded(USUAL_COVERAGE)
-    return expanded is not None and abs(record.offset) <= expanded.half_width
 
 
 def other_record_blocks(source: ReportSource) -> Iterator[Table]:
@@ -143,8 +88,8 @@ def _result(source: ReportSource, one: VisitRecord) -> Result:
         known.append(f"U with k = {factor_words(expanded.k)}, {freedom_words(expanded.dof)}")
     elif record.known_u is not None:
         known.append("U is not stated: too few degrees of freedom")
-    if record.budget.missing:
-        known.append("U is a lower limit" if record.known_u else "no uncertainty is known")
+    if record.budget.missing and record.known_u is not None:
+        known.append("U may be larger: see the cautions")
     if record.readings:
         span = format_duration(record.span_s)
         known.append(f"{how_many(record.readings, 'reading')} over {span} around {values['time']}")

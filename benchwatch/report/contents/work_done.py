@@ -3,9 +3,9 @@
 from collections.abc import Iterator
 from typing import Final
 
-from benchwatch.measured_visit.measured_visit import MeasuredVisit, SettleMark
+from benchwatch.measured_visit.measured_visit import SettleMark
 from benchwatch.pipeline.event_log import SETTLE_WORDS
-from benchwatch.quantity import format_duration, how_many, listed
+from benchwatch.quantity import how_many, listed
 from benchwatch.report.blocks import Sentence
 from benchwatch.report.contents.report_blocks import Figure
 from benchwatch.report.contents.report_source import ReportSource
@@ -18,7 +18,7 @@ NOT_TURNED: Final = "No turn of the trimmer is seen in the readings."
 
 
 def work_blocks(source: ReportSource) -> Iterator[Sentence | Figure]:
-    """Yield the visit as a chart and in a sentence or two, for whoever brought the unit."""
+    """Yield the visit as charts, and how much was measured."""
     yield Figure("visit")
     yield Figure("landing")
     measured = source.measured
@@ -27,18 +27,7 @@ def work_blocks(source: ReportSource) -> Iterator[Sentence | Figure]:
         yield Sentence(NO_READINGS)
         return
     runs = how_many(sum(1 for run in measured.runs if run.readings), "run")
-    said = [f"Measured: {how_many(readings, 'reading')} in {runs}."]
-    turns = measured.turns
-    if turns:
-        first, last = (source.style.moment(turns[place].utc_s) for place in (0, -1))
-        when = f"at {first}" if len(turns) == 1 else f"from {first} to {last}"
-        said += [
-            f"The trimmer was turned {times_words(len(turns))}, {when}.",
-            _settled_after(source),
-        ]
-    else:
-        said.append(NOT_TURNED)
-    yield Sentence(" ".join(said))
+    yield Sentence(f"Measured: {how_many(readings, 'reading')} in {runs}.")
 
 
 def warm_up_blocks(source: ReportSource) -> Iterator[Sentence | Figure]:
@@ -73,23 +62,6 @@ def trim_blocks(source: ReportSource) -> Iterator[Sentence]:
     if measured.tool_on:
         still = "; it was still on at the end" if measured.tool_on[-1].end_utc_s is None else ""
         yield Sentence(f"The tool was on the trimmer {times_words(len(measured.tool_on))}{still}.")
-
-
-def settled_mark(measured: MeasuredVisit) -> SettleMark | None:
-    """Return the first verdict that it had settled after the last turn; None without one."""
-    since = measured.turns[-1].utc_s if measured.turns else 0.0
-    return next(
-        (one for one in measured.settle_marks if one.state == "settled" and one.utc_s >= since),
-        None,
-    )
-
-
-def _settled_after(source: ReportSource) -> str:
-    mark = settled_mark(source.measured)
-    if mark is None:
-        return "It was not seen to settle after that."
-    after = format_duration(mark.utc_s - source.measured.turns[-1].utc_s)
-    return f"It settled {after} after the last turn."
 
 
 def _mark_words(source: ReportSource, mark: SettleMark) -> str:

@@ -106,7 +106,7 @@ CASES: list[tuple[str, Visit, MeasuredVisit | None, str]] = [
     ("unknown time base", with_left(UNTOLD), None, "did not tell which time base"),
     ("another nominal", visit(nominal_hz=Decimal(5_000_000)), None, "against another nominal"),
     ("no settle limit", with_left(NO_LIMIT), None, "as left: whether it had settled is not known"),
-    ("u a lower limit", with_left(PARTIAL), None, "U as left is a lower limit: not counted is unc"),
+    ("u a lower limit", with_left(PARTIAL), None, "U as left may be larger: not counted is unc"),
     ("u unknown", with_left(WITHOUT_U), None, "uncertainty of the record as left is unknown"),
     ("automatic", with_left(LEFT, automatic=True), None, "was kept automatically"),
     ("amended", with_left(LEFT, amended="misread"), None, "was amended: misread"),
