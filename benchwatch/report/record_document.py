@@ -63,6 +63,11 @@ def document(record: OffsetRecord, style: DocumentStyle) -> list[DocumentPart]:
     return [block for section in SECTIONS for block in section.blocks(record, style)]
 
 
+def record_unit(record: OffsetRecord) -> OffsetUnit:
+    """Return the unit of every fraction in the full document of a record."""
+    return offset_unit(max(abs(record.offset), record.u) or SMALLEST_SHOWN)
+
+
 def record_text(record: OffsetRecord, coverage: float) -> str:
     """Write the full document as plain text, every offset in the same unit.
 
@@ -70,7 +75,7 @@ def record_text(record: OffsetRecord, coverage: float) -> str:
         record: the record.
         coverage: coverage probability of the expanded uncertainty, 0 to 1.
     """
-    unit = offset_unit(max(abs(record.offset), record.u) or SMALLEST_SHOWN)
+    unit = record_unit(record)
     return plain_text(document(record, DocumentStyle(unit=unit, coverage=coverage)))
 
 

@@ -23,6 +23,8 @@ from benchwatch.report.visit_style import VisitStyle
 
 NUMBER = re.compile(r"(?<!\d)[+\-−]?\d+(?:[.,:]\d+)*(?:e[+\-]?\d+)?")
 """A number as it is printed, with its sign; parts of a date and of a word count as well."""
+RAISED, LOWERED = "⁻⁰¹²³⁴⁵⁶⁷⁸⁹", str.maketrans("⁻⁰¹²³⁴⁵⁶⁷⁸⁹", "-0123456789")
+"""Raised digits of Unicode (blocks Latin-1, Superscripts and Subscripts)."""
 INLINE = {"bdi", "span"}
 VOID = {"meta", "br", "img", "hr", "link", "input"}
 
@@ -108,8 +110,11 @@ def texts(value: Any) -> Iterator[str]:
 
 
 def numbers(some: Iterable[str]) -> set[str]:
-    """Return the numbers within texts."""
-    return {found for text in some for found in NUMBER.findall(text)}
+    """Return the numbers within texts; raised digits are those of ASCII after ``^``."""
+    plain = (
+        re.sub(f"[{RAISED}]+", lambda one: f"^{one[0].translate(LOWERED)}", text) for text in some
+    )
+    return {found for text in plain for found in NUMBER.findall(text)}
 
 
 def shown_numbers(document: dict[str, Any]) -> set[str]:

@@ -4,9 +4,10 @@ import math
 from typing import Final
 
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
-from benchwatch.quantity import OffsetUnit, offset_unit, write_fraction
+from benchwatch.quantity import OffsetUnit, write_fraction
 from benchwatch.report.charts.chart import Bar, Chart, ChartAxis, ChartSize
 from benchwatch.report.charts.ticks import linear_ticks
+from benchwatch.report.record_document import record_unit
 
 MOST_BARS: Final = 8
 """Contributions with a bar of their own; the smallest of more share one."""
@@ -14,13 +15,16 @@ TICKS: Final[dict[ChartSize, int]] = {"wide": 8, "half": 5}
 
 
 def budget_chart(record: OffsetRecord, *, size: ChartSize = "half") -> Chart | None:
-    """Return the bars of a record's budget (k = 1); None where no uncertainty is known."""
+    """Return the bars of a record's budget (k = 1); None where no uncertainty is known.
+
+    They are in the unit of the table that `budget_table` makes of it.
+    """
     budget = record.budget
     rows = sorted(budget.lines, key=lambda row: -row.contribution)
     u = budget.u
     if not 0 < u < math.inf:
         return None
-    unit = offset_unit(u)
+    unit = record_unit(record)
     bars = [Bar(label="combined u", length=u / unit.size, text=_amount(u, unit), total=True)]
     shown = rows if len(rows) <= MOST_BARS else rows[: MOST_BARS - 1]
     bars += [

@@ -142,3 +142,5 @@ class Chart:
     y: ChartAxis
     parts: tuple[ChartPart, ...]
     size: ChartSize = "wide"
+    shows_title: bool = True
+    """False: a heading above the drawing says the same."""

@@ -25,6 +25,7 @@ def chart_json(chart: Chart) -> dict[str, Any]:
     return {
         "name": chart.name,
         "title": chart.title,
+        "shows_title": chart.shows_title,
         "alternative": chart.alternative,
         "size": chart.size,
         "x": _axis(chart.x),

@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
+from benchwatch.quantity.superscripts import raised_powers
 from benchwatch.report.charts.plot_area import PlotArea
 from benchwatch.report.charts.svg_elements import (
     BOLD,
@@ -81,7 +82,8 @@ def svg_of(chart: Mapping[str, Any]) -> str:
         f'aria-label={attribute(chart["title"])} font-family="sans-serif" '
         f'font-size="{FONT_MM:g}" fill="#111">'
     )
-    words = f"<title>{escaped(chart['title'])}</title><desc>{escaped(chart['alternative'])}</desc>"
+    alternative = raised_powers(chart["alternative"])
+    words = f"<title>{escaped(chart['title'])}</title><desc>{escaped(alternative)}</desc>"
     return "\n".join([head, words, *drawn, "</svg>"]) + "\n"
 
 
@@ -110,7 +112,8 @@ def _plot_area(
     strip: bool,
 ) -> PlotArea:
     """Return where the plot is: as large as labels, figures and legend leave it."""
-    top = EDGE_MM + ROW_MM + (0.0 if bars else ROW_MM) + (ROW_MM if strip else 1.4)
+    rows = chart["shows_title"] + (not bars) + strip
+    top = EDGE_MM + rows * ROW_MM + (0.0 if strip else 1.4)
     lines = max((1 + tick["text"].count("\n") for tick in chart["x"]["ticks"]), default=0)
     bottom = height - EDGE_MM - legend * LEGEND_ROW_MM - ROW_MM - lines * ROW_MM - 0.9
     if bars:
@@ -129,12 +132,15 @@ def _plot_area(
 def _title(
     chart: Mapping[str, Any], width: float, bars: Sequence[Mapping[str, Any]]
 ) -> Iterable[str]:
-    room = width - 2 * EDGE_MM
-    title = shortened(chart["title"], room, TITLE_MM * BOLD)
-    yield text_element(EDGE_MM, EDGE_MM + TITLE_MM - 0.4, title, size_mm=TITLE_MM, bold=True)
+    """Yield the title where it is shown, and the label of the vertical axis below it."""
+    room, y = width - 2 * EDGE_MM, EDGE_MM
+    if chart["shows_title"]:
+        title = shortened(chart["title"], room, TITLE_MM * BOLD)
+        yield text_element(EDGE_MM, y + TITLE_MM - 0.4, title, size_mm=TITLE_MM, bold=True)
+        y += ROW_MM
     if not bars:
         label = shortened(chart["y"]["label"], room)
-        yield text_element(EDGE_MM, EDGE_MM + 2 * ROW_MM - 0.6, label, grey=True)
+        yield text_element(EDGE_MM, y + ROW_MM - 0.6, label, grey=True)
 
 
 def _grid(chart: Mapping[str, Any], area: PlotArea) -> Iterable[str]:

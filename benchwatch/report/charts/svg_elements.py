@@ -4,6 +4,8 @@ import unicodedata
 from typing import Final
 from xml.sax.saxutils import escape, quoteattr
 
+from benchwatch.quantity.superscripts import raised_powers
+
 FONT_MM: Final = 2.65
 """Size of all text but titles: 7.5 points."""
 TITLE_MM: Final = 2.9
@@ -59,13 +61,16 @@ def text_element(
     grey: bool = False,
     turned: bool = False,
 ) -> str:
-    """Return a line of text with its baseline at `y`, mm; `turned`: it reads upwards."""
+    """Return a line of text with its baseline at `y`, mm, its powers raised.
+
+    `turned`: it reads upwards.
+    """
     more = ' font-weight="bold"' if bold else ""
     more += ' fill="#555"' if grey else ""
     more += f' font-size="{size_mm:g}"' if size_mm != FONT_MM else ""
     more += f' text-anchor="{anchor}"' if anchor != "start" else ""
     more += f' transform="rotate(-90 {mm(x)} {mm(y)})"' if turned else ""
-    return f'<text x="{mm(x)}" y="{mm(y)}"{more}>{escaped(text)}</text>'
+    return f'<text x="{mm(x)}" y="{mm(y)}"{more}>{escaped(raised_powers(text))}</text>'
 
 
 def stroke(

@@ -6,6 +6,7 @@ from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from typing import Final
 
 from benchwatch.quantity import OffsetUnit, format_duration, format_frequency
+from benchwatch.quantity.superscripts import raised_powers
 from benchwatch.report.charts.chart import ChartAxis, Tick
 
 STEPS: Final = (1.0, 2.0, 5.0, 10.0)
@@ -24,7 +25,6 @@ CLOCK_STEPS_S: Final = (
 DAY_STEPS: Final = (1, 2, 5, 10)
 MONTH_STEPS: Final = (1, 2, 3, 6)
 MONTHS: Final = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
-SUPERSCRIPTS: Final = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 LONGEST_ZONE: Final = 5
 
 
@@ -98,7 +98,7 @@ def power_of_ten(power: int) -> str:
     """Write a power of ten: ``10⁻⁹``; 0.01 to 1000 are written as figures."""
     if -2 <= power <= 3:
         return f"{10.0**power:g}"
-    return f"10{str(power).translate(SUPERSCRIPTS)}"
+    return raised_powers(f"10^{power}")
 
 
 def log_axis(label: str, values: Iterable[float], *, most: int = 7) -> ChartAxis | None:

@@ -22,7 +22,7 @@ def history_blocks(source: ReportSource) -> Iterator[Sentence | Table | Figure]:
     if len(standing.visits) < 2:
         yield Sentence("This is its first visit on record.")
     else:
-        yield Figure("history")
+        yield Figure("history", shows_title=False)
         yield Sentence("± is u (k = 1) here; ! marks a record with a caution.", "quiet")
         yield visits_table(standing.visits, source.style)
     if standing.history.intervals:

@@ -34,6 +34,8 @@ class Figure:
 
     chart: str
     """Its name among the charts of the document."""
+    shows_title: bool = True
+    """False: the heading of its section says the same."""
 
 
 ReportPart = DocumentPart | Facts | Result | Figure

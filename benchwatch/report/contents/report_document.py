@@ -5,6 +5,7 @@ folder and declare it here; every form of the report then shows it.
 """
 
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from typing import Any, Final
 
 from benchwatch.report.blocks import Table
@@ -56,7 +57,7 @@ SECTIONS: Final = (
     ReportSection(name="trim", title="Trim", page="bench", blocks=trim_blocks),
     ReportSection(
         name="stability",
-        title="Deviation since the last turn",
+        title="Deviation over averaging time",
         page="bench",
         blocks=stability_blocks,
     ),
@@ -159,7 +160,7 @@ def _placed(
             chart = CHARTS[block.chart](source)
             if chart is None:
                 continue
-            charts[block.chart] = chart_json(chart)
+            charts[block.chart] = chart_json(replace(chart, shows_title=block.shows_title))
         yield block_values(block)
 
 

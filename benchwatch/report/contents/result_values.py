@@ -25,7 +25,7 @@ from benchwatch.report.contents.uncertainty_words import (
     factor_words,
     result_statement,
 )
-from benchwatch.report.record_document import SMALLEST_SHOWN, budget_table
+from benchwatch.report.record_document import budget_table, record_unit
 
 U_UNKNOWN: Final = "u unknown"
 """Stands beside a value without an uncertainty."""
@@ -33,11 +33,6 @@ AS_FAR_AS_KNOWN: Final = "as far as its uncertainty is known"
 """Added to `inside` by a rule that counts U, where something that belongs in U is not known."""
 SEEN_SHARE: Final = 0.01
 """A smaller u, as a part of a unit, asks for a smaller unit."""
-
-
-def record_unit(record: OffsetRecord) -> OffsetUnit:
-    """Return the unit of fractions of a record's budget, as it is printed."""
-    return offset_unit(max(abs(record.offset), record.u) or SMALLEST_SHOWN)
 
 
 def result_unit(record: OffsetRecord, tolerance: float | None) -> OffsetUnit:

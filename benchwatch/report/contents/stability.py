@@ -16,7 +16,7 @@ def stability_blocks(source: ReportSource) -> Iterator[Sentence | Table | Figure
     stability, table = source.measured.stability, stability_table(source)
     if stability is None or table is None:
         return
-    yield Figure("stability")
+    yield Figure("stability", shows_title=False)
     moment = source.style.moment
     left_out = f", {how_many(stability.spikes, 'spike')} left out" * bool(stability.spikes)
     since = "since the last turn" if source.measured.turns else "without a turn"

@@ -8,8 +8,8 @@ from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 from benchwatch.report.blocks import Sentence, Table
 from benchwatch.report.contents.report_blocks import Figure
 from benchwatch.report.contents.report_source import ReportSource
-from benchwatch.report.contents.result_values import record_statement, record_unit
-from benchwatch.report.record_document import budget_table
+from benchwatch.report.contents.result_values import record_statement
+from benchwatch.report.record_document import budget_table, record_unit
 
 NEARLY_ALL: Final = 0.9999
 """A probability above this is written as more than it, and its complement as less than that."""

@@ -32,7 +32,7 @@ def work_blocks(source: ReportSource) -> Iterator[Sentence | Figure]:
 
 def warm_up_blocks(source: ReportSource) -> Iterator[Sentence | Figure]:
     """Yield the warm-up as a chart, and each new verdict on whether it had settled."""
-    yield Figure("warm-up")
+    yield Figure("warm-up", shows_title=False)
     measured = source.measured
     if measured.power_on_utc_s is not None:
         yield Sentence(f"Power on: {source.style.moment(measured.power_on_utc_s)}.")

@@ -16,8 +16,8 @@ if TYPE_CHECKING:
 
 _LONG_WORD: Final = re.compile(r"\S{31}")
 """A longer word may break within a cell of a table."""
-_NOT_BROKEN: Final = re.compile(r"(?<!\S)(?=\S{1,24}(?!\S))(\S*\d\S*-\d\S*|\S*\^-\d\S*)")
-"""A short word with a hyphen before a digit, which browsers break there."""
+_NOT_BROKEN: Final = re.compile(r"(?<!\S)(?=\S{1,24}(?!\S))(\S*\d\S*-\d\S*)")
+"""A short word with a hyphen between digits, which browsers break there."""
 
 
 def html_form(document: Mapping[str, Any]) -> bytes:
@@ -36,7 +36,7 @@ def _template() -> "Template":
     from markupsafe import Markup, escape  # noqa: PLC0415 - comes with Jinja2
 
     def isolate(text: str) -> Markup:
-        """Escape text; keep runs from right to left apart, and dates and powers in one line."""
+        """Escape text; keep runs from right to left apart, and dates in one line."""
         return Markup("").join(
             Markup('<bdi dir="rtl">{}</bdi>').format(run) if right_to_left else whole(run)
             for right_to_left, run in split_right_to_left(text)

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from itertools import groupby, product
 from typing import Any, Final
 
+from benchwatch.quantity.superscripts import raised_powers
 from benchwatch.report.forms.harmless_text import harmless_document
 
 DRAFT: Final = "DRAFT"
@@ -42,7 +43,7 @@ class Band:
 
 
 def page_view(document: Mapping[str, Any]) -> dict[str, Any]:
-    """Return a document as HTML and PDF show it: harmless, and its pages arranged.
+    """Return a document as HTML and PDF show it: harmless, its powers raised, its pages arranged.
 
     `marks` are what has to stand on every page, and `replacement` says what another issue
     replaces. Each page gets `bands`, a list of bands of columns of sections. Results in a row
@@ -51,11 +52,13 @@ def page_view(document: Mapping[str, Any]) -> dict[str, Any]:
     """
     view = harmless_document(document)
     charts = view["charts"]
+    for chart in charts.values():
+        chart["alternative"] = raised_powers(chart["alternative"])
     view["marks"] = page_marks(view)
-    view["replacement"] = replacement_words(view)
+    view["replacement"] = _raised(replacement_words(view))
     for page in view["pages"]:
         sections = [
-            {**section, "blocks": _grouped(section["blocks"], charts)}
+            {**section, "blocks": _grouped(_raised(section["blocks"]), charts)}
             for section in page.pop("sections")
         ]
         bands = _bands(sections) if page["name"] == IN_COLUMNS else [Band((tuple(sections),))]
@@ -78,6 +81,15 @@ def replacement_words(document: Mapping[str, Any]) -> list[str]:
     reason = [f"Reason: {issue['reason']}"] if issue["reason"] else []
     this = f"This issue replaces {replaced['identification']} of {replaced['date']}."
     return [this, *reason, *issue["changes"]]
+
+
+def _raised(value: Any) -> Any:
+    """Return texts, within lists and objects, with raised powers."""
+    if isinstance(value, str):
+        return raised_powers(value)
+    if isinstance(value, dict):
+        return {key: _raised(one) for key, one in value.items()}
+    return [_raised(one) for one in value] if isinstance(value, list) else value
 
 
 def _grouped(

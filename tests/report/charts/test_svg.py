@@ -319,3 +319,26 @@ def test_one_reading_is_a_dot() -> None:
     svg = drawing(visit_chart(MeasuredVisit(offsets=offsets([BEGIN_S], [3.0], 0.0)), tz=UTC))
 
     assert list(ET.fromstring(svg).iter(f"{SVG}circle"))
+
+
+def test_powers_are_raised() -> None:
+    """Labels and description have raised digits, as print shows powers; the chart is ASCII."""
+    chart = CHARTS["budget"]
+    assert chart is not None
+    label = replace(chart.x, label="parts in 10^12 and 10^-9")
+
+    text = drawing(replace(chart, x=label, alternative="some 10^-12"))
+
+    assert ">parts in 10¹² and 10⁻⁹</text>" in text
+    assert "<desc>some 10⁻¹²</desc>" in text
+
+
+def test_a_title_that_a_heading_repeats_is_not_drawn() -> None:
+    """It stays for whoever can't see the drawing; the plot gets its room."""
+    chart = CHARTS["budget"]
+    assert chart is not None
+
+    bare = drawing(replace(chart, shows_title=False))
+    assert f">{chart.title}</text>" in drawing(chart)
+    assert f">{chart.title}</text>" not in bare
+    assert f"<title>{chart.title}</title>" in bare

@@ -122,3 +122,17 @@ def test_tables_have_headers_and_charts_have_words() -> None:
     assert ("th", "scope", "col") in page.attributes
     assert page.elements.count("svg") == page.elements.count("desc") == 3
     assert ("html", "lang", "en") in page.attributes
+
+
+def test_powers_are_raised_and_nothing_else_is() -> None:
+    """A power of ten in a text gets raised digits; an identification stays as it is."""
+    document = made_document()
+    document["pages"][0]["sections"][0]["blocks"] = [
+        {"kind": "text", "tone": "text", "text": "(+3.6970 ± 0.0037) × 10^-8, a^2 and x^"}
+    ]
+    document["issue"]["identification"] = "10^4 / visit 1"
+
+    paragraphs = _page(document).paragraphs
+
+    assert "(+3.6970 ± 0.0037) × 10⁻⁸, a^2 and x^" in paragraphs
+    assert "10^4 / visit 1" in paragraphs
