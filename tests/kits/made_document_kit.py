@@ -117,6 +117,12 @@ def made_document(state: str = "issued") -> dict[str, Any]:
         "language": "en",
         "end": "End of the report",
         "simulated": False,
+        "visit": {
+            "name": "bench-0/12",
+            "label": "12",
+            "began": "2026-11-28T22:30:00.000Z",
+            "until": "2026-11-29T13:40:00.500Z",
+        },
         "issue": {
             "state": state,
             "number": "1" if state == "issued" else None,

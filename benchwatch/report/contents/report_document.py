@@ -8,6 +8,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from typing import Any, Final
 
+from benchwatch.clock import iso_time
 from benchwatch.report.blocks import Table
 from benchwatch.report.charts.chart_json import chart_json
 from benchwatch.report.contents.block_values import block_values, harmless
@@ -118,7 +119,12 @@ def report_document(source: ReportSource) -> dict[str, Any]:
             "laboratory": laboratory_values(source.laboratory),
             "customer": customer_values(source),
             "unit": unit,
-            "visit": {"name": visit.name, "label": label},
+            "visit": {
+                "name": visit.name,
+                "label": label,
+                "began": iso_time(visit.opened_utc_s),
+                "until": iso_time(source.end_utc_s),
+            },
             "results": [result_values(source, one) for one in source.results],
             "cautions": caution_values(source),
             "conditions": typed_conditions(source),

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Final, Literal
 
+from benchwatch.clock import iso_time
 from benchwatch.errors import RegisterError
 from benchwatch.measured_visit.measured_visit import MeasuredVisit
 from benchwatch.reading import AS_FOUND, AS_LEFT, MEASURED
@@ -17,6 +18,9 @@ from benchwatch.report.visit_style import VisitStyle
 ReportPages = Literal["all", "customer"]
 LARGEST_FRACTION: Final = 1e6
 """An offset or an uncertainty beyond this was never measured."""
+PUT_RIGHT: Final = (
+    "visits verify tells whether it is as it was written; visits amend puts it right."
+)
 NOT_STATED: Final = "not stated"
 """Stands in a place that is left for something."""
 
@@ -112,16 +116,19 @@ class ReportSource:
         """Refuse numbers that no measurement gives, as after a change of the register by hand.
 
         Raises:
-            RegisterError: an offset or its u is beyond all measure; the message names the entry.
+            RegisterError: an offset or its u is beyond all measure, or a time is in no calendar;
+                the message names the entry, or the visit.
         """
+        if None in map(iso_time, (self.visit.opened_utc_s, self.end_utc_s)):
+            label = self.style.label(self.visit)
+            raise RegisterError(f"visit {label} holds a time that no clock gives. {PUT_RIGHT}")
         visits = (self.visit, *(() if self.standing is None else self.standing.visits))
         for visit in visits:
             for entry, values in _fractions(visit):
                 if not all(abs(value) <= LARGEST_FRACTION for value in values if value is not None):
                     raise RegisterError(
                         f"{self.style.entry(entry)}, an entry of visit {self.style.label(visit)}, "
-                        "holds a number that no measurement gives. visits verify tells whether it "
-                        "is as it was written; visits amend puts it right."
+                        f"holds a number that no measurement gives. {PUT_RIGHT}"
                     )
 
     def missing_results(self) -> tuple[str, ...]:

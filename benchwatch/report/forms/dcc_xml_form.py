@@ -23,8 +23,6 @@ DCC: Final = "https://ptb.de/dcc"
 SI: Final = "https://ptb.de/si"
 UNKNOWN: Final = "not stated"
 LANGUAGE: Final = "en"
-NO_DAY: Final = "1970-01-01"
-"""Instead of a day that is required, in a draft without a result."""
 STATUS: Final = {"as found": "beforeAdjustment", "as left": "afterAdjustment"}
 """What the schema calls the time of a condition."""
 NO_COUNTRY: Final = "ZZ"
@@ -71,17 +69,16 @@ def _administrative_data(into: ET.Element, document: Mapping[str, Any]) -> None:
 
 
 def _core_data(into: ET.Element, document: Mapping[str, Any]) -> None:
-    issue = document["issue"]
-    days = sorted(one["utc"][:10] for one in document["results"]) or [issue["date"] or NO_DAY]
+    began, until = (document["visit"][name][:10] for name in ("began", "until"))
     _add(into, "countryCodeISO3166_1", NO_COUNTRY)
     _add(into, "usedLangCodeISO639_1", document["language"])
     _add(into, "mandatoryLangCodeISO639_1", document["language"])
-    _add(into, "uniqueIdentifier", issue["identification"])
+    _add(into, "uniqueIdentifier", document["issue"]["identification"])
     received = document["customer"]["received"]
     if _DAY.fullmatch(received):
         _add(into, "receiptDate", received)
-    _add(into, "beginPerformanceDate", days[0])
-    _add(into, "endPerformanceDate", days[-1])
+    _add(into, "beginPerformanceDate", began)
+    _add(into, "endPerformanceDate", until)
     _add(into, "performanceLocation", "laboratory")
 
 

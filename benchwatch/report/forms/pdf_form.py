@@ -17,8 +17,6 @@ if TYPE_CHECKING:
     from typst import Compiler
 
 OTHER_FORMS: Final = "The other forms need none: .html, .txt, .json, .csv, .xml."
-NO_DATE: Final = "1970-01-01T00:00:00+00:00"
-"""Instead of the time of issue, in a draft that has none."""
 STANDARDS: Final = ("a-3a", "ua-1")
 """PDF/A-3a (ISO 19005-3, level A): archivable, with an attachment; PDF/UA-1 (ISO 14289-1)."""
 
@@ -30,6 +28,8 @@ _NOT_SURE: Final = re.compile("[^\u0020-\u007e\u00a0-\u017f\u0370-\u03ff\u2010-\
 
 def pdf_form(document: Mapping[str, Any]) -> bytes:
     """Return a document as PDF; the same document gives the same bytes.
+
+    It is dated by its issue; a draft without a date by the newest that is on record of the visit.
 
     A document with letters beyond Latin, Greek and Cyrillic uses fonts of the system where it has
     some, and looks like the system's then. A character that no font has is shown as U+FFFD.
@@ -45,10 +45,11 @@ def pdf_form(document: Mapping[str, Any]) -> bytes:
     }
     compiler = typst_compiler("".join(inputs.values()), "a PDF", OTHER_FORMS)
     attached = {"attachment": json_form(document).decode()}
-    issued = datetime.fromisoformat(document["issue"]["utc"] or NO_DATE)
+    dated = datetime.fromisoformat(document["issue"]["utc"] or document["visit"]["until"])
+    dated = dated.replace(microsecond=0)  # which typst refuses
     for _ in range(_TRIES):
         try:
-            return _compiled(compiler, inputs | attached, issued)
+            return _compiled(compiler, inputs | attached, dated)
         except RuntimeError as error:
             missing = _NOT_IN_ANY_FONT.search(str(error))
             if missing is None:
@@ -56,16 +57,16 @@ def pdf_form(document: Mapping[str, Any]) -> bytes:
             letters = _letters_beyond_ascii(missing[1])
             inputs = {name: letters.sub("\ufffd", text) for name, text in inputs.items()}
     sure = {name: _NOT_SURE.sub("\ufffd", text) for name, text in inputs.items()}
-    return _compiled(compiler, sure | attached, issued)
+    return _compiled(compiler, sure | attached, dated)
 
 
-def _compiled(compiler: "Compiler", inputs: dict[str, str], issued: datetime) -> bytes:
+def _compiled(compiler: "Compiler", inputs: dict[str, str], dated: datetime) -> bytes:
     written = compiler.compile(
         input=_template(),
         format="pdf",
         sys_inputs=inputs,
         pdf_standards=list(STANDARDS),
-        timestamp=issued,
+        timestamp=dated,
     )
     assert isinstance(written, bytes)
     return written

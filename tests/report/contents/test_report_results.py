@@ -341,3 +341,11 @@ def test_a_number_that_no_measurement_gives_is_refused(offset: float, u: float) 
     for visit in visits:
         with pytest.raises(RegisterError, match=r"10, an entry of visit 9, holds a number .* am"):
             report_document(source_of_visit(visit))
+
+
+def test_a_time_in_no_calendar_is_refused() -> None:
+    """A visit whose time was changed by hand gets a sentence, and no made-up date."""
+    visit = replace(visit_of(with_u(1e-9, 1e-10)), closed_utc_s=1e300)
+
+    with pytest.raises(RegisterError, match="visit 9 holds a time that no clock gives"):
+        report_document(source_of_visit(visit))

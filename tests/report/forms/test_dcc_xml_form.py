@@ -176,3 +176,15 @@ def test_the_schema_accepts_the_xml(document: dict[str, Any], tmp_path: Path) ->
     errors = xmlschema.XMLSchema(schema).iter_errors(ET.ElementTree(_root(document)))
 
     assert [f"{one.path}: {one.reason}" for one in errors] == []
+
+
+def test_the_days_of_the_visit_are_stated() -> None:
+    """From its first to its newest entry, also in a draft without a date and without a result."""
+    document = made_document("draft") | {"results": []}
+    document["issue"] |= {"date": "", "at": "", "utc": ""}
+
+    root = ET.fromstring(dcc_xml_form(document))
+
+    days = [root.findtext(f".//dcc:{name}PerformanceDate", namespaces=NAMES)
+            for name in ("begin", "end")]  # fmt: skip
+    assert days == ["2026-11-28", "2026-11-29"]

@@ -3,6 +3,7 @@
 import io
 import re
 import sys
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -150,11 +151,16 @@ def test_a_character_that_no_font_has_is_replaced() -> None:
 
 
 def test_a_draft_without_a_date_is_written() -> None:
-    """A draft may have no date yet; two of them are the same file."""
+    """It has the time of the newest that is on record of the visit; two of them are one file."""
     document = made_document("draft")
     document["issue"] |= {"date": "", "at": "", "utc": ""}
 
-    assert form.pdf_form(document) == form.pdf_form(document)
+    written = form.pdf_form(document)
+
+    assert written == form.pdf_form(document)
+    metadata = pypdf.PdfReader(io.BytesIO(written)).metadata
+    assert metadata is not None
+    assert metadata.creation_date == datetime(2026, 11, 29, 13, 40, tzinfo=UTC)
 
 
 def test_without_typst_the_sentence_names_the_extra(monkeypatch: pytest.MonkeyPatch) -> None:
