@@ -27,16 +27,24 @@ CAUTIONS: Final = (OUTPUT_CHANGES, COVERS)
 def check_words(check: DialCheck, unit: OffsetUnit | None = None) -> str:
     """Write a finished check as a sentence: setting, verdict, difference ± U and its limit."""
     where = format_frequency(check.setting_hz)
-    if check.difference is None or check.expanded is None:
+    by = difference_words(check, unit)
+    if by is None:
         few = how_many(check.readings, "reading")
         return f"at {where}: can't tell, from {few}: the uncertainty is not known"
+    return f"at {where}: {check.verdict}, by {by}"
+
+
+def difference_words(check: DialCheck, unit: OffsetUnit | None = None) -> str | None:
+    """Write the difference ± U of a finished check with its limit; None where it is not known."""
+    if check.difference is None or check.expanded is None:
+        return None
     unit = unit or offset_unit(max(abs(check.difference), check.expanded))
     text = write_fraction(check.difference, check.expanded, unit)
     against = "within U" if check.verdict == "follows" else "U of 95 %"
     if check.limit is not None:
         against = f"limit ±{limit_words(check.limit)}"
     readings = how_many(check.readings, "reading")
-    return f"at {where}: {check.verdict}, by {text} ({against}; {readings})"
+    return f"{text} ({against}; {readings})"
 
 
 def done_words(check: DialCheck, limit: float | None) -> str:

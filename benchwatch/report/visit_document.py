@@ -30,6 +30,10 @@ from benchwatch.report.visit_style import NAMELESS, VisitStyle
 LONGEST_SENTENCE_CHARS: Final = 2500
 ALIKE: Final = 0.05
 """A change expected in a year that differs from the rate by less than this share is the same."""
+CHECK_COLUMNS: Final = (
+    "difference is read less foretold, ± U (95 %); limit: a quarter of the tolerance (common "
+    "practice)"
+)
 
 
 def unit_facts(unit: Unit) -> list[str]:
@@ -346,8 +350,16 @@ def _chain(proven: Remark | None, style: VisitStyle) -> Iterator[DocumentPart]:
 
 def check_blocks(checks: Sequence[VisitCheck], style: VisitStyle) -> Iterator[Sentence | Table]:
     """Yield a table of the checks at other dial settings, and what its columns are."""
+    table = checks_table(checks, style)
+    if table is not None:
+        yield Sentence(f"checks at other dial settings: {CHECK_COLUMNS}")
+        yield table
+
+
+def checks_table(checks: Sequence[VisitCheck], style: VisitStyle) -> Table | None:
+    """Return the checks at other dial settings, a row each; None without any."""
     if not checks:
-        return
+        return None
     rows = []
     for one in checks:
         check = one.check
@@ -367,12 +379,8 @@ def check_blocks(checks: Sequence[VisitCheck], style: VisitStyle) -> Iterator[Se
                 style.entry(one.entry),
             )
         )
-    yield Sentence(
-        "checks at other dial settings: difference is read less foretold, ± U (95 %); limit: a "
-        "quarter of the tolerance (common practice)"
-    )
     headings = ("dialled to", "foretold, u", "read, u", "readings", "difference ± U", "limit")
-    yield Table((*headings, "verdict", "entry"), tuple(rows))
+    return Table((*headings, "verdict", "entry"), tuple(rows))
 
 
 def _amount_or_none(value: float | None, u: float | None) -> str:

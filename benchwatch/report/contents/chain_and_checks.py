@@ -5,7 +5,7 @@ from typing import Final
 
 from benchwatch.report.blocks import Sentence, Table
 from benchwatch.report.contents.report_source import ReportSource
-from benchwatch.report.visit_document import check_blocks
+from benchwatch.report.visit_document import CHECK_COLUMNS, checks_table
 
 NOT_PROVEN: Final = "The measuring chain was not proven: no comparison of counters is on record."
 NOT_CHECKED: Final = "The output was not checked at other dial settings."
@@ -23,12 +23,9 @@ def chain_blocks(source: ReportSource) -> Iterator[Sentence]:
 
 def check_section(source: ReportSource) -> Iterator[Sentence | Table]:
     """Yield the checks at other dial settings as a table; without any that is said."""
-    if not source.visit.checks:
+    table = checks_table(source.visit.checks, source.style)
+    if table is None:
         yield Sentence(NOT_CHECKED)
-    yield from check_blocks(source.visit.checks, source.style)
-
-
-def checks_table(source: ReportSource) -> Table | None:
-    """Return the table of the checks; None without any."""
-    blocks = check_blocks(source.visit.checks, source.style)
-    return next((one for one in blocks if isinstance(one, Table)), None)
+    else:
+        yield Sentence(f"{CHECK_COLUMNS.capitalize()}.")
+        yield table

@@ -22,7 +22,9 @@ def condition_blocks(source: ReportSource) -> Iterator[Sentence | Facts]:
     rows = [(name, f"{text}, {at}") for name, text, at in typed_conditions(source)]
     kinds: dict[str, list[str]] = {}
     for one in source.results:
-        stated = [f"{name} {text}" for name, text in one.record.conditions if name not in ELSEWHERE]
+        stated = [
+            f"{name}: {text}" for name, text in one.record.conditions if name not in ELSEWHERE
+        ]
         kinds.setdefault("; ".join(stated), []).append(one.record.kind)
     rows += [(listed(those), stated) for stated, those in kinds.items() if stated]
     if not typed_conditions(source):

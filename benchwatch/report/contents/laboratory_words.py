@@ -12,6 +12,7 @@ THIS_UNIT_ONLY: Final = (
     "The results hold for this unit only, as it came to the bench. The report may be copied whole, "
     "and in part only with the consent of the laboratory."
 )
+HERE: Final = "the laboratory's address, above"
 SIGNATURE_PLACE: Final = "signature and date: ____________________"
 
 
@@ -19,8 +20,7 @@ def laboratory_blocks(source: ReportSource) -> Iterator[ReportPart]:
     """Yield the laboratory's sentences, and a marked place for each that it does not state."""
     laboratory = source.laboratory
     rows = [
-        ("laboratory", laboratory.name or NOT_STATED),
-        ("done at", laboratory.place or ", ".join(laboratory.address) or NOT_STATED),
+        ("done at", laboratory.place or (HERE if laboratory.address else NOT_STATED)),
         ("method", _joined(laboratory.method)),
         ("deviations from it", _joined(laboratory.deviations)),
         ("traceability", _joined(laboratory.traceability)),

@@ -27,7 +27,8 @@ def proof_blocks(source: ReportSource) -> Iterator[Sentence | Facts]:
     readings, head = readings_values(source), source.head
     found = NO_READINGS
     if readings is not None:
-        found = f"{readings['sha256']} (SHA-256 of all {readings['count']} readings as they came)"
+        every = f"all {readings['count']} readings as they came, also those in no result"
+        found = f"{readings['sha256']} (SHA-256 of {every})"
     chain = NOT_ISSUED if head is None else f"{head.hash} (chain {head.chain}, entry {head.entry})"
     yield Facts((("fingerprint of the readings", found), ("head of the register", chain)))
     yield Sentence(HOW_TO_VERIFY, "quiet")

@@ -4,8 +4,9 @@ from collections.abc import Callable, Iterator
 from typing import Any, Final
 
 from benchwatch.estimate.dial_check import DOES_NOT_FOLLOW
-from benchwatch.pipeline.dial_check_words import check_words
-from benchwatch.quantity import listed
+from benchwatch.estimate.dial_check_record import DialCheck
+from benchwatch.pipeline.dial_check_words import difference_words
+from benchwatch.quantity import format_frequency, listed
 from benchwatch.reading import TYPED
 from benchwatch.register.visit import VisitRecord
 from benchwatch.report.blocks import Sentence
@@ -13,7 +14,7 @@ from benchwatch.report.contents.report_blocks import ReportPart
 from benchwatch.report.contents.report_source import ReportSource
 
 SAFETY: Final = (
-    "Covers off: mains voltage, and charge that stays after the power is off; the oven is hot.",
+    "Covers off, there is mains voltage, and charge that stays after power-off; the oven is hot.",
     "Trim with a non-metallic tool only. Local codes and licensed practice come first.",
 )
 INTERNAL: Final = (
@@ -90,7 +91,7 @@ def _of_the_visit(source: ReportSource) -> Iterator[str]:
         yield "Readings were read off the counter and typed by a person."
     for one in visit.checks:
         if one.check.verdict == DOES_NOT_FOLLOW:
-            yield f"Output {check_words(one.check)}."
+            yield _does_not_follow(one.check)
     if visit.comparison is not None and visit.comparison.numbers.get("agree") is False:
         yield f"The counters that were compared disagree: {visit.comparison.text}."
     if visit.closed_utc_s is None:
@@ -102,6 +103,16 @@ def _of_the_visit(source: ReportSource) -> Iterator[str]:
         goes_on = "it goes on, or " if visit.closed_utc_s is None else ""
         yield f"The last run did not end in order: {goes_on}it was cut off."
     yield from source.measured.notes
+
+
+def _does_not_follow(check: DialCheck) -> str:
+    """Write that the output at another dial setting is not where the main result puts it."""
+    there, here = format_frequency(check.setting_hz), format_frequency(check.nominal_hz)
+    by = difference_words(check) or "an amount that is not known"
+    return (
+        f"Dialled to {there}, the output does not follow the result at {here}. Its offset differs "
+        f"from that by {by}."
+    )
 
 
 def _not_counted(source: ReportSource) -> dict[tuple[str, ...], list[str]]:

@@ -12,7 +12,7 @@ from benchwatch.clock import iso_time
 from benchwatch.report.blocks import Table
 from benchwatch.report.charts.chart_json import chart_json
 from benchwatch.report.contents.block_values import block_values, harmless
-from benchwatch.report.contents.chain_and_checks import chain_blocks, check_section, checks_table
+from benchwatch.report.contents.chain_and_checks import chain_blocks, check_section
 from benchwatch.report.contents.conditions import (
     condition_blocks,
     note_blocks,
@@ -40,6 +40,7 @@ from benchwatch.report.contents.summary import summary_blocks
 from benchwatch.report.contents.uncertainty import uncertainty_blocks
 from benchwatch.report.contents.unit_facts import customer_values, unit_blocks, unit_values
 from benchwatch.report.contents.work_done import trim_blocks, warm_up_blocks, work_blocks
+from benchwatch.report.visit_document import checks_table
 
 FORMAT: Final = "benchwatch report 1"
 TITLE: Final = "Report on a frequency source"
@@ -129,7 +130,7 @@ def report_document(source: ReportSource) -> dict[str, Any]:
             "cautions": caution_values(source),
             "conditions": typed_conditions(source),
             "notes": notes(source),
-            "checks": _table(checks_table(source)),
+            "checks": _table(checks_table(visit.checks, source.style)),
             "stability": _table(stability_table(source)),
             "history": _table(history_table(source)),
             "readings": readings_values(source),

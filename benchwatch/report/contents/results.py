@@ -1,12 +1,15 @@
 """The results: as found and as left, and on which side of the tolerance they are."""
 
 from collections.abc import Iterator
+from decimal import Decimal
 from typing import Final
 
+from benchwatch.estimate.dial_check import DOES_NOT_FOLLOW
 from benchwatch.estimate.uncertainty.decision_rule import DecisionRule
 from benchwatch.estimate.uncertainty.uncertainty_budget import USUAL_COVERAGE
 from benchwatch.pipeline.event_log import limit_words
 from benchwatch.quantity import format_duration, format_frequency, how_many
+from benchwatch.register.registered_unit import hertz_text
 from benchwatch.register.visit import VisitRecord
 from benchwatch.report.blocks import Sentence, Table
 from benchwatch.report.contents.report_blocks import ReportPart, Result
@@ -31,11 +34,14 @@ RULE_SENTENCES: Final[dict[DecisionRule, str]] = {
     "uncertainty is not counted (JCGM 106:2012, 8.2, simple acceptance).",
 }
 NO_TOLERANCE: Final = "No tolerance is stated, so nothing is said of inside or outside."
+NOT_SO: Final = " (measured otherwise: see the cautions)"
+"""Beside a frequency at which the output was found not to follow the result."""
 NOT_ON_RECORD: Final = "not on record"
 OFFSET_SENTENCE: Final = (
-    "The offset is (frequency - nominal)/nominal; above zero it runs fast; 1 ppb is 10^-9. The "
-    "number after ± is the expanded uncertainty U = k u, k from the t-distribution for the degrees "
-    f"of freedom: a level of confidence of {COVERAGE_WORDS} (JCGM 100:2008, 7.2)."
+    "The offset is (frequency - nominal)/nominal; above zero it runs fast; 1 ppb is 10^-9, one "
+    "part in a thousand million. The number after ± is the expanded uncertainty U = k u, k from "
+    "the t-distribution for the degrees of freedom: a level of confidence of "
+    f"{COVERAGE_WORDS} (JCGM 100:2008, 7.2)."
 )
 
 
@@ -46,8 +52,11 @@ def result_blocks(source: ReportSource) -> Iterator[ReportPart]:
     else:
         rule = RULE_SENTENCES[source.laboratory.decision_rule]
         nominal_hz = source.nominal_hz
-        of = "" if nominal_hz is None else f" of {format_frequency(nominal_hz)}"
-        yield Sentence(f"Asked: within ±{limit_words(source.tolerance)}{of}. {rule}")
+        asked = f"Asked: within ±{limit_words(source.tolerance)}"
+        if nominal_hz is not None:
+            size_hz = hertz_text(Decimal(f"{source.tolerance * float(nominal_hz):.6g}"))
+            asked += f" of {format_frequency(nominal_hz)}, which is ±{size_hz} Hz"
+        yield Sentence(f"{asked}. {rule}")
     missing = {kind: Result(label=kind, value=NOT_ON_RECORD) for kind in source.missing_results()}
     found = {one.record.kind: _result(source, one) for one in source.results}
     yield from (missing | found).values() if len(missing) < 2 else (found or missing).values()
@@ -112,7 +121,16 @@ def _elsewhere(source: ReportSource) -> Iterator[ReportPart]:
         return
     names = [f"{one['name']} ± U" for one in results]
     rows = zip(*(one["elsewhere"] for one in results), strict=True)
+    checks = (one.check for one in source.visit.checks)
+    elsewhere = {format_frequency(one.setting_hz) for one in checks
+                 if one.verdict == DOES_NOT_FOLLOW}  # fmt: skip
     yield Table(
-        ("used at", *names),
-        tuple((row[0]["frequency"], *(one["text"] for one in row)) for row in rows),
+        ("computed for use at", *names),
+        tuple(
+            (
+                row[0]["frequency"] + NOT_SO * (row[0]["frequency"] in elsewhere),
+                *(one["text"] for one in row),
+            )
+            for row in rows
+        ),
     )

@@ -23,7 +23,7 @@ def summary_blocks(source: ReportSource) -> Iterator[Sentence]:
     """Yield what was wrong, what was done, how good it is now, and how sure that is."""
     said = " ".join(_sentences(source))
     if measurement_cautions(source) and SEE_CAUTIONS not in said:
-        said += " The cautions below belong to this."
+        said += " Read the cautions below as well."
     yield Sentence(said)
 
 

@@ -30,7 +30,8 @@ def _lines(document: Mapping[str, Any], columns: int) -> Iterator[str]:
     issue, laboratory = document["issue"], document["laboratory"]
     marks = page_marks(document)
     yield from _wrapped(document["title"].upper(), columns)
-    yield from _wrapped(", ".join(filter(None, (issue["identification"], issue["date"]))), columns)
+    dated = f"issued {issue['date']}" if issue["date"] else ""
+    yield from _wrapped(", ".join(filter(None, (issue["identification"], dated))), columns)
     for line in (laboratory["name"], *laboratory["address"], *replacement_words(document)):
         yield from _wrapped(line, columns)
     for page in document["pages"]:

@@ -117,7 +117,7 @@ CASES: list[tuple[str, Visit, MeasuredVisit | None, str]] = [
     ("tool left on", visit(), TOOL_LEFT, "still on the trimmer at the end"),
     ("typed readings", visit(runs=(BY_HAND,)), None, "typed by a person"),
     ("typed table", visit(source=TYPED_TABLE), None, "did not measure them"),
-    ("does not follow", visit(checks=(CHECK,)), None, "at 100 MHz: does not follow"),
+    ("does not follow", visit(checks=(CHECK,)), None, "to 100 MHz, the output does not"),
     ("counters disagree", visit(remarks=(DISAGREE,)), None, "disagree"),
     ("readings not at hand", visit(), NOT_AT_HAND, "in no journal at hand"),
 ]

@@ -21,7 +21,10 @@ from benchwatch.report.contents.report_source import (
 from benchwatch.report.laboratory.laboratory import Laboratory
 
 CHART_NUMBER = re.compile(r"\.charts\.")
-TIME = re.compile(r"\d{4}-\d\d-\d\d( \d\d:\d\d)?|\b\d\d:\d\d(:\d\d)?\b|\b\d{1,2} [A-Z][a-z]{2}\b")
+TIME = re.compile(
+    r"\d{4}-\d\d-\d\d( \d\d:\d\d)?|\b\d\d:\d\d(:\d\d)?\b|\b\d{1,2} [A-Z][a-z]{2}\b"
+    r"|local time \([^)]*\)"
+)
 
 
 @pytest.fixture(scope="module")

@@ -174,7 +174,7 @@ def test_the_verdict_names_rule_and_tolerance(rule: Any, offset: float, words: s
     assert results_of(document)["as left"]["verdict"] == words
     assert document["results"][0]["rule"] == rule
     asked = blocks_of(document, "results")[0]["text"]
-    assert asked.startswith("Asked: within ±5 ppb of 10 MHz. Decision rule: ")
+    assert asked.startswith("Asked: within ±5 ppb of 10 MHz, which is ±0.05 Hz. Decision rule: ")
     assert ("JCGM 106:2012, 8.2" in asked) == (rule == "simple")
 
 
@@ -349,3 +349,26 @@ def test_a_time_in_no_calendar_is_refused() -> None:
 
     with pytest.raises(RegisterError, match="visit 9 holds a time that no clock gives"):
         report_document(source_of_visit(visit))
+
+
+def test_a_computed_offset_is_marked_where_it_was_measured_otherwise(tmp_path: Path) -> None:
+    """At 100 MHz the output was found not to follow; the table says so beside what is computed."""
+    document = report_document(source_of(report_kit.good_visit(tmp_path / "bench")))
+
+    (table,) = (one for one in blocks_of(document, "results") if one["kind"] == "table")
+    assert [row[0] for row in table["rows"]] == ["100 MHz (measured otherwise: see the cautions)"]
+    (caution,) = (one for one in document["cautions"]["measurement"] if "100 MHz" in one)
+    assert "the output does not follow the result at 10 MHz" in caution
+
+
+@pytest.mark.parametrize(
+    ("tolerance", "nominal", "words"),
+    [(5e-9, "10000000", "±0.05 Hz"), (1e-11, "5000000", "±0.00005 Hz"), (1e-6, "1e9", "±1000 Hz")],
+)
+def test_what_was_asked_is_said_in_hertz(tolerance: float, nominal: str, words: str) -> None:
+    """The tolerance times the nominal, by hand."""
+    visit = visit_of(with_u(1e-12, 1e-13), tolerance=tolerance, nominal_hz=Decimal(nominal))
+
+    asked = blocks_of(report_document(source_of_visit(visit)), "results")[0]["text"]
+
+    assert f", which is {words}. Decision rule" in asked

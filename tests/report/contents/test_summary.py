@@ -96,7 +96,7 @@ def test_it_says_which_way_how_far_and_how_sure(one: OffsetRecord, said: list[st
     """U is 0.20 ppb: u = 0.10 ppb, k = 2.00 for 95.45 % of a normal distribution (GUM, G.1.3)."""
     summary = summary_of(one)
 
-    assert summary.removesuffix(" The cautions below belong to this.") == " ".join(said)
+    assert summary.removesuffix(" Read the cautions below as well.") == " ".join(said)
 
 
 def test_without_a_record_there_is_no_result() -> None:
@@ -125,7 +125,7 @@ def test_the_summary_of_a_whole_visit(tmp_path: Path) -> None:
         "As found, unit 0418 ran fast by ", "outside the tolerance of ±5 ppb.",
         f"The trimmer was turned {len(made.turns)} times, from ", "It settled ",
         "As left, it runs ", "inside the tolerance of ±5 ppb.", "lies between ",
-        "The cautions below belong to this.",
+        "Read the cautions below as well.",
     ]  # fmt: skip
     places = [summary.find(part) for part in parts]
     assert -1 not in places
