@@ -1,6 +1,6 @@
 """Cautions of safety and of measurement. They stand on every report; nothing switches them off."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from typing import Any, Final
 
 from benchwatch.estimate.dial_check import DOES_NOT_FOLLOW
@@ -80,7 +80,7 @@ def _of_records(source: ReportSource) -> Iterator[str]:
     for is_so, words in reasons:
         kinds = tuple(one.record.kind for one in source.results if is_so(one))
         if kinds:
-            yield f"{listed(kinds)}: {words}."
+            yield f"{listed(kinds).capitalize()}: {words}."
 
 
 def _of_the_visit(source: ReportSource) -> Iterator[str]:
@@ -89,9 +89,9 @@ def _of_the_visit(source: ReportSource) -> Iterator[str]:
         yield "The results were typed in from a table; this program did not measure them."
     elif any(run.resource == TYPED for run in visit.runs):
         yield "Readings were read off the counter and typed by a person."
-    for one in visit.checks:
-        if one.check.verdict == DOES_NOT_FOLLOW:
-            yield _does_not_follow(one.check)
+    apart = [one.check for one in visit.checks if one.check.verdict == DOES_NOT_FOLLOW]
+    if apart:
+        yield _does_not_follow(apart)
     if visit.comparison is not None and visit.comparison.numbers.get("agree") is False:
         yield f"The counters that were compared disagree: {visit.comparison.text}."
     if visit.closed_utc_s is None:
@@ -105,13 +105,17 @@ def _of_the_visit(source: ReportSource) -> Iterator[str]:
     yield from source.measured.notes
 
 
-def _does_not_follow(check: DialCheck) -> str:
-    """Write that the output at another dial setting is not where the main result puts it."""
-    there, here = format_frequency(check.setting_hz), format_frequency(check.nominal_hz)
-    by = difference_words(check) or "an amount that is not known"
+def _does_not_follow(checks: Sequence[DialCheck]) -> str:
+    """Write that the output at other dial settings is not where the main result puts it."""
+    settings = (
+        f"at {format_frequency(one.setting_hz)} it differs by "
+        f"{difference_words(one) or 'an amount that is not known'}"
+        for one in checks
+    )
+    here = format_frequency(checks[0].nominal_hz)
     return (
-        f"Dialled to {there}, the output does not follow the result at {here}. Its offset differs "
-        f"from that by {by}."
+        f"Dialled to another setting, the output does not follow the offset at {here}: "
+        f"{', '.join(settings)}."
     )
 
 

@@ -34,7 +34,7 @@ RULE_SENTENCES: Final[dict[DecisionRule, str]] = {
     "uncertainty is not counted (JCGM 106:2012, 8.2, simple acceptance).",
 }
 NO_TOLERANCE: Final = "No tolerance is stated, so nothing is said of inside or outside."
-NOT_SO: Final = " (measured otherwise: see the cautions)"
+NOT_SO: Final = ", see cautions"
 """Beside a frequency at which the output was found not to follow the result."""
 NOT_ON_RECORD: Final = "not on record"
 OFFSET_SENTENCE: Final = (

@@ -64,7 +64,7 @@ def _offset_words(source: ReportSource, one: VisitRecord, who: str) -> str:
         said += f"; whether it is inside the tolerance {values['verdict_words']}"
     elif values["verdict_words"]:
         said += f", {values['verdict_words']}"
-    return f"{said}; doubtful, {SEE_CAUTIONS}." if record.caution else f"{said}."
+    return f"{said}; this value is doubtful." if record.caution else f"{said}."
 
 
 def _how_sure(source: ReportSource, one: VisitRecord) -> str:

@@ -80,7 +80,7 @@ ITEMS: list[tuple[str, str, Find]] = [
     ("7.8.2.1 j", "the date of issue", lambda document: "date" in document["issue"]),
     ("7.8.2.1 l", "that it holds for this item only", said("hold for this unit only", "customer")),
     ("7.8.2.1 m", "results with their units", result_places),
-    ("7.8.2.1 n", "deviations from it", fact("laboratory", "deviations from the method")),
+    ("7.8.2.1 n", "deviations from the method", fact("laboratory", "deviations from it")),
     ("7.8.2.1 o", "who authorises it", fact("laboratory", "authorised by")),
     ("7.8.2.1 o", "the place of the signature", said(SIGNATURE_PLACE, "customer")),
     ("7.8.2.1 note", "not to be copied in part", said("in part only with the consent", "customer")),

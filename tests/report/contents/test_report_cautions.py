@@ -105,7 +105,7 @@ CASES: list[tuple[str, Visit, MeasuredVisit | None, str]] = [
     ("internal time base", with_left(INTERNAL), None, "internal time base"),
     ("unknown time base", with_left(UNTOLD), None, "did not tell which time base"),
     ("another nominal", visit(nominal_hz=Decimal(5_000_000)), None, "against another nominal"),
-    ("no settle limit", with_left(NO_LIMIT), None, "as left: whether it had settled is not known"),
+    ("no settle limit", with_left(NO_LIMIT), None, "As left: whether it had settled is not known"),
     ("u a lower limit", with_left(PARTIAL), None, "U as left may be larger: not counted is unc"),
     ("u unknown", with_left(WITHOUT_U), None, "uncertainty of the record as left is unknown"),
     ("automatic", with_left(LEFT, automatic=True), None, "was kept automatically"),
@@ -117,7 +117,12 @@ CASES: list[tuple[str, Visit, MeasuredVisit | None, str]] = [
     ("tool left on", visit(), TOOL_LEFT, "still on the trimmer at the end"),
     ("typed readings", visit(runs=(BY_HAND,)), None, "typed by a person"),
     ("typed table", visit(source=TYPED_TABLE), None, "did not measure them"),
-    ("does not follow", visit(checks=(CHECK,)), None, "to 100 MHz, the output does not"),
+    (
+        "does not follow",
+        visit(checks=(CHECK,)),
+        None,
+        "does not follow the offset at 10 MHz: at 100 MHz it differs by ",
+    ),
     ("counters disagree", visit(remarks=(DISAGREE,)), None, "disagree"),
     ("readings not at hand", visit(), NOT_AT_HAND, "in no journal at hand"),
 ]

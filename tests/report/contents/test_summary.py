@@ -85,7 +85,7 @@ CASES: list[tuple[str, OffsetRecord, list[str]]] = [
     ]),
     ("doubtful", DOUBTFUL, [
         f"{FOUND} fast by 9.00 ppb (0.0900 Hz at 10 MHz), outside the tolerance of ±5 ppb;",
-        "doubtful, see the cautions. How it runs as left is not on record.",
+        "this value is doubtful. How it runs as left is not on record.",
         lies(AS_FOUND, "+8.80", "+9.20"),
     ]),
 ]  # fmt: skip
