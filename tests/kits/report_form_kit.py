@@ -25,7 +25,7 @@ NUMBER = re.compile(r"(?<!\d)[+\-−]?\d+(?:[.,:]\d+)*(?:e[+\-]?\d+)?")
 """A number as it is printed, with its sign; parts of a date and of a word count as well."""
 RAISED, LOWERED = "⁻⁰¹²³⁴⁵⁶⁷⁸⁹", str.maketrans("⁻⁰¹²³⁴⁵⁶⁷⁸⁹", "-0123456789")
 """Raised digits of Unicode (blocks Latin-1, Superscripts and Subscripts)."""
-INLINE = {"bdi", "span"}
+INLINE = {"bdi", "span", "sup"}
 VOID = {"meta", "br", "img", "hr", "link", "input"}
 
 
@@ -142,7 +142,7 @@ class HtmlText(HTMLParser):
         self.attributes: list[tuple[str, str, str]] = []
         self.style = ""
         self.paragraphs = [""]
-        """Text of each innermost element, with the parts of a line joined."""
+        """Text of each innermost element, the parts of a line joined, ``^`` before raised text."""
         self._open: list[str] = []
         self.feed(page)
         self.close()
@@ -156,6 +156,8 @@ class HtmlText(HTMLParser):
             self._open.append(tag)
         if tag not in INLINE:
             self.paragraphs.append("")
+        if tag == "sup":
+            self.paragraphs[-1] += "^"
 
     def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         """Note an element of SVG without content."""

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any, Final
 
+from benchwatch.quantity.superscripts import RAISED_DIGITS, lowered
 from benchwatch.report.charts.svg import svg_of
 from benchwatch.report.forms.harmless_text import split_right_to_left
 from benchwatch.report.forms.page_view import page_view
@@ -18,6 +19,9 @@ _LONG_WORD: Final = re.compile(r"\S{31}")
 """A longer word may break within a cell of a table."""
 _NOT_BROKEN: Final = re.compile(r"(?<!\S)(?=\S{1,24}(?!\S))(\S*\d\S*-\d\S*)")
 """A short word with a hyphen between digits, which browsers break there."""
+_RAISED: Final = re.compile(f"(?<=[0-9])([{RAISED_DIGITS}]+)")
+"""The exponent of a power. It becomes an element, for browsers take raised digits from several
+fonts, which then differ in size."""
 
 
 def html_form(document: Mapping[str, Any]) -> bytes:
@@ -44,8 +48,14 @@ def _template() -> "Template":
 
     def whole(text: str) -> Markup:
         return Markup("").join(
-            Markup('<span class="whole">{}</span>').format(part) if place % 2 else escape(part)
+            Markup('<span class="whole">{}</span>').format(part) if place % 2 else powers(part)
             for place, part in enumerate(_NOT_BROKEN.split(text))
+        )
+
+    def powers(text: str) -> Markup:
+        return Markup("").join(
+            Markup("<sup>{}</sup>").format(lowered(part)) if place % 2 else escape(part)
+            for place, part in enumerate(_RAISED.split(text))
         )
 
     environment = Environment(

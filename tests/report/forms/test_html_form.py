@@ -125,14 +125,15 @@ def test_tables_have_headers_and_charts_have_words() -> None:
 
 
 def test_powers_are_raised_and_nothing_else_is() -> None:
-    """A power of ten in a text gets raised digits; an identification stays as it is."""
+    """A power of a number is raised, and nothing else is; an identification stays as it is."""
     document = made_document()
     document["pages"][0]["sections"][0]["blocks"] = [
         {"kind": "text", "tone": "text", "text": "(+3.6970 ± 0.0037) × 10^-8, a^2 and x^"}
     ]
     document["issue"]["identification"] = "10^4 / visit 1"
 
-    paragraphs = _page(document).paragraphs
+    page = _page(document)
 
-    assert "(+3.6970 ± 0.0037) × 10⁻⁸, a^2 and x^" in paragraphs
-    assert "10^4 / visit 1" in paragraphs
+    assert page.elements.count("sup") == 1
+    assert "<sup>-8</sup>, a^2 and x^" in html_form(document).decode()
+    assert "10^4 / visit 1" in page.paragraphs
