@@ -20,7 +20,7 @@ def clock_blocks(source: ReportSource) -> Iterator[Sentence]:
         gain = f"{one.record.offset * 86400e3:.3g} ms"
         yield Sentence(f"{one.record.kind}: a clock on it gains {gain} a day.")
 '''
-IMPORT = "from benchwatch.report.contents.conditions import (\n"
+IMPORT = "from benchwatch.report.contents.history import history_blocks, history_table\n"
 WRITE = """
 from contents_kit import source_of_visit
 from register_kit import record

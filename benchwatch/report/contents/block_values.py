@@ -5,6 +5,7 @@ from typing import Any, Final
 from benchwatch.quantity import printable
 from benchwatch.report.blocks import PHRASE_SEPARATOR, Phrases, Sentence, Table
 from benchwatch.report.contents.report_blocks import Facts, Figure, ReportPart, Result
+from benchwatch.report.texts_within import with_texts
 
 LONGEST_TEXT: Final = 2500
 """Characters of one text; the rest is cut off."""
@@ -46,11 +47,9 @@ def harmless(value: Any, *, lines: bool = False) -> Any:
         value: texts, lists, objects, numbers, true, false, null.
         lines: whether a text may be of several lines, such as a figure at an axis of a chart.
     """
-    if isinstance(value, str):
-        parts = value.split("\n") if lines else [value]
+
+    def change(text: str) -> str:
+        parts = text.split("\n") if lines else [text]
         return "\n".join(printable(one, LONGEST_TEXT) for one in parts)
-    if isinstance(value, dict):
-        return {key: harmless(one, lines=lines) for key, one in value.items()}
-    if isinstance(value, list | tuple):
-        return [harmless(one, lines=lines) for one in value]
-    return value
+
+    return with_texts(value, change)

@@ -1,8 +1,16 @@
-"""The blocks of a report: those of every document, and three that only a page has."""
+"""The blocks of a report, and its sections as they are declared.
 
+Blocks are those of every document, and three that only a page has.
+"""
+
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from typing import Literal
 
 from benchwatch.report.blocks import DocumentPart
+from benchwatch.report.contents.report_source import ReportSource
+
+PageName = Literal["customer", "bench"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,3 +47,15 @@ class Figure:
 
 
 ReportPart = DocumentPart | Facts | Result | Figure
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReportSection:
+    """One section; it is left out where it yields no block."""
+
+    name: str
+    """For programs."""
+    title: str
+    """Above its blocks; empty: none."""
+    page: PageName
+    blocks: Callable[[ReportSource], Iterator[ReportPart]]

@@ -13,25 +13,29 @@ from benchwatch.report.blocks import Table
 from benchwatch.report.charts.chart_json import chart_json
 from benchwatch.report.contents.block_values import block_values, harmless
 from benchwatch.report.contents.chain_and_checks import chain_blocks, check_section
-from benchwatch.report.contents.conditions import (
+from benchwatch.report.contents.history import history_blocks, history_table
+from benchwatch.report.contents.laboratory_words import laboratory_blocks, laboratory_values
+from benchwatch.report.contents.method import (
     condition_blocks,
+    method_blocks,
     note_blocks,
     notes,
     typed_conditions,
 )
-from benchwatch.report.contents.history import history_blocks, history_table
-from benchwatch.report.contents.laboratory_words import laboratory_blocks, laboratory_values
-from benchwatch.report.contents.method import method_blocks
 from benchwatch.report.contents.proof import (
     amendment_blocks,
     proof_blocks,
     readings_values,
     register_values,
 )
-from benchwatch.report.contents.report_blocks import Figure, ReportPart
+from benchwatch.report.contents.report_blocks import (
+    Figure,
+    PageName,
+    ReportPart,
+    ReportSection,
+)
 from benchwatch.report.contents.report_cautions import caution_blocks, caution_values
 from benchwatch.report.contents.report_figures import CHARTS
-from benchwatch.report.contents.report_section import PageName, ReportSection
 from benchwatch.report.contents.report_source import ReportSource
 from benchwatch.report.contents.result_values import result_values
 from benchwatch.report.contents.results import other_record_blocks, result_blocks
@@ -50,9 +54,7 @@ SECTIONS: Final = (
     ReportSection(name="summary", title="In short", page="customer", blocks=summary_blocks),
     ReportSection(name="unit", title="Unit", page="customer", blocks=unit_blocks),
     ReportSection(name="results", title="Results", page="customer", blocks=result_blocks),
-    ReportSection(
-        name="work", title="Course of the measurement", page="customer", blocks=work_blocks
-    ),
+    ReportSection(name="work", title="How it went", page="customer", blocks=work_blocks),
     ReportSection(name="cautions", title="Cautions", page="customer", blocks=caution_blocks),
     ReportSection(name="laboratory", title="Laboratory", page="customer", blocks=laboratory_blocks),
     ReportSection(name="warm-up", title="Warm-up", page="bench", blocks=warm_up_blocks),

@@ -5,6 +5,8 @@ import unicodedata
 from collections.abc import Mapping
 from typing import Any, Final
 
+from benchwatch.report.texts_within import with_texts
+
 REPLACEMENT: Final = "?"
 """Stands for a character that is left out, as in `benchwatch.quantity.printable`."""
 
@@ -30,7 +32,7 @@ def harmless_document(document: Mapping[str, Any]) -> dict[str, Any]:
 
     Line ends stay: figures of charts have some, and no form takes them for more than a blank.
     """
-    return {harmless(key): _harmless_value(value) for key, value in document.items()}
+    return {key: with_texts(value, harmless) for key, value in document.items()}
 
 
 def split_right_to_left(text: str) -> list[tuple[bool, str]]:
@@ -49,13 +51,3 @@ def split_right_to_left(text: str) -> list[tuple[bool, str]]:
     if end < len(text):
         parts.append((False, text[end:]))
     return parts
-
-
-def _harmless_value(value: Any) -> Any:
-    if isinstance(value, str):
-        return harmless(value)
-    if isinstance(value, Mapping):
-        return harmless_document(value)
-    if isinstance(value, (list, tuple)):
-        return [_harmless_value(one) for one in value]
-    return value

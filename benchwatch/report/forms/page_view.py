@@ -12,6 +12,7 @@ from typing import Any, Final
 
 from benchwatch.quantity.superscripts import raised_powers
 from benchwatch.report.forms.harmless_text import harmless_document
+from benchwatch.report.texts_within import with_texts
 
 DRAFT: Final = "DRAFT"
 SIMULATED: Final = "SIMULATED BENCH: nothing real was measured"
@@ -55,10 +56,10 @@ def page_view(document: Mapping[str, Any]) -> dict[str, Any]:
     for chart in charts.values():
         chart["alternative"] = raised_powers(chart["alternative"])
     view["marks"] = page_marks(view)
-    view["replacement"] = _raised(replacement_words(view))
+    view["replacement"] = with_texts(replacement_words(view), raised_powers)
     for page in view["pages"]:
         sections = [
-            {**section, "blocks": _grouped(_raised(section["blocks"]), charts)}
+            {**section, "blocks": _grouped(with_texts(section["blocks"], raised_powers), charts)}
             for section in page.pop("sections")
         ]
         bands = _bands(sections) if page["name"] == IN_COLUMNS else [Band((tuple(sections),))]
@@ -81,15 +82,6 @@ def replacement_words(document: Mapping[str, Any]) -> list[str]:
     reason = [f"Reason: {issue['reason']}"] if issue["reason"] else []
     this = f"This issue replaces {replaced['identification']} of {replaced['date']}."
     return [this, *reason, *issue["changes"]]
-
-
-def _raised(value: Any) -> Any:
-    """Return texts, within lists and objects, with raised powers."""
-    if isinstance(value, str):
-        return raised_powers(value)
-    if isinstance(value, dict):
-        return {key: _raised(one) for key, one in value.items()}
-    return [_raised(one) for one in value] if isinstance(value, list) else value
 
 
 def _grouped(
