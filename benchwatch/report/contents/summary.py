@@ -72,7 +72,7 @@ def _how_sure(source: ReportSource, one: VisitRecord) -> str:
     offset, record = result_values(source, one)["offset"], one.record
     if record.known_u is None:
         return f"How sure the value {record.kind} is, is not known: {SEE_CAUTIONS}."
-    if offset["U"] is None or record.budget.missing:
+    if offset["U"] is None or record.budget.missing or record.caution:
         return f"How sure the value {record.kind} is can't be said in full: {SEE_CAUTIONS}."
     value, half = Decimal(offset["value"]), Decimal(offset["U"])
     low, high = (f"{end:+f}" for end in (value - half, value + half))

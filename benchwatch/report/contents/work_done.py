@@ -27,7 +27,8 @@ def work_blocks(source: ReportSource) -> Iterator[Sentence | Figure]:
         yield Sentence(NO_READINGS)
         return
     runs = how_many(sum(1 for run in measured.runs if run.readings), "run")
-    yield Sentence(f"Measured: {how_many(readings, 'reading')} in {runs}.")
+    hatched = " Where a chart is hatched, the tool was on the trimmer." * bool(measured.tool_on)
+    yield Sentence(f"Measured: {how_many(readings, 'reading')} in {runs}.{hatched}")
 
 
 def warm_up_blocks(source: ReportSource) -> Iterator[Sentence | Figure]:

@@ -86,7 +86,7 @@ CASES: list[tuple[str, OffsetRecord, list[str]]] = [
     ("doubtful", DOUBTFUL, [
         f"{FOUND} fast by 9.00 ppb (0.0900 Hz at 10 MHz), outside the tolerance of ±5 ppb;",
         "this value is doubtful. How it runs as left is not on record.",
-        lies(AS_FOUND, "+8.80", "+9.20"),
+        NOT_IN_FULL.replace("as left", "as found"),
     ]),
 ]  # fmt: skip
 
