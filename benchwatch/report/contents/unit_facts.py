@@ -5,7 +5,6 @@ from typing import Any, Final
 
 from benchwatch.quantity import format_duration, format_frequency
 from benchwatch.register.registered_unit import hertz_text
-from benchwatch.report.charts.ticks import local, zone_name
 from benchwatch.report.contents.report_blocks import Facts, ReportPart
 from benchwatch.report.contents.report_source import NOT_STATED, ReportSource
 
@@ -61,13 +60,11 @@ def customer_values(source: ReportSource) -> dict[str, Any]:
 
 
 def bench_words(source: ReportSource) -> str:
-    """Write from when to when the visit lasted, and of which zone all times are."""
+    """Write from when to when the visit lasted."""
     visit, moment = source.visit, source.style.moment
     began = moment(visit.opened_utc_s)
-    ends = (visit.opened_utc_s, source.end_utc_s)
-    zones = " and ".join(dict.fromkeys(zone_name(local(utc_s, None)) for utc_s in ends))
     if visit.closed_utc_s is None:
-        return f"from {began}, local time ({zones}); the visit is still open"
+        return f"from {began}; the visit is still open"
     lasted_s = visit.closed_utc_s - visit.opened_utc_s
     lasted = f" ({format_duration(lasted_s)})" if lasted_s > 0 else ""
-    return f"from {began} to {moment(visit.closed_utc_s)}{lasted}, local time ({zones})"
+    return f"from {began} to {moment(visit.closed_utc_s)}{lasted}"

@@ -21,10 +21,7 @@ from benchwatch.report.contents.report_source import (
 from benchwatch.report.laboratory.laboratory import Laboratory
 
 CHART_NUMBER = re.compile(r"\.charts\.")
-TIME = re.compile(
-    r"\d{4}-\d\d-\d\d( \d\d:\d\d)?|\b\d\d:\d\d(:\d\d)?\b|\b\d{1,2} [A-Z][a-z]{2}\b"
-    r"|local time \([^)]*\)"
-)
+TIME = re.compile(r"\d{4}-\d\d-\d\d( \d\d:\d\d)?|\b\d\d:\d\d(:\d\d)?\b|\b\d{1,2} [A-Z][a-z]{2}\b")
 
 
 @pytest.fixture(scope="module")
