@@ -154,7 +154,7 @@ def _time_axis(
     else:
         low, high = 0.0, last
         ticks = [(tick.at, tick.text) for tick in duration_ticks(low, high, most)]
-    label = "time since power-on"
+    label = "since power-on"
     if not undated:
         then = local(since_s, tz)
         label += f"; local time ({zone_name(then)}), {then:%Y-%m-%d}"

@@ -22,7 +22,7 @@ IN_COLUMNS: Final = "bench"
 """Name of the page whose narrow sections stand in two columns."""
 COLUMN_CHARS: Final = 72
 """Most characters of a table's row in a column; a longer row needs the whole width."""
-WRAPPED_CELL_CHARS: Final = 24
+WRAPPED_CELL_CHARS: Final = 26
 """A longer cell may break within a column, and needs no more than this."""
 LONGEST_IN_COLUMN_ROWS: Final = 30
 """A longer table goes over pages, and has the whole width."""
