@@ -27,5 +27,5 @@ def check_section(source: ReportSource) -> Iterator[Sentence | Table]:
     if table is None:
         yield Sentence(NOT_CHECKED)
     else:
-        yield Sentence(f"{CHECK_COLUMNS.capitalize()}.")
+        yield Sentence(f"The {CHECK_COLUMNS}.")
         yield table
