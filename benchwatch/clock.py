@@ -1,9 +1,9 @@
-"""Clocks, passed as arguments so that tests can set the time; and times as text in data."""
+"""Clocks, passed as arguments so that tests can set the time; times as text, and local times."""
 
 import math
 import threading
 import time
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta, tzinfo
 from typing import Final, Protocol
 
 LONGEST_SINGLE_WAIT_S: Final = 86_400.0
@@ -11,6 +11,8 @@ LONGEST_SINGLE_WAIT_S: Final = 86_400.0
 SAME_MOMENT_S: Final = 1e-4
 """Two clocks read within this time count as read at the same moment."""
 MOST_CLOCK_READS: Final = 5
+LONGEST_ZONE: Final = 5
+"""Most letters of a zone's abbreviation; some systems give a sentence instead."""
 _EPOCH: Final = datetime(1970, 1, 1)  # noqa: DTZ001 - it is UTC
 
 
@@ -75,3 +77,25 @@ def iso_time(utc_s: float) -> str | None:
     except OverflowError:
         return None
     return moment.isoformat(timespec="milliseconds") + "Z"
+
+
+def local(utc_s: float, tz: tzinfo | None = None) -> datetime:
+    """Convert Unix seconds to local time; at the ends of the calendar, to UTC.
+
+    Args:
+        utc_s: Unix seconds.
+        tz: zone of the local time; None: that of this computer.
+    """
+    then = datetime.fromtimestamp(utc_s, UTC)
+    try:
+        return then.astimezone(tz)
+    except (OverflowError, OSError, ValueError):
+        return then
+
+
+def zone_name(then: datetime) -> str:
+    """Name the zone of a local time: its abbreviation, else its distance from UTC."""
+    name = then.tzname() or ""
+    if name.isascii() and name.isalpha() and len(name) <= LONGEST_ZONE:
+        return name
+    return f"UTC{then.strftime('%z')[:3]}:{then.strftime('%z')[3:5]}"

@@ -31,7 +31,7 @@ from benchwatch.measured_visit.visit_reader import read_measured_visit
 from benchwatch.quantity import how_many, printable
 from benchwatch.reading import RECORD_KINDS, RecordKind
 from benchwatch.register import Unit, read_register
-from benchwatch.register.visit import Visit
+from benchwatch.register.visit import Visit, nominal_of, tolerance_of
 from benchwatch.report.forms.picture_file import picture_bytes, picture_ending
 from benchwatch.report.whole_file import shown_path, write_whole
 
@@ -59,12 +59,9 @@ class VisitToPlot:
     @property
     def limits(self) -> dict[str, Any]:
         """Tolerance (fractional) and nominal (hertz), as the charts of a visit take them."""
-        tolerance, nominal = self.visit.tolerance, self.visit.nominal_hz
-        if self.unit is not None:
-            tolerance = self.unit.tolerance if tolerance is None else tolerance
-            nominal = self.unit.nominal_hz if nominal is None else nominal
+        nominal = nominal_of(self.visit, self.unit)
         return {
-            "tolerance": tolerance,
+            "tolerance": tolerance_of(self.visit, self.unit),
             "nominal_hz": None if nominal is None else float(nominal),
         }
 
@@ -91,7 +88,7 @@ def register_and_out_options(command: Callable[..., Any]) -> Callable[..., Any]:
     return out_option(journal_beside_option(sim_register_option(command)))
 
 
-def visit_options(command: Callable[..., Any]) -> Callable[..., Any]:
+def number_and_register_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """Add the argument NUMBER, and the options above; the command gets number, journal and sim."""
     number = click.argument("number", shell_complete=VISITS)
     return number(register_and_out_options(command))
@@ -103,7 +100,7 @@ def plot() -> None:
 
 
 @plot.command()
-@visit_options
+@number_and_register_options
 def visit(*, number: str, out: str, journal: Path | None, sim: bool) -> None:
     """Plot visit NUMBER: all its readings, with turns, tool, records and tolerance."""
     from benchwatch.report.charts.visit_chart import visit_chart  # noqa: PLC0415 - slow to load
@@ -114,7 +111,7 @@ def visit(*, number: str, out: str, journal: Path | None, sim: bool) -> None:
 
 
 @plot.command("warm-up")
-@visit_options
+@number_and_register_options
 def warm_up(*, number: str, out: str, journal: Path | None, sim: bool) -> None:
     """Plot the warm-up of visit NUMBER: its readings since power-on, and when it settled."""
     from benchwatch.report.charts.warm_up_chart import warm_up_chart  # noqa: PLC0415 - likewise
@@ -125,7 +122,7 @@ def warm_up(*, number: str, out: str, journal: Path | None, sim: bool) -> None:
 
 
 @plot.command()
-@visit_options
+@number_and_register_options
 def trim(*, number: str, out: str, journal: Path | None, sim: bool) -> None:
     """Plot the trim of visit NUMBER: its readings around the turns, and the tool."""
     from benchwatch.report.charts.visit_chart import trim_chart  # noqa: PLC0415 - likewise
@@ -136,7 +133,7 @@ def trim(*, number: str, out: str, journal: Path | None, sim: bool) -> None:
 
 
 @plot.command()
-@visit_options
+@number_and_register_options
 def landing(*, number: str, out: str, journal: Path | None, sim: bool) -> None:
     """Plot visit NUMBER since the last turn: its readings and records within the tolerance."""
     from benchwatch.report.charts.visit_chart import landing_chart  # noqa: PLC0415 - likewise
@@ -147,7 +144,7 @@ def landing(*, number: str, out: str, journal: Path | None, sim: bool) -> None:
 
 
 @plot.command()
-@visit_options
+@number_and_register_options
 @click.option(
     "--record",
     "kind",

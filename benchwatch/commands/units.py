@@ -38,9 +38,10 @@ from benchwatch.register import RegisterFile, Unit, read_register
 from benchwatch.register.visit_summary import summary_of
 from benchwatch.report.blocks import plain_text
 from benchwatch.report.due_words import due_words
+from benchwatch.report.offset_amounts import amount
 from benchwatch.report.side_words import side_column
 from benchwatch.report.unit_standing import UnitStanding, unit_standing
-from benchwatch.report.visit_document import amount, unit_document
+from benchwatch.report.visit_document import unit_document
 from benchwatch.report.visit_style import NAMELESS
 
 ANY_TIME = "any"

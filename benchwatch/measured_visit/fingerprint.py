@@ -26,8 +26,8 @@ from typing import Final
 
 from benchwatch.errors import JournalError
 from benchwatch.journal.journal_reader import JournalReader, ReadingRow
-from benchwatch.measured_visit.measured_visit import Fingerprint
 from benchwatch.measured_visit.run_places import place_runs
+from benchwatch.register.issued_report import Fingerprint
 from benchwatch.register.visit import Visit
 
 _ROW: Final = struct.Struct(">qddddII")

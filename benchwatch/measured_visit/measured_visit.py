@@ -3,10 +3,12 @@
 Times are Unix seconds, offsets are fractions.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from benchwatch.estimate.results import SettleState
 from benchwatch.estimate.stability.deviation_point import Deviation
+from benchwatch.register.issued_report import Fingerprint
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,18 +81,6 @@ class SettleMark:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Fingerprint:
-    """SHA-256 of the readings of some runs, each up to a number of reading."""
-
-    sha256: str
-    """In hexadecimal."""
-    readings: int
-    """All of them, also those in no result."""
-    last_numbers: tuple[tuple[int, int], ...]
-    """Key of each run, in the order of the register, and the number of its last reading."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class StabilitySinceTurn:
     """Deviations of the readings since the last turn or, if later, since the tool was lifted.
 
@@ -127,3 +117,18 @@ class MeasuredVisit:
     """None without a reading."""
     notes: tuple[str, ...] = ()
     """Sentences on what could not be read: runs that are in no journal at hand, damage."""
+
+
+def tool_spans(touches: Sequence[tuple[float, bool]]) -> tuple[Span, ...]:
+    """Return the stretches in which the tool was on, from the touches in the order of time."""
+    spans: list[Span] = []
+    since_s: float | None = None
+    for utc_s, on in touches:
+        if on and since_s is None:
+            since_s = utc_s
+        elif not on and since_s is not None:
+            spans.append(Span(begin_utc_s=since_s, end_utc_s=utc_s))
+            since_s = None
+    if since_s is not None:
+        spans.append(Span(begin_utc_s=since_s))
+    return tuple(spans)

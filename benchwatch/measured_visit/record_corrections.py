@@ -5,12 +5,9 @@ the records state, its readings are corrected by what the budgets of the records
 """
 
 from collections.abc import Iterable
-from typing import Final
 
+from benchwatch.pipeline.time_base_correction import PROVEN_AGAINST
 from benchwatch.register.visit import VisitRecord
-
-PROVEN: Final = "time base proven against "
-"""How the row of a budget begins that is known by a comparison: the journal notes those."""
 
 
 def record_corrections(records: Iterable[VisitRecord]) -> dict[str, float]:
@@ -22,7 +19,7 @@ def record_corrections(records: Iterable[VisitRecord]) -> dict[str, float]:
     for one in records:
         record = one.record
         rows = record.budget.lines[1:]  # the first one is the mean of the readings
-        if not any(row.name.startswith(PROVEN) for row in rows):
+        if not any(row.name.startswith(PROVEN_AGAINST) for row in rows):
             source = dict(record.conditions).get("time base", "unknown")
             found[source] = sum(row.estimate for row in rows)
     return found

@@ -17,7 +17,7 @@ from benchwatch.journal.trim_entries import (
     noted_tool_state,
     proof_notes,
 )
-from benchwatch.measured_visit.measured_visit import SettleMark, Span, Turn
+from benchwatch.measured_visit.measured_visit import SettleMark, Turn
 from benchwatch.pipeline.event_log import SETTLE_WORDS
 from benchwatch.quantity import printable
 from benchwatch.reading import POWER_WORDS
@@ -70,21 +70,6 @@ def read_marks(journal: JournalReader, run: JournalRun) -> RunMarks:
         elif kind == "power" and text == POWER_WORDS[True]:
             marks.was_off = True
     return marks
-
-
-def tool_spans(touches: Sequence[tuple[float, bool]]) -> tuple[Span, ...]:
-    """Return the stretches in which the tool was on, from the touches in the order of time."""
-    spans: list[Span] = []
-    since_s: float | None = None
-    for utc_s, on in touches:
-        if on and since_s is None:
-            since_s = utc_s
-        elif not on and since_s is not None:
-            spans.append(Span(begin_utc_s=since_s, end_utc_s=utc_s))
-            since_s = None
-    if since_s is not None:
-        spans.append(Span(begin_utc_s=since_s))
-    return tuple(spans)
 
 
 def _notes(journal: JournalReader, run: JournalRun) -> Iterator[tuple[float, str, str]]:

@@ -10,6 +10,7 @@ import numpy as np
 
 from benchwatch.errors import ReplyError
 from benchwatch.estimate.array_types import BoolArray, FloatArray, IntArray
+from benchwatch.estimate.comparison.counter_comparison import corrected
 from benchwatch.estimate.spikes import spikes
 from benchwatch.journal.journal_reader import JournalReader, Portion, ReadingRow, flags_of
 from benchwatch.journal.schema import JournalRun
@@ -123,7 +124,7 @@ class RunReadings:
             totals.gates_s.update(np.unique(gate_s[gate_s > 0]).tolist()[:MOST_GATES])
         good = fit & ~far_off & np.isfinite(offset)
         known = self._time_bases(number, internal)
-        offset = corrected_offsets(offset, known)[good]
+        offset = corrected(offset, known)[good]
         new_scale = self._new_scale(known[good], internal[good])
         self._take_spikes(offset)
         before = np.concatenate(([0], np.cumsum(good)))
@@ -190,11 +191,6 @@ class RunReadings:
         if self._waiting:
             self.totals.spikes += int(spikes(np.concatenate(self._waiting)).sum())
             self._waiting = []
-
-
-def corrected_offsets(read: FloatArray, time_base: FloatArray) -> FloatArray:
-    """Return the true offsets behind those that were read, (1 + read)·(1 + time base) - 1, (n,)."""
-    return read + time_base + read * time_base
 
 
 def _by_flags(rows: Sequence[ReadingRow]) -> tuple[BoolArray, BoolArray, BoolArray]:

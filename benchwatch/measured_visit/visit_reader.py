@@ -16,10 +16,15 @@ from benchwatch.errors import JournalError
 from benchwatch.journal.journal_reader import JournalReader
 from benchwatch.journal.schema import JournalRun
 from benchwatch.measured_visit.fingerprint import RunDigest, joined_fingerprint
-from benchwatch.measured_visit.measured_visit import MeasuredRun, MeasuredVisit, Span
+from benchwatch.measured_visit.measured_visit import (
+    MeasuredRun,
+    MeasuredVisit,
+    Span,
+    tool_spans,
+)
 from benchwatch.measured_visit.offset_thinner import OffsetThinner
 from benchwatch.measured_visit.record_corrections import record_corrections
-from benchwatch.measured_visit.run_marks import RunMarks, read_marks, tool_spans
+from benchwatch.measured_visit.run_marks import RunMarks, read_marks
 from benchwatch.measured_visit.run_places import PlacedRun, place_runs
 from benchwatch.measured_visit.run_readings import OffsetPortion, RunReadings, RunTotals
 from benchwatch.measured_visit.since_turn import ReadingsSinceTurn

@@ -18,6 +18,8 @@ from benchwatch.reading import INTERNAL_TIMEBASE, PROVEN_TIMEBASE, Reading
 from benchwatch.snapshot import ProofInUse
 
 CHANGES_KEPT: Final = 100
+PROVEN_AGAINST: Final = "time base proven against "
+"""Begins the name of a time base in a budget whose offset a comparison has shown."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,7 +43,7 @@ def proven_time_base(claim: TimeBaseClaim) -> ProvenTimeBase:
     u = claim.base.u if claim.base.u is not None else apart
     widened = (u / apart) ** 4 if apart > 0 else math.inf
     amount = write_fraction(claim.base.offset, apart)
-    named = f"time base proven against {printable(against)}"
+    named = f"{PROVEN_AGAINST}{printable(against)}"
     return ProvenTimeBase(
         against=against,
         reference=Reference(

@@ -20,23 +20,26 @@ _SHA256: Final = re.compile(r"[0-9a-f]{64}")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ReadingsOfIssue:
-    """The readings behind an issue, by their fingerprint."""
+class Fingerprint:
+    """SHA-256 of the readings of some runs, each up to a number of reading."""
 
     sha256: str
-    count: int
+    """In hexadecimal."""
+    readings: int
+    """All of them, also those in no result."""
     last_numbers: tuple[tuple[int, int], ...]
-    """Key of each run, and the number of its last reading."""
+    """Key of each run, in the order of the register, and the number of its last reading."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class HeadOfIssue:
-    """The last entry of a chain before the first entry of an issue."""
+class ChainHead:
+    """The last entry of a chain at some time."""
 
     chain: str
     entry: str
     """Name of the entry."""
     hash: str
+    """In hexadecimal."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,10 +59,10 @@ class ReportIssue:
     """Label and text of each result."""
     amendments: tuple[str, ...]
     """Names of the amendments that counted in it."""
-    readings: ReadingsOfIssue | None
+    readings: Fingerprint | None
     """None without a reading."""
-    head: HeadOfIssue | None
-    """None where it was the first entry of its register."""
+    head: ChainHead | None
+    """Before the first entry of the issue; None where it was the first entry of its register."""
     reason: str
     """Why it was issued; empty where none was stated."""
     replaces: str
@@ -79,7 +82,7 @@ class ReportIssue:
             "results": [list(one) for one in self.results],
             "amendments": list(self.amendments),
             "readings": None if readings is None else
-            {"sha256": readings.sha256, "count": readings.count,
+            {"sha256": readings.sha256, "count": readings.readings,
              "last": [list(one) for one in readings.last_numbers]},
             "head": None if head is None else
             {"chain": head.chain, "entry": head.entry, "hash": head.hash},
@@ -160,16 +163,16 @@ def _issue(values: Mapping[str, Any]) -> ReportIssue:
     )
 
 
-def _readings(values: Mapping[str, Any]) -> ReadingsOfIssue:
-    return ReadingsOfIssue(
+def _readings(values: Mapping[str, Any]) -> Fingerprint:
+    return Fingerprint(
         sha256=_digest(values["sha256"]),
-        count=_whole(values["count"]),
+        readings=_whole(values["count"]),
         last_numbers=tuple((_whole(key), _whole(last)) for key, last in _items(values["last"])),
     )
 
 
-def _head(values: Mapping[str, Any]) -> HeadOfIssue:
-    return HeadOfIssue(
+def _head(values: Mapping[str, Any]) -> ChainHead:
+    return ChainHead(
         chain=_text(values["chain"]), entry=_text(values["entry"]), hash=_digest(values["hash"])
     )
 

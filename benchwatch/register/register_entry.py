@@ -103,13 +103,13 @@ def short_name(name: str, own_chain: str | None) -> str:
     return name.rpartition("/")[2] if chain_in(name) == own_chain else name
 
 
-def canonical(values: Mapping[str, Any]) -> str:
-    """Write an object as canonical JSON: keys sorted, no blanks, UTF-8, no nan.
+def canonical(value: object) -> str:
+    """Write a value as canonical JSON: keys sorted, no blanks, UTF-8, no nan.
 
     Raises:
         ValueError: a number is not finite.
     """
-    text = _ENCODER.encode(values)
+    text = _ENCODER.encode(value)
     # A lone surrogate can't be stored.
     return text if text.isascii() else text.encode("utf-8", "replace").decode("utf-8")
 

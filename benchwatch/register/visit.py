@@ -19,7 +19,7 @@ from benchwatch.register.register_entry import (
     in_order_of_writing,
     number_in,
 )
-from benchwatch.register.registered_unit import decimal_of
+from benchwatch.register.registered_unit import Unit, decimal_of
 from benchwatch.register.visit_amendments import Amendment, amendments_of
 
 WATCHED, TYPED_TABLE = "watch", "typed table"
@@ -133,7 +133,7 @@ class Visit:
     @property
     def as_found(self) -> VisitRecord | None:
         """The newest record as found; None without one."""
-        return self._newest(AS_FOUND)
+        return self.newest_record(AS_FOUND)
 
     @property
     def comparison(self) -> Remark | None:
@@ -144,15 +144,29 @@ class Visit:
     @property
     def as_left(self) -> VisitRecord | None:
         """The newest record as left; None without one."""
-        return self._newest(AS_LEFT)
+        return self.newest_record(AS_LEFT)
 
     @property
     def newest_issue(self) -> IssuedFile | None:
         """The first file of the report's newest issue; None where none was issued."""
         return max(self.issues, key=lambda one: one.issue.number, default=None)
 
-    def _newest(self, kind: RecordKind) -> VisitRecord | None:
+    def newest_record(self, kind: RecordKind) -> VisitRecord | None:
+        """Return the newest record of a kind; None without one."""
         return next((one for one in reversed(self.records) if one.record.kind == kind), None)
+
+
+def tolerance_of(visit: Visit, unit: Unit | None) -> float | None:
+    """Return the tolerance of a visit, else of its unit, fractional; None without one."""
+    stated = visit.tolerance
+    if stated is None and unit is not None:
+        stated = unit.tolerance
+    return stated if stated is not None and stated > 0 else None
+
+
+def nominal_of(visit: Visit, unit: Unit | None) -> Decimal | None:
+    """Return the nominal of a visit, else of its unit, in hertz; None without one."""
+    return unit.nominal_hz if visit.nominal_hz is None and unit is not None else visit.nominal_hz
 
 
 def build_visit(name: str, entries: Iterable[RegisterEntry]) -> Visit:

@@ -1,4 +1,5 @@
-"""Documents for people, composed of declared sections: so far the document of a record.
+"""Documents for people: of a record, a visit and a unit as blocks of text, and the report.
 
-In: records of offsets. Out: blocks of text, which each front end lays out in its own way.
+In: records, visits and what was measured. Out: blocks of text, which each front end lays out in its
+own way; reports in several forms (contents, charts, forms), and their issues (issue).
 """

@@ -9,7 +9,6 @@ from benchwatch.estimate.uncertainty.limit_side import record_side
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 from benchwatch.estimate.uncertainty.uncertainty_budget import DEFAULT_COVERAGE, USUAL_COVERAGE
 from benchwatch.quantity import (
-    OffsetUnit,
     QuantityText,
     format_duration,
     format_frequency,
@@ -18,11 +17,18 @@ from benchwatch.quantity import (
     write_fraction,
 )
 from benchwatch.register.registered_unit import Unit
-from benchwatch.register.visit import TYPED_TABLE, Remark, Visit, VisitCheck, VisitRecord
+from benchwatch.register.visit import (
+    TYPED_TABLE,
+    Remark,
+    Visit,
+    VisitCheck,
+    tolerance_of,
+)
 from benchwatch.report.amendment_words import amendment_words
 from benchwatch.report.blocks import DocumentPart, Sentence, Table
 from benchwatch.report.due_words import due_words, history_cautions
 from benchwatch.report.issue_words import issue_blocks
+from benchwatch.report.offset_amounts import amount, record_amount, short_limit
 from benchwatch.report.side_words import side_words
 from benchwatch.report.unit_standing import UnitStanding
 from benchwatch.report.visit_style import NAMELESS, VisitStyle
@@ -42,10 +48,10 @@ def unit_facts(unit: Unit) -> list[str]:
     if unit.nominal_hz is not None:
         facts.append(f"nominal {format_frequency(unit.nominal_hz)}")
     if unit.tolerance is not None:
-        facts.append(f"tolerance {_limit(unit.tolerance)}")
+        facts.append(f"tolerance {short_limit(unit.tolerance)}")
     if unit.settle is not None and unit.settle_horizon_s is not None:
         horizon = format_duration(unit.settle_horizon_s)
-        facts.append(f"settled within {_limit(unit.settle)} in {horizon}")
+        facts.append(f"settled within {short_limit(unit.settle)} in {horizon}")
     if unit.working_hz:
         facts.append(f"used at {', '.join(map(format_frequency, unit.working_hz))}")
     if unit.checks:
@@ -136,9 +142,7 @@ def _visit_blocks(
     of = f" of {visit.unit}" if visit.unit else ", not named yet"
     yield Sentence(f"visit {style.label(visit)}{of}", "strong")
     yield from _visit_facts(visit, style)
-    tolerance = visit.tolerance
-    if tolerance is None and standing is not None:
-        tolerance = standing.unit.tolerance
+    tolerance = tolerance_of(visit, None if standing is None else standing.unit)
     yield from _records(visit, style, tolerance)
     if visit.pulls:
         pulls = ", ".join(amount(size, u) for size, u in visit.pulls)
@@ -186,7 +190,7 @@ def _visit_facts(visit: Visit, style: VisitStyle) -> Iterator[DocumentPart]:
     if visit.nominal_hz is not None:
         yield Sentence(f"nominal {format_frequency(visit.nominal_hz)}")
     if visit.tolerance is not None:
-        yield Sentence(f"tolerance {_limit(visit.tolerance)}")
+        yield Sentence(f"tolerance {short_limit(visit.tolerance)}")
 
 
 def interval_blocks(intervals: Sequence[Interval]) -> Iterator[Sentence | Table]:
@@ -205,25 +209,6 @@ def interval_blocks(intervals: Sequence[Interval]) -> Iterator[Sentence | Table]
             for one in intervals
         ),
     )
-
-
-def amount(offset: float, u: float | None, unit: OffsetUnit | None = None) -> str:
-    """Write an offset (fractional) with its u, or alone where that is not known."""
-    text = write_fraction(offset, u, unit or offset_unit(max(abs(offset), u or 0.0)))
-    return text.bare if u is None else str(text)
-
-
-def record_amount(one: VisitRecord | None) -> str:
-    """Write the offset on record, with ``!`` where it may be wrong; ``-`` where there is none."""
-    if one is None:
-        return NAMELESS
-    return amount(one.record.offset, one.record.known_u) + " !" * bool(one.record.caution)
-
-
-def _limit(fraction: float) -> str:
-    """Write a limit as short as it was typed."""
-    unit = offset_unit(fraction)
-    return f"{fraction / unit.size:.6g} {unit.name}"
 
 
 def state_words(visit: Visit) -> str:
@@ -319,7 +304,7 @@ def _records(visit: Visit, style: VisitStyle, tolerance: float | None) -> Iterat
     )
     for one in visit.records:
         name = f"{one.record.kind}, entry {style.entry(one.entry)}"
-        if tolerance is not None and tolerance > 0:
+        if tolerance is not None:
             side, known = record_side(one.record, tolerance), one.record.known_u is not None
             yield Sentence(f"{name}: {side_words(side, tolerance, u_known=known)}")
         if one.record.caution:
@@ -374,7 +359,7 @@ def checks_table(checks: Sequence[VisitCheck], style: VisitStyle) -> Table | Non
                 NAMELESS
                 if check.difference is None
                 else amount(check.difference, check.expanded, unit),
-                NAMELESS if check.limit is None else _limit(check.limit),
+                NAMELESS if check.limit is None else short_limit(check.limit),
                 check.verdict + (f" (amended: {one.amended})" if one.amended else ""),
                 style.entry(one.entry),
             )

@@ -9,6 +9,7 @@ from benchwatch.measured_visit.measured_visit import (
     Span,
     ThinnedOffsets,
     Turn,
+    tool_spans,
 )
 from benchwatch.reading import TOOL_WORDS
 from benchwatch.screen.frame import Frame
@@ -95,19 +96,16 @@ def _turns(snapshot: Snapshot, trace: Trace) -> tuple[Turn, ...]:
 
 def _tool_spans(snapshot: Snapshot, trace: Trace) -> tuple[Span, ...]:
     """Return when the tool was on, as far as the log reaches; a chart shows its own part of it."""
-    spans: list[Span] = []
-    on_s = trace.elapsed_s[0] if trace.elapsed_s else 0.0
-    is_on = False
-    for one in snapshot.logged_events or ():
-        if one.kind == "tool" and one.text == TOOL_WORDS[True]:
-            on_s, is_on = one.elapsed_s, True
-        elif one.kind == "tool" and one.text == TOOL_WORDS[False]:
-            begin_s, end_s = _time(snapshot, on_s), _time(snapshot, one.elapsed_s)
-            spans.append(Span(begin_utc_s=begin_s, end_utc_s=end_s))
-            is_on = False
-    if is_on:
-        spans.append(Span(begin_utc_s=_time(snapshot, on_s)))
-    return tuple(spans)
+    states = {words: on for on, words in TOOL_WORDS.items()}
+    touches = [
+        (_time(snapshot, one.elapsed_s), states[one.text])
+        for one in snapshot.logged_events or ()
+        if one.kind == "tool" and one.text in states
+    ]
+    if touches and not touches[0][1]:  # it was on when the log began
+        begin_s = trace.elapsed_s[0] if trace.elapsed_s else 0.0
+        touches.insert(0, (_time(snapshot, begin_s), True))
+    return tool_spans(touches)
 
 
 def _settle_marks(snapshot: Snapshot) -> tuple[SettleMark, ...]:

@@ -4,13 +4,14 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
+from benchwatch.clock import local
 from benchwatch.errors import BenchwatchError
 from benchwatch.quantity import printable
 from benchwatch.screen.drawing.styled_text import StyledLine
 from benchwatch.screen.frame import Frame, drawn, stack
 from benchwatch.screen.panels.ident import subject
 from benchwatch.screen.panels.shared_rows import TOP_PANELS
-from benchwatch.screen.text.local_time import date_and_time, local
+from benchwatch.screen.text.local_time import date_and_time
 from benchwatch.screen.typed_place import make_folder, typed_place
 from benchwatch.screen.view import View
 

@@ -11,8 +11,8 @@ from benchwatch.errors import UsageError
 from benchwatch.register import RegisterFile, Visit, read_register
 from benchwatch.register.amending import amend_entry
 from benchwatch.register.issued_report import (
-    HeadOfIssue,
-    ReadingsOfIssue,
+    ChainHead,
+    Fingerprint,
     ReportIssue,
     issued_file_values,
 )
@@ -27,8 +27,8 @@ ISSUE = ReportIssue(
     parts={"laboratory": "0123456789abcdef"},
     results=(("as found", "+36.97 ppb"),),
     amendments=("1234abcd/7",),
-    readings=ReadingsOfIssue(sha256=B, count=48, last_numbers=((7 << 40, 48),)),
-    head=HeadOfIssue(chain="1234abcd", entry="1234abcd/9", hash=C),
+    readings=Fingerprint(sha256=B, readings=48, last_numbers=((7 << 40, 48),)),
+    head=ChainHead(chain="1234abcd", entry="1234abcd/9", hash=C),
     reason="",
     replaces="",
     changes=(),

@@ -2,7 +2,6 @@
 
 from collections.abc import Callable, Mapping
 from functools import wraps
-from pathlib import Path
 from typing import Any, Final
 
 import click
@@ -13,7 +12,6 @@ from benchwatch.commands.common.output import narrate, print_json, print_text
 from benchwatch.commands.common.recorded_source import typed_visit, visit_on_register
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord, line_dict
 from benchwatch.quantity import listed, printable
-from benchwatch.reading import RecordKind
 from benchwatch.register.visit import VisitRecord
 from benchwatch.report.record_document import record_text
 
@@ -34,7 +32,8 @@ def record_first(command: Callable[..., Any]) -> Callable[..., Any]:
         if visit is not None:
             refuse_together(("--run", typed["run"] is not None), ("--visit", True))
             others = _other_options(context)
-            found = _record(visit, typed["kind"], typed["read_journal"])
+            on_register = visit_on_register(visit, typed["read_journal"])
+            found = on_register.newest_record(typed["kind"])
             shown = printable(visit, 40)
             if found is None:
                 narrate(f"visit {shown} has no record {typed['kind']}: computed from its readings.")
@@ -84,12 +83,6 @@ def _is_typed(context: click.Context, parameter: click.Parameter) -> bool:
     """Return whether a value was typed for it."""
     source = context.get_parameter_source(str(parameter.name))
     return source is click.core.ParameterSource.COMMANDLINE
-
-
-def _record(visit: str, kind: RecordKind, journal: Path | None) -> VisitRecord | None:
-    """Return the newest record of a kind in a visit; None without one."""
-    records = visit_on_register(visit, journal).records
-    return next((one for one in reversed(records) if one.record.kind == kind), None)
 
 
 def _print(found: VisitRecord, visit: str, coverage: str, *, as_json: bool) -> None:

@@ -16,6 +16,7 @@ from benchwatch.commands.common.fitted_table import terminal_columns
 from benchwatch.commands.common.output import narrate, print_json, print_text
 from benchwatch.commands.common.signing_password import ask_new_password, ask_password
 from benchwatch.errors import FileError, UsageError
+from benchwatch.register.amending import LONGEST_REASON
 from benchwatch.report.visit_style import VisitStyle
 from benchwatch.report.whole_file import shown_path, write_whole
 from benchwatch.screen.text.local_time import dated_minute, local_minute
@@ -33,8 +34,6 @@ PUBLIC_ENDING: Final = ".pub"
 """Is added to the name of a secret key for that of the public one."""
 VIEWER_STARTS_S: Final = 5.0
 """A viewer that has not ended by then has opened the file."""
-LONGEST_REASON: Final = 500
-"""Characters of a reason, as of an amendment's."""
 
 
 def report_style(own_chain: str | None) -> VisitStyle:

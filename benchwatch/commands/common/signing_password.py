@@ -2,7 +2,7 @@
 
 import os
 import sys
-from typing import Final
+from typing import Any, Final
 
 import click
 
@@ -17,11 +17,7 @@ def ask_password() -> str:
     Raises:
         UsageError: nobody can be asked.
     """
-    known = os.environ.get(VARIABLE)
-    if known is not None:
-        return known
-    _need_terminal()
-    return str(click.prompt("Password of the signing key", hide_input=True, err=True))
+    return _known_or_typed("Password of the signing key")
 
 
 def ask_new_password() -> str:
@@ -30,20 +26,21 @@ def ask_new_password() -> str:
     Raises:
         UsageError: nobody can be asked.
     """
+    return _known_or_typed(
+        "Password for the new signing key (empty: none)",
+        default="",
+        show_default=False,
+        confirmation_prompt=True,
+    )
+
+
+def _known_or_typed(question: str, **prompt: Any) -> str:
+    """Return the password that the environment has, else the answer typed on a terminal."""
     known = os.environ.get(VARIABLE)
     if known is not None:
         return known
     _need_terminal()
-    return str(
-        click.prompt(
-            "Password for the new signing key (empty: none)",
-            default="",
-            show_default=False,
-            hide_input=True,
-            confirmation_prompt=True,
-            err=True,
-        )
-    )
+    return str(click.prompt(question, hide_input=True, err=True, **prompt))
 
 
 def _need_terminal() -> None:

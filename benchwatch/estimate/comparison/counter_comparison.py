@@ -8,7 +8,7 @@ counters and leaves the difference of their time bases.
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final, Literal, TypeVar
 
 import numpy as np
 
@@ -39,6 +39,8 @@ AGREEING: Final = 0.99
 LimitedBy = Literal["noise", "motion", "digits"]
 """Largest part of the uncertainty of a difference: noise, the motion of the signal times the error
 of dating, or the last digits."""
+
+Offsets = TypeVar("Offsets", float, FloatArray)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -210,10 +212,11 @@ def time_base_offset(read: float, trusted: float, *, trusted_offset: float = 0.0
     return (trusted - read + trusted_offset * (1.0 + trusted)) / (1.0 + read)
 
 
-def corrected(read: float, time_base: float) -> float:
+def corrected(read: Offsets, time_base: Offsets) -> Offsets:
     """Return the true fractional offset behind `read`, for a time base off by `time_base`.
 
-    (1 + read)·(1 + time_base) - 1: a counter reads low if its time base is fast.
+    (1 + read)·(1 + time_base) - 1: a counter reads low if its time base is fast. Of arrays, (n,),
+    each element is corrected.
     """
     return read + time_base + read * time_base
 

@@ -229,6 +229,11 @@ class OffsetRecord:
         """Expand u to `coverage`, 0 to 1; None where u or its degrees of freedom are not known."""
         return None if self.known_u is None else self.budget.expanded(coverage)
 
+    def half_width(self, coverage: float) -> float | None:
+        """Return U of `coverage`, fractional; None where `expanded` gives none."""
+        expanded = self.expanded(coverage)
+        return None if expanded is None else expanded.half_width
+
     def as_dict(self) -> dict[str, Any]:
         """Return the record as plain values for JSON; infinite degrees of freedom become None."""
         return {

@@ -7,6 +7,7 @@ from datetime import tzinfo
 from itertools import pairwise
 from typing import Final
 
+from benchwatch.clock import local
 from benchwatch.quantity import format_duration
 from benchwatch.report.charts.chart import ChartAxis, Pause, Tick
 from benchwatch.report.charts.ticks import (
@@ -14,7 +15,6 @@ from benchwatch.report.charts.ticks import (
     clock_label,
     clock_ticks,
     duration_ticks,
-    local,
     written_day,
 )
 

@@ -7,6 +7,7 @@ from datetime import tzinfo
 from itertools import pairwise
 from typing import Final
 
+from benchwatch.clock import local
 from benchwatch.estimate.ageing.ageing_forecast import AgeingForecast
 from benchwatch.estimate.ageing.interval_ageing import IntervalAgeing
 from benchwatch.estimate.ageing.visit_history import YEAR_DAYS
@@ -29,7 +30,6 @@ from benchwatch.report.charts.ticks import (
     DAY_S,
     clock_label,
     clock_ticks,
-    local,
     offset_axis,
 )
 from benchwatch.report.charts.visit_chart import (

@@ -14,15 +14,9 @@ MARKERS: Final[dict[str, Marker]] = {AS_FOUND: "ring", AS_LEFT: "disc"}
 OTHER_MARKER: Final[Marker] = "diamond"
 
 
-def half_width(record: OffsetRecord) -> float | None:
-    """Return U (about 95 %), fractional; None where it is not known."""
-    expanded = record.expanded(USUAL_COVERAGE)
-    return None if expanded is None else expanded.half_width
-
-
 def record_words(record: OffsetRecord, unit: OffsetUnit) -> str:
     """Write a record with U: ``as found +36.97 ± 0.05 ppb``."""
-    half = half_width(record)
+    half = record.half_width(USUAL_COVERAGE)
     text = write_fraction(record.offset, half, unit)
     return f"{record.kind} {f'{text.bare}, U unknown' if half is None else text}"
 
@@ -30,7 +24,7 @@ def record_words(record: OffsetRecord, unit: OffsetUnit) -> str:
 def ends_of(records: Iterable[OffsetRecord]) -> list[float]:
     """Return the ends of the intervals offset ± U of all records, fractional."""
     return [
-        record.offset + side * (half_width(record) or 0.0)
+        record.offset + side * (record.half_width(USUAL_COVERAGE) or 0.0)
         for record in records
         for side in (-1.0, 1.0)
     ]
@@ -51,7 +45,7 @@ def record_parts(
         some = [one for one in records if one.kind == kind and one.utc_s is not None]
         if not some:
             continue
-        halves = [half_width(one) for one in some]
+        halves = [one.half_width(USUAL_COVERAGE) for one in some]
         known = [math.nan if half is None else half / unit.size for half in halves]
         y = [one.offset / unit.size for one in some]
         parts.append(

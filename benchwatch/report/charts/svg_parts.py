@@ -230,9 +230,8 @@ def bar_elements(bars: Sequence[Mapping[str, Any]], area: PlotArea) -> Iterator[
             f'fill="{fill}"',
         )  # fmt: skip
         label = shortened(bar["label"], area.left - 1.8)
-        bold = bool(bar["total"])
-        yield text_element(area.left - 1.2, middle + 0.95, label, anchor="end", bold=False)
-        yield text_element(end + 1.0, middle + 0.95, bar["text"], bold=bold)
+        yield text_element(area.left - 1.2, middle + 0.95, label, anchor="end")
+        yield text_element(end + 1.0, middle + 0.95, bar["text"], bold=bool(bar["total"]))
     yield stroke((area.left, area.top), (area.left, area.bottom), "#111")
     yield stroke((area.left, area.bottom), (area.right, area.bottom), "#111")
 

@@ -2,9 +2,10 @@
 
 import math
 from collections.abc import Iterable
-from datetime import UTC, date, datetime, time, timedelta, tzinfo
+from datetime import date, datetime, time, timedelta, tzinfo
 from typing import Final
 
+from benchwatch.clock import local, zone_name
 from benchwatch.quantity import OffsetUnit, format_duration, format_frequency
 from benchwatch.quantity.superscripts import raised_powers
 from benchwatch.report.charts.chart import ChartAxis, Tick
@@ -25,7 +26,6 @@ CLOCK_STEPS_S: Final = (
 DAY_STEPS: Final = (1, 2, 5, 10)
 MONTH_STEPS: Final = (1, 2, 3, 6)
 MONTHS: Final = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
-LONGEST_ZONE: Final = 5
 
 
 def covered(values: Iterable[float]) -> tuple[float, float] | None:
@@ -123,23 +123,6 @@ def log_axis(label: str, values: Iterable[float], *, most: int = 7) -> ChartAxis
     )
     minor = tuple(one for one in every if low <= one <= high) if high / low <= 10**most else ()
     return ChartAxis(label=label, low=low, high=high, ticks=ticks, log=True, minor=minor)
-
-
-def local(utc_s: float, tz: tzinfo | None) -> datetime:
-    """Convert Unix seconds to local time; `tz` None: that of this computer."""
-    then = datetime.fromtimestamp(utc_s, UTC)
-    try:
-        return then.astimezone(tz)
-    except (OverflowError, OSError, ValueError):
-        return then
-
-
-def zone_name(then: datetime) -> str:
-    """Name the zone of a local time: its abbreviation, else its distance from UTC."""
-    name = then.tzname() or ""
-    if name.isascii() and name.isalpha() and len(name) <= LONGEST_ZONE:
-        return name
-    return f"UTC{then.strftime('%z')[:3]}:{then.strftime('%z')[3:5]}"
 
 
 def written_day(day: date) -> str:

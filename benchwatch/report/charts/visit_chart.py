@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from datetime import tzinfo
 from typing import Any, Final
 
+from benchwatch.clock import local
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 from benchwatch.measured_visit.measured_visit import MeasuredVisit, ThinnedOffsets
 from benchwatch.quantity import OffsetUnit, how_many, offset_unit, write_fraction
@@ -20,7 +21,7 @@ from benchwatch.report.charts.chart import (
 )
 from benchwatch.report.charts.cut_time import CutTime, cut_time
 from benchwatch.report.charts.record_points import ends_of, record_parts, record_words
-from benchwatch.report.charts.ticks import local, offset_axis
+from benchwatch.report.charts.ticks import offset_axis
 
 TOLERANCE_SEEN: Final = 50.0
 """The axis covers the tolerance where that is at most this many times the largest offset."""
@@ -96,7 +97,7 @@ def landing_chart(
 
     None without a turn, or without a reading since. The arguments are those of `visit_chart`.
     """
-    if not measured.turns:
+    if not has_landing(measured):
         return None
     turned_s = max(turn.utc_s for turn in measured.turns)
     dated = [one for one in records if one.utc_s is not None and one.utc_s > turned_s]
@@ -104,6 +105,21 @@ def landing_chart(
         LANDING, "Since the last turn", measured, (turned_s, math.inf), dated,
         tolerance=tolerance, nominal_hz=nominal_hz, size=size, tz=tz,
     )  # fmt: skip
+
+
+def has_landing(measured: MeasuredVisit) -> bool:
+    """Return whether the trimmer was turned and there is a reading since, which a chart shows."""
+    turned_s = max((turn.utc_s for turn in measured.turns), default=math.inf)
+    return bool(_times_within(measured, turned_s, math.inf))
+
+
+def _times_within(measured: MeasuredVisit, begin_s: float, end_s: float) -> list[float]:
+    """Return the times of the points with readings within a span, Unix seconds."""
+    return [
+        utc_s
+        for utc_s, low in zip(measured.offsets.utc_s, measured.offsets.low, strict=True)
+        if begin_s <= utc_s <= end_s and math.isfinite(low)
+    ]
 
 
 def _part_chart(
@@ -116,11 +132,7 @@ def _part_chart(
 ) -> Chart | None:
     """Return the chart of what was measured within `span_s`, Unix seconds."""
     begin_s, end_s = span_s
-    times = [
-        utc_s
-        for utc_s, low in zip(measured.offsets.utc_s, measured.offsets.low, strict=True)
-        if begin_s <= utc_s <= end_s and math.isfinite(low)
-    ]
+    times = _times_within(measured, begin_s, end_s)
     if not times:
         return None
     time = cut_time([*(turn.utc_s for turn in measured.turns if turn.utc_s >= begin_s), *times],

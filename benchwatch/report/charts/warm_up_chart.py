@@ -6,6 +6,7 @@ from dataclasses import replace
 from datetime import tzinfo
 from typing import Final
 
+from benchwatch.clock import local, zone_name
 from benchwatch.measured_visit.measured_visit import MeasuredVisit, SettleMark, ThinnedOffsets
 from benchwatch.quantity import OffsetUnit, format_duration, write_fraction
 from benchwatch.report.charts.chart import (
@@ -24,9 +25,7 @@ from benchwatch.report.charts.ticks import (
     HOUR_S,
     MINUTE_S,
     duration_ticks,
-    local,
     offset_axis,
-    zone_name,
 )
 from benchwatch.report.charts.visit_chart import (
     fractions_of,

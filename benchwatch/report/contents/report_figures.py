@@ -8,7 +8,7 @@ from benchwatch.report.charts.budget_chart import budget_chart
 from benchwatch.report.charts.chart import Chart
 from benchwatch.report.charts.history_chart import history_chart
 from benchwatch.report.charts.stability_chart import stability_chart
-from benchwatch.report.charts.visit_chart import landing_chart, visit_chart
+from benchwatch.report.charts.visit_chart import has_landing, landing_chart, visit_chart
 from benchwatch.report.charts.warm_up_chart import warm_up_chart
 from benchwatch.report.contents.report_source import ReportSource
 
@@ -23,7 +23,7 @@ def _visit(source: ReportSource) -> Chart | None:
         records=[one.record for one in source.results],
         tolerance=source.tolerance,
         nominal_hz=_nominal(source),
-        size="wide" if _landing(source) is None else "half",
+        size="half" if has_landing(source.measured) else "wide",
     )
 
 

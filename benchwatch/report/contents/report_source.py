@@ -9,8 +9,9 @@ from benchwatch.clock import iso_time
 from benchwatch.errors import RegisterError
 from benchwatch.measured_visit.measured_visit import MeasuredVisit
 from benchwatch.reading import AS_FOUND, AS_LEFT, MEASURED
+from benchwatch.register.issued_report import ChainHead
 from benchwatch.register.registered_unit import Unit
-from benchwatch.register.visit import TYPED_TABLE, Visit, VisitRecord
+from benchwatch.register.visit import TYPED_TABLE, Visit, VisitRecord, nominal_of, tolerance_of
 from benchwatch.report.laboratory.laboratory import Laboratory
 from benchwatch.report.unit_standing import UnitStanding
 from benchwatch.report.visit_style import VisitStyle
@@ -35,17 +36,6 @@ class ReportOptions:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class RegisterHead:
-    """The newest entry of the register's chain when the report was issued."""
-
-    chain: str
-    entry: str
-    """Name of the entry."""
-    hash: str
-    """In hexadecimal."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class ReportSource:
     """A visit with its unit, what was measured, and the laboratory.
 
@@ -61,8 +51,8 @@ class ReportSource:
     measured: MeasuredVisit = field(default_factory=MeasuredVisit)
     laboratory: Laboratory = field(default_factory=Laboratory)
     options: ReportOptions = field(default_factory=ReportOptions)
-    head: RegisterHead | None = None
-    """None in a draft."""
+    head: ChainHead | None = None
+    """The end of the register's chain when the report was issued; None in a draft."""
     simulated: bool = False
     """Whether the visit was on a simulated bench, so that nothing real was measured."""
 
@@ -74,16 +64,12 @@ class ReportSource:
     @property
     def tolerance(self) -> float | None:
         """The tolerance of the visit, else of its unit, fractional; None without one."""
-        stated = self.visit.tolerance
-        if stated is None and self.unit is not None:
-            stated = self.unit.tolerance
-        return stated if stated is not None and stated > 0 else None
+        return tolerance_of(self.visit, self.unit)
 
     @property
     def nominal_hz(self) -> Decimal | None:
         """The nominal of the visit, else of its unit; None without one."""
-        stated = self.visit.nominal_hz
-        return self.unit.nominal_hz if stated is None and self.unit is not None else stated
+        return nominal_of(self.visit, self.unit)
 
     @property
     def is_typed(self) -> bool:

@@ -46,10 +46,8 @@ def result_unit(record: OffsetRecord, tolerance: float | None) -> OffsetUnit:
 
 def stated_offset(record: OffsetRecord, tolerance: float | None) -> StatedResult:
     """Return the offset on record with its u and U, in the unit that `result_unit` chooses."""
-    unit, expanded = result_unit(record, tolerance), record.expanded(USUAL_COVERAGE)
-    return state_result(
-        record.offset, record.known_u, _half(expanded), unit=unit.name, size=unit.size
-    )
+    unit, half = result_unit(record, tolerance), record.half_width(USUAL_COVERAGE)
+    return state_result(record.offset, record.known_u, half, unit=unit.name, size=unit.size)
 
 
 def stated_words(stated: StatedResult) -> str:
@@ -65,7 +63,7 @@ def result_values(source: ReportSource, one: VisitRecord) -> dict[str, Any]:
     """Return a record as values for JSON, every number a text."""
     record = one.record
     expanded = record.expanded(USUAL_COVERAGE)
-    u, half = record.known_u, _half(expanded)
+    u, half = record.known_u, record.half_width(USUAL_COVERAGE)
     stated = stated_offset(record, source.tolerance)
     power = state_as_power(record.offset, u, half)
     utc_s = record.utc_s if record.utc_s is not None else one.at_utc_s
@@ -109,7 +107,7 @@ def result_verdict(source: ReportSource, record: OffsetRecord) -> Conformity | N
     """Return what the decision rule states of a record; None without a tolerance."""
     if source.tolerance is None:
         return None
-    half = _half(record.expanded(USUAL_COVERAGE))
+    half = record.half_width(USUAL_COVERAGE)
     return conformity(source.laboratory.decision_rule, record.offset, half, source.tolerance)
 
 
@@ -155,7 +153,7 @@ def elsewhere_values(source: ReportSource, record: OffsetRecord) -> list[dict[st
     unit, nominal_hz = source.unit, record.nominal_hz
     if unit is None or nominal_hz is None:
         return []
-    half = _half(record.expanded(USUAL_COVERAGE))
+    half = record.half_width(USUAL_COVERAGE)
     there = elsewhere(record.offset, nominal_hz, unit.working_hz, record.known_u)
     values = []
     for one in there:
@@ -210,7 +208,3 @@ def _nominal_text(source: ReportSource, record: OffsetRecord) -> str | None:
     if record.nominal_hz is None or (stated is not None and float(stated) == record.nominal_hz):
         return hertz_text(stated)
     return hertz_text(Decimal(repr(record.nominal_hz)))
-
-
-def _half(expanded: Expanded | None) -> float | None:
-    return None if expanded is None else expanded.half_width

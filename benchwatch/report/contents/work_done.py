@@ -9,7 +9,7 @@ from benchwatch.quantity import how_many, listed
 from benchwatch.report.blocks import Sentence
 from benchwatch.report.contents.report_blocks import Figure
 from benchwatch.report.contents.report_source import ReportSource
-from benchwatch.report.visit_document import amount
+from benchwatch.report.offset_amounts import amount
 
 MOST_LISTED: Final = 12
 """Turns, or verdicts, that a sentence lists; of more the first and the last ones."""

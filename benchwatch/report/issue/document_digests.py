@@ -4,9 +4,10 @@ Canonical JSON: keys sorted, no blanks, UTF-8; then SHA-256 (FIPS 180-4).
 """
 
 import hashlib
-import json
 from collections.abc import Mapping
 from typing import Any, Final
+
+from benchwatch.register.register_entry import canonical
 
 ISSUE_PART: Final = "issue"
 """The part of a document that belongs to the issue itself: its number, date and changes."""
@@ -27,7 +28,4 @@ def part_digests(document: Mapping[str, Any]) -> dict[str, str]:
 
 
 def _digest(value: object) -> str:
-    text = json.dumps(
-        value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False
-    )
-    return hashlib.sha256(text.encode("utf-8", "replace")).hexdigest()
+    return hashlib.sha256(canonical(value).encode()).hexdigest()

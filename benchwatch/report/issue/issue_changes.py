@@ -4,7 +4,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, Final
 
 from benchwatch.quantity import how_many, printable
-from benchwatch.register.issued_report import ReadingsOfIssue, ReportIssue
+from benchwatch.register.issued_report import Fingerprint, ReportIssue
 from benchwatch.register.visit_amendments import Amendment
 from benchwatch.report.amendment_words import LONGEST_REASON_CHARS, amendment_words
 from benchwatch.report.contents.report_source import ReportSource
@@ -74,9 +74,7 @@ def _changed_results(
             yield f"{label}: was {old[label]}, is now {new[label]}"
 
 
-def _changed_readings(
-    before: ReadingsOfIssue | None, after: ReadingsOfIssue | None
-) -> Iterator[str]:
+def _changed_readings(before: Fingerprint | None, after: Fingerprint | None) -> Iterator[str]:
     if before == after:
         return
     old, new = _count(before), _count(after)
@@ -91,9 +89,9 @@ def _changed_readings(
         yield "the readings are others than before"
 
 
-def _count(readings: ReadingsOfIssue | None) -> int:
-    return 0 if readings is None else readings.count
+def _count(readings: Fingerprint | None) -> int:
+    return 0 if readings is None else readings.readings
 
 
-def _runs(readings: ReadingsOfIssue | None) -> tuple[tuple[int, int], ...]:
+def _runs(readings: Fingerprint | None) -> tuple[tuple[int, int], ...]:
     return () if readings is None else readings.last_numbers

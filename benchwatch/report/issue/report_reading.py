@@ -7,9 +7,10 @@ from pathlib import Path
 
 from benchwatch.register import RegisterFile, RegisterReader, Visit
 from benchwatch.register.chain_check import newest_entry
+from benchwatch.register.issued_report import ChainHead
 from benchwatch.register.register_entry import chain_in
 from benchwatch.register.unit_history import in_order_of_visiting
-from benchwatch.report.contents.report_source import RegisterHead, ReportOptions, ReportSource
+from benchwatch.report.contents.report_source import ReportOptions, ReportSource
 from benchwatch.report.laboratory.laboratory import Laboratory
 from benchwatch.report.unit_standing import UnitStanding, unit_standing
 from benchwatch.report.visit_style import VisitStyle
@@ -39,7 +40,7 @@ class RegisteredVisit:
     style: VisitStyle
     entries: int
     """How many entries of the register belong to it."""
-    head: RegisterHead | None
+    head: ChainHead | None
     """The end of this machine's chain; of the visit's own chain where this machine has none."""
 
 
@@ -80,12 +81,12 @@ def read_source(request: ReportRequest, registered: RegisteredVisit) -> ReportSo
     )
 
 
-def present_head(connection: sqlite3.Connection, chain: str) -> RegisterHead | None:
+def present_head(connection: sqlite3.Connection, chain: str) -> ChainHead | None:
     """Return the last entry of a chain; None where there is none."""
     entry = newest_entry(connection, chain)
     if entry is None:
         return None
-    return RegisterHead(chain=chain, entry=entry.name, hash=entry.hash)
+    return ChainHead(chain=chain, entry=entry.name, hash=entry.hash)
 
 
 def count_entries(connection: sqlite3.Connection, visit: str) -> int:

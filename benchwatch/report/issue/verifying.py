@@ -209,10 +209,10 @@ def _on_readings(found: FoundReport) -> Iterator[Finding]:
     if whole is not None and whole.last_numbers != stated.last_numbers:
         now = fingerprint_of(found.visit, folder, dict(stated.last_numbers))
     at_hand = 0 if now is None else now.readings
-    count = how_many(stated.count, "reading")
+    count = how_many(stated.readings, "reading")
     if now is not None and now.sha256 == stated.sha256:
         yield Finding(question="readings", sound=True, text=f"its {count} are unchanged.")
-    elif at_hand < stated.count:
+    elif at_hand < stated.readings:
         text = (
             f"its {count} can't be verified: {at_hand} are at hand in {shown_path(folder)}. "
             "Bring the journals of the visit there, or archives of them."

@@ -5,14 +5,10 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Any, Final
 
-from benchwatch.register.issued_report import (
-    HeadOfIssue,
-    ReadingsOfIssue,
-    ReportIssue,
-)
+from benchwatch.register.issued_report import ChainHead, ReportIssue
 from benchwatch.register.visit import Visit
 from benchwatch.report.contents.report_document import report_document
-from benchwatch.report.contents.report_source import RegisterHead, ReportPages, ReportSource
+from benchwatch.report.contents.report_source import ReportPages, ReportSource
 from benchwatch.report.issue.document_digests import content_digest, part_digests
 from benchwatch.report.issue.issue_changes import changes_since, reason_of, stated_results
 
@@ -60,7 +56,7 @@ class PresentIssue:
 
 
 def present_issue(
-    source: ReportSource, head: RegisterHead | None, *, reason: str, now_utc_s: float
+    source: ReportSource, head: ChainHead | None, *, reason: str, now_utc_s: float
 ) -> PresentIssue:
     """Return the newest issue if the report still says the same, else the next one.
 
@@ -74,7 +70,7 @@ def present_issue(
     newest = visit.newest_issue
     earlier = None if newest is None else newest.issue
     if earlier is not None:
-        told = _told(source, earlier.head)
+        told = replace(source, head=earlier.head)
         whole = _whole(told)
         if content_digest(whole) == earlier.content:
             return PresentIssue(
@@ -92,8 +88,8 @@ def present_issue(
         parts=part_digests(whole),
         results=stated_results(whole),
         amendments=tuple(one.entry for one in visit.amendments),
-        readings=_readings(source),
-        head=None if head is None else _kept(head),
+        readings=source.measured.fingerprint,
+        head=head,
         reason=reason,
         replaces="" if newest is None else newest.entry,
         changes=(),
@@ -113,31 +109,10 @@ def identification_of(document: Mapping[str, Any], number: int | None) -> str:
     return f"{document['unit']['ident']} / visit {document['visit']['label']} / {which}"
 
 
-def _told(source: ReportSource, head: HeadOfIssue | None) -> ReportSource:
-    """Return a source with the head that an earlier issue has."""
-    if head is None:
-        return replace(source, head=None)
-    stated = RegisterHead(chain=head.chain, entry=head.entry, hash=head.hash)
-    return replace(source, head=stated)
-
-
 def _whole(source: ReportSource) -> dict[str, Any]:
     """Return the document with all pages, whichever were asked for."""
     pages: ReportPages = "all"
     return report_document(replace(source, options=replace(source.options, pages=pages)))
-
-
-def _kept(head: RegisterHead) -> HeadOfIssue:
-    return HeadOfIssue(chain=head.chain, entry=head.entry, hash=head.hash)
-
-
-def _readings(source: ReportSource) -> ReadingsOfIssue | None:
-    found = source.measured.fingerprint
-    if found is None:
-        return None
-    return ReadingsOfIssue(
-        sha256=found.sha256, count=found.readings, last_numbers=found.last_numbers
-    )
 
 
 def _issue_of_entry(visit: Visit, entry: str) -> ReportIssue | None:

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from datetime import date, datetime, time
 from typing import Final
 
-from benchwatch.screen.text.local_time import local, zone
+from benchwatch.clock import local, zone_name
 
 MINUTE_S, HOUR_S, DAY_S = 60, 3600, 86400
 STEPS_S: Final = (
@@ -42,7 +42,7 @@ def clock_label(utc_s: float, span_s: float, most: int) -> str:
     """Write the local time at the end of an axis with its zone, as exactly as its ticks."""
     then = local(utc_s)
     form = "%H:%M:%S" if span_s / max(most, 1) <= MINUTE_S / 2 else "%H:%M"
-    return f"{then:{form}} {zone(then)}"
+    return f"{then:{form}} {zone_name(then)}"
 
 
 def _times(begin_s: float, end_s: float, step_s: int) -> Iterator[float]:

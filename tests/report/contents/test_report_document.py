@@ -12,9 +12,9 @@ import pytest
 import report_kit
 from contents_kit import blocks_of, facts_of, leaves, page_text, source_of
 
+from benchwatch.register.issued_report import ChainHead
 from benchwatch.report.contents.report_document import FORMAT, SECTIONS, report_document
 from benchwatch.report.contents.report_source import (
-    RegisterHead,
     ReportOptions,
     ReportSource,
 )
@@ -28,7 +28,7 @@ TIME = re.compile(r"\d{4}-\d\d-\d\d( \d\d:\d\d)?|\b\d\d:\d\d(:\d\d)?\b|\b\d{1,2}
 def good(tmp_path_factory: pytest.TempPathFactory) -> ReportSource:
     """A visit with all that a report can show, on a bench of its own."""
     made = report_kit.good_visit(tmp_path_factory.mktemp("good") / "bench")
-    head = RegisterHead(chain="bench-0", entry="bench-0/40", hash="5e" * 32)
+    head = ChainHead(chain="bench-0", entry="bench-0/40", hash="5e" * 32)
     return source_of(made, head=head)
 
 
