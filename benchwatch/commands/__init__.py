@@ -27,4 +27,4 @@ COMMANDS: Final = {
     "completion": "Print the script that lets a shell complete words.",
 }
 """Name and one line of help of each command, in the order in which a newcomer needs them. The list
-in ``--help``, the shell's completion and the README's table are made from it."""
+in ``--help``, the shell's completion and the table of the docs are made from it."""

@@ -1,11 +1,11 @@
 """Every bus times every fault: what it costs, shown by real servers, ptys and acquisitions.
 
-The table of the README is made here:
+The table of docs/counters.md is made here:
 
     python -m pytest tests/bus/test_bus_faults.py -s
 
-prints it, with the times of that run, and fails when the README says something else. With
-BENCHWATCH_UPDATE_SNAPSHOTS=1 it is put into the README instead, to be looked at.
+prints it, with the times of that run, and fails when that page says something else. With
+BENCHWATCH_UPDATE_SNAPSHOTS=1 it is put into the page instead, to be looked at.
 """
 
 import os
@@ -33,7 +33,7 @@ from benchwatch_simulators.faults import FAULT_KINDS
 pytestmark = pytest.mark.long
 
 UPDATE = "BENCHWATCH_UPDATE_SNAPSHOTS"
-README = Path(__file__).parents[2] / "README.md"
+PAGE = Path(__file__).parents[2] / "docs/counters.md"
 BEGINS, ENDS = "<!-- bus table -->", "<!-- /bus table -->"
 
 SEEN_S = 0.1
@@ -154,15 +154,15 @@ def undisturbed(found: Found, in_time: Callable[[Found], bool], folder: Path) ->
     return found
 
 
-def test_the_readme_shows_this_table(table: dict[tuple[str, str], Found]) -> None:
+def test_the_docs_show_this_table(table: dict[tuple[str, str], Found]) -> None:
     """Its cells are those found here; the times in its last column are of whatever run."""
-    before, begins, rest = README.read_text("utf-8").partition(BEGINS)
+    before, begins, rest = PAGE.read_text("utf-8").partition(BEGINS)
     shown, ends, after = rest.partition(ENDS)
-    assert begins, f"README.md holds no {BEGINS} to put the table behind"
+    assert begins, f"docs/counters.md holds no {BEGINS} to put the table behind"
     assert ends
     if os.environ.get(UPDATE) == "1":
         shown = f"\n{markdown(table)}\n"
-        README.write_text(f"{before}{begins}{shown}{ends}{after}", "utf-8")
+        PAGE.write_text(f"{before}{begins}{shown}{ends}{after}", "utf-8")
 
     assert [_cells(line) for line in shown.strip().splitlines()] == [
         _cells(line) for line in markdown(table).splitlines()

@@ -422,10 +422,10 @@ def test_amend_the_nominal_of_an_imported_visit(register: RegisterFile) -> None:
 
 
 @pytest.mark.usefixtures("later")
-def test_the_header_of_the_readme_is_imported(register: RegisterFile) -> None:
-    """The columns that README.md names are taken as they stand; a bare u is in ppb too."""
-    readme = Path(__file__).parents[2] / "README.md"
-    (line,) = [one for one in readme.read_text("utf-8").splitlines() if "visits import ea" in one]
+def test_the_header_of_the_docs_is_imported(register: RegisterFile) -> None:
+    """The columns that docs/visits.md names are taken as they stand; a bare u is in ppb too."""
+    page = Path(__file__).parents[2] / "docs/visits.md"
+    (line,) = [one for one in page.read_text("utf-8").splitlines() if "visits import ea" in one]
     header = line.partition("#")[2].strip()
 
     import_table(register, f"{header}\n0417,2028-05-04,37.0,0.2,0.4,0.1,5MHz,lid was loose\n")

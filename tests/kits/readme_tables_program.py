@@ -1,4 +1,4 @@
-"""Writes what follows from declarations: tables of the README, and the outlines of the commands.
+"""Writes what follows from declarations: tables of the docs, and the outlines of the commands.
 
 Run ``python tests/kits/readme_tables_program.py`` after a command, an option, a unit of measure, a
 view, a deviation or a simulated bench was added or renamed.
@@ -6,8 +6,9 @@ view, a deviation or a simulated bench was added or renamed.
 
 import json
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from pathlib import Path
+from typing import NamedTuple
 
 import click
 
@@ -20,13 +21,7 @@ from benchwatch.screen.key_binding import KeyBinding
 from benchwatch.screen.views.view_list import VIEWS
 from benchwatch_simulators.bench.simulated_bench_file import own_plans
 
-README = Path(__file__).parents[2] / "README.md"
-UNITS_HEADING = "Quantities are typed"
-"""Beginning of the paragraph above the table of units."""
-DEVIATIONS_HEADING = "**Deviations.**"
-"""The same for the table of deviations."""
-BENCHES_HEADING = "**Simulated benches.**"
-"""The same for the table of simulated benches."""
+DOCS = Path(__file__).parents[2] / "docs"
 
 
 def commands_table() -> str:
@@ -117,21 +112,34 @@ def _row(words: str, command: click.Command, about: str) -> str:
     return f"| `{' '.join([words, *arguments])}` | {about} | {'yes' if json_lines else '–'} |"
 
 
-def table_after(heading: str, text: str) -> re.Match[str]:
-    """Return the first table after `heading`."""
-    found = re.compile(r"(?:^\|.*\n)+", re.MULTILINE).search(text, text.index(heading))
-    assert found is not None
+def table_after(above: str, text: str) -> re.Match[str]:
+    """Return the first table after the line that begins with `above`."""
+    line = re.search(rf"^{re.escape(above)}", text, re.MULTILINE)
+    assert line is not None, above
+    found = re.compile(r"(?:^\|.*\n)+", re.MULTILINE).search(text, line.start())
+    assert found is not None, above
     return found
 
 
+class DocTable(NamedTuple):
+    """A table of the docs that follows from declarations."""
+
+    page: str
+    """The file in the folder of docs."""
+    above: str
+    """Beginning of the line above it, such as a heading."""
+    write: Callable[[], str]
+    """Returns the table."""
+
+
 TABLES = (
-    ("## Commands", commands_table),
-    (UNITS_HEADING, units_table),
-    ("## On the screen", views_table),
-    (DEVIATIONS_HEADING, deviations_table),
-    (BENCHES_HEADING, benches_table),
+    DocTable("commands.md", "# Commands", commands_table),
+    DocTable("commands.md", "## Quantities", units_table),
+    DocTable("commands.md", "## Simulated benches", benches_table),
+    DocTable("screen.md", "# On the screen", views_table),
+    DocTable("numbers.md", "**Deviations.**", deviations_table),
 )
-"""The text above each table, and the function that writes the table."""
+"""The tables, each with its page and what stands above it."""
 
 
 def outlines_text() -> str:
@@ -143,13 +151,13 @@ def outlines_text() -> str:
 
 
 def main() -> None:
-    """Write the tables into the README, and the outlines into their file."""
+    """Write the tables into the docs, and the outlines into their file."""
     OUTLINES.write_text(outlines_text(), encoding="utf-8")
-    text = README.read_text(encoding="utf-8")
-    for heading, table in TABLES:
-        old = table_after(heading, text)
-        text = f"{text[: old.start()]}{table()}\n{text[old.end() :]}"
-    README.write_text(text, encoding="utf-8")
+    for page, above, write in TABLES:
+        text = (DOCS / page).read_text(encoding="utf-8")
+        old = table_after(above, text)
+        new = f"{text[: old.start()]}{write()}\n{text[old.end() :]}"
+        (DOCS / page).write_text(new, encoding="utf-8")
 
 
 if __name__ == "__main__":

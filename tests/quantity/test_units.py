@@ -1,9 +1,8 @@
-"""The tables of units: each unit can be typed, is shown where declared, and is in the README."""
+"""The tables of units: each unit can be typed, and is shown where declared."""
 
 from decimal import Decimal
 
 import pytest
-import readme_tables_program
 
 from benchwatch.quantity import (
     OFFSET_UNITS,
@@ -64,12 +63,3 @@ def test_a_prefix_is_read_in_every_way_it_is_typed(prefix: Prefix) -> None:
 
     if prefix.shown:
         assert format_frequency(hertz) == f"20 {prefix.name}Hz"
-
-
-def test_the_readme_lists_every_unit() -> None:
-    """The table is as ``python tests/kits/readme_tables_program.py`` writes it."""
-    text = readme_tables_program.README.read_text(encoding="utf-8")
-
-    table = readme_tables_program.table_after(readme_tables_program.UNITS_HEADING, text)[0]
-
-    assert table.strip() == readme_tables_program.units_table()

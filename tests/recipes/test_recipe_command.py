@@ -38,7 +38,7 @@ print(*(name for name in sys.modules if name.startswith("benchwatch.commands."))
 
 
 def test_a_command_is_a_module_and_a_row(tmp_path: Path) -> None:
-    """The command runs, refuses bad input, and is in completion, help and README's table."""
+    """The command runs, refuses bad input, and is in completion, help and the docs' table."""
     copy = ProgramCopy(tmp_path)
 
     copy.add("benchwatch/commands/beat.py", COMMAND)

@@ -1,8 +1,7 @@
-"""The README's tables list all that the program has: commands, options, keys, JSON keys, flags."""
+"""README and docs name all that the program has: commands, options, keys, JSON keys, flags."""
 
 import json
 import re
-from collections.abc import Callable
 from pathlib import Path
 from typing import get_args
 
@@ -17,17 +16,22 @@ from benchwatch.line_output import EndOfRun, json_line
 from benchwatch.reading import Event, Flag, Gap, Mark, Record
 from benchwatch.screen.views.view_list import VIEWS
 
-README = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+TOP = Path(__file__).parents[2]
+PAGES = {
+    path.relative_to(TOP).as_posix(): path.read_text(encoding="utf-8")
+    for path in (TOP / "README.md", *sorted((TOP / "docs").glob("*.md")))
+}
+"""The text of each page for users, by its path."""
+TEXT = "\n".join(PAGES.values())
 OF_OTHERS = {"--quiet", "--upgrade", "--editable", "--group", "--dist"}
 """Options of pip and pytest in commands of the README."""
 
 
-def table_after(words: str) -> list[tuple[str, str]]:
-    """Return the first two cells of each row of the first table after `words`."""
-    rows = re.search(r"(?:^\|.*\n)+", README[README.index(words) :], re.MULTILINE)
-    assert rows is not None
-    cells = [row.strip("|").split("|") for row in rows[0].splitlines()[2:]]
-    return [(row[0].strip(), row[1].strip()) for row in cells]
+def keys_of_lines() -> dict[str, str]:
+    """Return what the table of the JSON lines has in its second column, by its first."""
+    table = readme_tables_program.table_after("# The JSON lines", PAGES["docs/lines.md"])
+    cells = [row.strip("|").split("|") for row in table[0].splitlines()[2:]]
+    return {row[0].strip(): row[1].strip() for row in cells}
 
 
 def commands_of(group: click.Group) -> dict[str, click.Command]:
@@ -43,10 +47,12 @@ def commands_of(group: click.Group) -> dict[str, click.Command]:
     return found
 
 
-@pytest.mark.parametrize(("heading", "table"), readme_tables_program.TABLES)
-def test_the_tables_are_those_of_the_declarations(heading: str, table: Callable[[], str]) -> None:
+@pytest.mark.parametrize("table", readme_tables_program.TABLES, ids=lambda one: one.write.__name__)
+def test_the_tables_are_those_of_the_declarations(table: readme_tables_program.DocTable) -> None:
     """Each table is as ``python tests/kits/readme_tables_program.py`` writes it."""
-    assert readme_tables_program.table_after(heading, README)[0].strip() == table()
+    text = PAGES[f"docs/{table.page}"]
+
+    assert readme_tables_program.table_after(table.above, text)[0].strip() == table.write()
 
 
 def test_every_command_that_prints_data_has_lines_for_programs() -> None:
@@ -64,7 +70,7 @@ def test_every_command_that_prints_data_has_lines_for_programs() -> None:
 
 
 def test_every_option_in_the_text_exists() -> None:
-    """Each option in the README is an option of a command."""
+    """Each option in README and docs is an option of a command."""
     options = {
         name
         for command in commands_of(cli).values()
@@ -72,11 +78,11 @@ def test_every_option_in_the_text_exists() -> None:
         for name in (*parameter.opts, *parameter.secondary_opts)
     }
 
-    assert set(re.findall(r"(?<![\w-])--[a-z][a-z-]+", README)) - OF_OTHERS <= options | {"--help"}
+    assert set(re.findall(r"(?<![\w-])--[a-z][a-z-]+", TEXT)) - OF_OTHERS <= options | {"--help"}
 
 
 def test_every_key_of_the_screen_is_in_the_text() -> None:
-    """Each key is in the README by its name on the screen, in a pair or alone."""
+    """Each key is in the docs by its name on the screen, in a pair or alone."""
     names = {
         name
         for key in VIEWS.keys
@@ -85,8 +91,7 @@ def test_every_key_of_the_screen_is_in_the_text() -> None:
     missing = [
         name
         for name in sorted(names)
-        if f"`{name}`" not in README
-        and (len(name) == 1 or re.search(rf"\b{name}\b", README) is None)
+        if f"`{name}`" not in TEXT and (len(name) == 1 or re.search(rf"\b{name}\b", TEXT) is None)
     ]
 
     assert missing == []
@@ -106,13 +111,13 @@ def test_every_key_of_the_screen_is_in_the_text() -> None:
 def test_the_json_keys_are_those_of_the_table(event: Event | EndOfRun) -> None:
     """The table has every key of every kind of line, and no other."""
     written = json.loads(json_line(event, Numbers()))
-    keys = dict(table_after("**The JSON lines.**"))[f"`{written.pop('kind')}`"]
+    keys = keys_of_lines()[f"`{written.pop('kind')}`"]
 
     assert set(re.findall(r"`(\w+)`", keys)) == set(written)
 
 
 def test_every_flag_is_explained() -> None:
-    """The README explains exactly the flags that exist, beside the table of the JSON lines."""
-    (said,) = re.findall(r"`flags` holds any of (.*?)\n\n", README, re.DOTALL)
+    """The page explains exactly the flags that exist, beside the table of the JSON lines."""
+    (said,) = re.findall(r"`flags` holds any of (.*?)\n\n", PAGES["docs/lines.md"], re.DOTALL)
 
     assert set(re.findall(r"`([a-z-]+)`", said)) == set(get_args(Flag))

@@ -1,7 +1,7 @@
 """The declaration of each deviation: one record each, from which all else about it follows.
 
 The computation (`deviations`, `deviation_table`), its limits (`confidence`), the choices of
-``stability --deviations``, the live deviations and the README's table are derived from these
+``stability --deviations``, the live deviations and the table of the docs are derived from these
 records alone.
 """
 
@@ -24,7 +24,7 @@ class DeviationKind:
     name: str
     """As in the handbook (NIST SP 1065), in lower case."""
     meaning: str
-    """For the README, as short as a cell of a table."""
+    """For the docs, as short as a cell of a table."""
     order: Literal[2, 3] = 2
     """Order of the difference of phase: 3 for the Hadamard kind, blind to constant drift."""
     overlapping: bool = True
