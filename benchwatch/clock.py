@@ -99,3 +99,17 @@ def zone_name(then: datetime) -> str:
     if name.isascii() and name.isalpha() and len(name) <= LONGEST_ZONE:
         return name
     return f"UTC{then.strftime('%z')[:3]}:{then.strftime('%z')[3:5]}"
+
+
+def dated_minute(utc_s: float) -> str:
+    """Write Unix seconds as local time, ``2031-05-04 10:20 CET``; ``-`` where it is no date."""
+    text = local_minute(utc_s)
+    return f"{text} {zone_name(local(utc_s))}" if text else "-"
+
+
+def local_minute(utc_s: float) -> str:
+    """Write Unix seconds as ``2031-05-04 10:20``, local time; empty where it is no date."""
+    try:
+        return f"{local(utc_s):%Y-%m-%d %H:%M}"
+    except (ValueError, OverflowError, OSError):
+        return ""

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from benchwatch.clock import local_minute
 from benchwatch.commands.common.completed_words import UNITS
 from benchwatch.commands.common.option_types import FREQUENCY, IDENT, of_option
 from benchwatch.commands.common.output import narrate, print_json, print_text
@@ -29,7 +30,6 @@ from benchwatch.quantity import (
 )
 from benchwatch.register import read_register
 from benchwatch.report.blocks import align_table
-from benchwatch.screen.text.local_time import local_minute
 
 if TYPE_CHECKING:
     from benchwatch.estimate.ageing.visit_history import DatedOffset

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
+from benchwatch.clock import dated_minute
 from benchwatch.commands.common.command_with_parts import CommandWithParts
 from benchwatch.commands.common.completed_words import FILES, VISITS_OR_VERIFY
 from benchwatch.commands.common.output import print_json, print_text
@@ -30,7 +31,6 @@ from benchwatch.journal import default_path
 from benchwatch.register import register_path
 from benchwatch.report.forms.form_list import FORMS
 from benchwatch.report.whole_file import shown_path
-from benchwatch.screen.text.local_time import dated_minute
 
 if TYPE_CHECKING:
     from benchwatch.report.contents.report_source import ReportPages

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from benchwatch.clock import local_minute
 from benchwatch.commands.common.completed_words import FILES, UNITS, VISITS
 from benchwatch.commands.common.fitted_table import print_fitted
 from benchwatch.commands.common.option_types import IDENT
@@ -34,7 +35,6 @@ from benchwatch.register.visit_import import (
 from benchwatch.register.visit_summary import OffsetInBrief, VisitSummary
 from benchwatch.report.blocks import plain_text
 from benchwatch.report.visit_style import NAMELESS
-from benchwatch.screen.text.local_time import local_minute
 
 HASH = re.compile(r"[0-9a-f]{64}")
 HEAD_THERE = "there, nothing before it was cut off"

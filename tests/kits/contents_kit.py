@@ -5,13 +5,13 @@ from typing import Any
 
 from report_kit import MadeVisit
 
+from benchwatch.clock import local_minute
 from benchwatch.measured_visit.visit_reader import read_measured_visit
 from benchwatch.register.register_reader import read_register
 from benchwatch.register.visit import Visit
 from benchwatch.report.contents.report_source import ReportSource
 from benchwatch.report.unit_standing import unit_standing
 from benchwatch.report.visit_style import VisitStyle
-from benchwatch.screen.text.local_time import local_minute
 
 OWN_CHAIN = "bench-0"
 

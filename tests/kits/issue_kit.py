@@ -12,7 +12,7 @@ from typing import Any
 from pipeline_kit import StillClock
 from report_kit import MadeVisit
 
-from benchwatch.clock import Clock
+from benchwatch.clock import Clock, local_minute
 from benchwatch.register import read_register
 from benchwatch.register.amending import amend_entry
 from benchwatch.register.register_entry import RegisterEntry
@@ -23,7 +23,6 @@ from benchwatch.report.issue.report_reading import ReportRequest
 from benchwatch.report.issue.verifying import Finding, Verification, verify_report
 from benchwatch.report.laboratory.laboratory import Laboratory
 from benchwatch.report.visit_style import VisitStyle
-from benchwatch.screen.text.local_time import local_minute
 
 
 def style(own_chain: str | None) -> VisitStyle:

@@ -69,10 +69,10 @@ class CompletedWords:
 
 
 def _run_numbers(ctx: click.Context) -> Words:
+    from benchwatch.clock import local_minute  # noqa: PLC0415 - only when asked
     from benchwatch.journal import default_path  # noqa: PLC0415 - likewise
     from benchwatch.journal.journal_reader import JournalReader  # noqa: PLC0415 - likewise
     from benchwatch.quantity import printable  # noqa: PLC0415 - likewise
-    from benchwatch.screen.text.local_time import local_minute  # noqa: PLC0415 - only when asked
 
     path = _typed_journal(ctx) or default_path()
     if not path.exists():
@@ -139,8 +139,8 @@ def _unit_idents(ctx: click.Context) -> Words:
 
 
 def _visit_numbers(ctx: click.Context) -> Words:
+    from benchwatch.clock import local_minute  # noqa: PLC0415 - only when asked
     from benchwatch.register.register_entry import short_name  # noqa: PLC0415 - only when asked
-    from benchwatch.screen.text.local_time import local_minute  # noqa: PLC0415 - only when asked
 
     with _register(ctx) as register:
         for visit in register.summaries(limit=MOST_VISITS):

@@ -8,6 +8,7 @@ from typing import Any, Final
 
 import click
 
+from benchwatch.clock import local_minute
 from benchwatch.commands.common.completed_words import FILES, RUNS, VISITS
 from benchwatch.commands.common.option_types import refuse_together
 from benchwatch.commands.common.output import narrate
@@ -22,7 +23,6 @@ from benchwatch.recording.journal_rows import is_journal
 from benchwatch.recording.run_selection import NewestRuns, newest_runs
 from benchwatch.recording.text_lines import shown_name
 from benchwatch.register import Visit, read_register, register_path
-from benchwatch.screen.text.local_time import local_minute
 
 MOST_RANGES: Final = 6
 """Ranges of numbers that a sentence lists; of more it lists the last ones."""

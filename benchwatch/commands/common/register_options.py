@@ -7,11 +7,11 @@ from typing import Any, Final
 
 import click
 
+from benchwatch.clock import local_minute
 from benchwatch.errors import UsageError
 from benchwatch.journal import default_path
 from benchwatch.register import RegisterReader, Unit, register_path
 from benchwatch.report.visit_style import VisitStyle
-from benchwatch.screen.text.local_time import local_minute
 
 journal_beside_option: Final = click.option(
     "--journal",

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from benchwatch.clock import SystemClock, iso_time
+from benchwatch.clock import SystemClock, dated_minute, iso_time, local_minute
 from benchwatch.commands.common.fitted_table import terminal_columns
 from benchwatch.commands.common.output import narrate, print_json, print_text
 from benchwatch.commands.common.signing_password import ask_new_password, ask_password
@@ -19,7 +19,6 @@ from benchwatch.errors import FileError, UsageError
 from benchwatch.register.amending import LONGEST_REASON
 from benchwatch.report.visit_style import VisitStyle
 from benchwatch.report.whole_file import shown_path, write_whole
-from benchwatch.screen.text.local_time import dated_minute, local_minute
 
 if TYPE_CHECKING:
     from benchwatch.report.contents.report_source import ReportPages

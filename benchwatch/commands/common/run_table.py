@@ -6,12 +6,11 @@ from collections.abc import Sequence
 from datetime import UTC, datetime
 from typing import Final
 
-from benchwatch.clock import local
+from benchwatch.clock import local, local_minute
 from benchwatch.commands.common.output import print_json, print_text
 from benchwatch.journal.run_list import ListedRun
 from benchwatch.quantity import format_duration, format_frequency, printable
 from benchwatch.report.blocks import align_table
-from benchwatch.screen.text.local_time import local_minute
 
 COLUMN_NAMES: Final = (
     "run", "started", "lasted", "readings", "counter", "nominal", "ended", "of",

@@ -40,17 +40,3 @@ def minute(utc_s: float, now_utc_s: float) -> str:
     then = local(utc_s)
     day = "" if then.date() == local(now_utc_s).date() else f"{then:%b %d} "
     return f"{day}{then:%H:%M} {zone_name(then)}"
-
-
-def dated_minute(utc_s: float) -> str:
-    """Write Unix seconds as ``2031-05-04 10:20 CET``; ``-`` where it is no date."""
-    text = local_minute(utc_s)
-    return f"{text} {zone_name(local(utc_s))}" if text else "-"
-
-
-def local_minute(utc_s: float) -> str:
-    """Write Unix seconds as ``2031-05-04 10:20``, local time; empty where it is no date."""
-    try:
-        return f"{local(utc_s):%Y-%m-%d %H:%M}"
-    except (ValueError, OverflowError, OSError):
-        return ""

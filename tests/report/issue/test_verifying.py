@@ -10,6 +10,7 @@ from issue_kit import amend_record, answers, issue, request_of, verify
 from register_kit import behind_the_triggers
 from report_kit import MadeVisit, empty_visit, good_visit
 
+from benchwatch.clock import local_minute
 from benchwatch.errors import FileError
 from benchwatch.register.register_entry import entry_hash
 from benchwatch.register.register_schema import SELECT, entry_of
@@ -18,7 +19,6 @@ from benchwatch.report.issue import file_claims
 from benchwatch.report.issue.file_claims import read_claim
 from benchwatch.report.issue.issuing import draft_document
 from benchwatch.report.issue.verifying import verify_report
-from benchwatch.screen.text.local_time import local_minute
 
 HOSTILE = {
     "empty.json": b"",
