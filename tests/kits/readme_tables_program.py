@@ -137,7 +137,7 @@ TABLES = (
     DocTable("commands.md", "## Quantities", units_table),
     DocTable("commands.md", "## Simulated benches", benches_table),
     DocTable("screen.md", "# On the screen", views_table),
-    DocTable("numbers.md", "**Deviations.**", deviations_table),
+    DocTable("numbers.md", "### Deviations", deviations_table),
 )
 """The tables, each with its page and what stands above it."""
 
