@@ -302,6 +302,7 @@ def watch(
                         address,
                         screen.options(where, bell=False),
                         trimmer=bench,
+                        asked=screen.theme,
                         ascii_only=screen.ascii,
                         cleanup=end,
                     )

@@ -10,6 +10,7 @@ from textual.driver import Driver
 from textual.events import Event, Paste
 from textual.events import Key as KeyPress
 
+from benchwatch.colours import no_color_hidden
 from benchwatch.errors import INTERRUPTED
 from benchwatch.quantity import printable
 from benchwatch.reading import AS_FOUND, AS_LEFT
@@ -80,9 +81,12 @@ class BenchwatchApp(App[None]):
             every_s: Seconds between redraws of digits and of charts; None: no timers.
         """
         self.options = options or DisplayOptions()
-        super().__init__(driver, ansi_color=not self.options.theme.colour)
+        theme = self.options.theme
+        with no_color_hidden():  # the theme has decided
+            super().__init__(driver, ansi_color=not theme.colour)
         self.animation_level = "none"
-        self.set_class(not self.options.theme.colour, "plain")
+        self.set_class(not theme.colour, "plain")
+        self.set_class(theme.word == "light", "light")
         self._every_s = every_s
         self._redraw_asked = False
         self.ending = False

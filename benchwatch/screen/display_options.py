@@ -8,6 +8,7 @@ from pathlib import Path
 
 from platformdirs import user_state_path
 
+from benchwatch.colours import ThemeWord, theme_word
 from benchwatch.screen.drawing.theme import Theme
 
 
@@ -28,15 +29,18 @@ def state_path() -> Path:
 
 def theme_for(
     *,
+    asked: ThemeWord | None = None,
     ascii_only: bool | None = None,
     encoding: str | None = None,
     environ: Mapping[str, str] | None = None,
 ) -> Theme:
     """Choose characters and colours.
 
-    A set and non-empty ``NO_COLOR`` (https://no-color.org) or TERM=dumb switches colours off.
+    Without a theme that is asked for, a set and non-empty ``NO_COLOR`` (https://no-color.org) or
+    TERM=dumb switches colours off, unless ``FORCE_COLOR`` (https://force-color.org) is set.
 
     Args:
+        asked: the theme that was typed or configured; None: none was.
         ascii_only: whether to draw in ASCII; None: unless the encoding is a UTF.
         encoding: encoding of the terminal; None: that of standard output.
         environ: environment variables; None: those of this process.
@@ -45,8 +49,7 @@ def theme_for(
     encoding = encoding if encoding is not None else (sys.stdout.encoding or "ascii")
     if ascii_only is None:
         ascii_only = not encoding.lower().replace("-", "").startswith("utf")
-    dumb = environ.get("TERM") == "dumb"
-    return Theme(ascii=ascii_only, colour=not environ.get("NO_COLOR") and not dumb)
+    return Theme(ascii=ascii_only, word=theme_word(asked, environ))
 
 
 def _this_terminal() -> Theme:

@@ -18,6 +18,7 @@ import textual_serve
 from aiohttp import WSMsgType, web
 from aiohttp.typedefs import Handler, Middleware
 
+from benchwatch.colours import DARK, Palette
 from benchwatch.errors import UsageError
 from benchwatch.web.browser_page import PageApp, PageChannel, page_size
 from benchwatch.web.connections import ConnectionAcceptor, listening_on
@@ -72,6 +73,7 @@ class RequestHandlers:
         make: creates the screen of a page.
         crashed: called with one line on the error that ended a page.
         asked: called with the transport of each request, and with ``lasting=True`` for a page.
+        palette: colours of the page around the screen.
         screens: screens of the open pages.
         files: files of the terminal emulator, by their path in the URL.
     """
@@ -80,6 +82,7 @@ class RequestHandlers:
     make: MakeApp
     crashed: Callable[[str], None]
     asked: Callable[..., None]
+    palette: Palette
     screens: set[PageApp] = field(default_factory=set)
     files: dict[str, Path] = field(default_factory=lambda: files_under(STATIC))
 
@@ -90,7 +93,13 @@ class RequestHandlers:
         least, most = FONT_SIZE_RANGE
         size = min(max(_whole(request.query.get("fontsize"), USUAL_FONT_SIZE), least), most)
         return web.Response(
-            text=template.substitute(socket=html.escape(socket), font_size=size),
+            text=template.substitute(
+                socket=html.escape(socket),
+                font_size=size,
+                background=self.palette.background,
+                ink=self.palette.off_lamp.colour,
+                caution=self.palette.off_lamp.background,
+            ),
             content_type="text/html",
             headers={"Content-Security-Policy": PAGE_POLICY.format(socket=socket)},
         )
@@ -117,7 +126,7 @@ class RequestHandlers:
         )
         await socket.prepare(request)
         if len(self.screens) >= MOST_PAGES:
-            await socket.send_bytes(NO_MORE_PAGES.encode())
+            await socket.send_bytes((_text_colour(self.palette) + NO_MORE_PAGES).encode())
             await socket.close()
             return socket
         self.asked(request.transport, lasting=True)
@@ -159,6 +168,7 @@ async def serving(
     make: MakeApp,
     crashed: Callable[[str], None],
     *,
+    palette: Palette = DARK,
     trouble: Callable[[str], None] = lambda _: None,
     logger: logging.Logger | None = None,
 ) -> AsyncIterator[str]:
@@ -168,6 +178,7 @@ async def serving(
         address: address to serve on, and the secret that gives access.
         make: creates the screen of a page.
         crashed: called with one line on the error that ended a page.
+        palette: colours of the page around the screen.
         trouble: called with a sentence when no more pages can be opened.
         logger: logger for errors in full; None: they are not logged.
 
@@ -193,7 +204,11 @@ async def serving(
     with listening:
         connections = ConnectionAcceptor(listening, lambda: _answering(runner), trouble)
         pages = RequestHandlers(
-            address=address, make=make, crashed=crashed, asked=connections.asked
+            address=address,
+            make=make,
+            crashed=crashed,
+            asked=connections.asked,
+            palette=palette,
         )
         application.middlewares.append(_guard(address, connections))
         application.on_response_prepare.append(_add_headers)
@@ -214,6 +229,14 @@ async def serving(
             taking.cancel()
             await asyncio.gather(taking, return_exceptions=True)
             await runner.cleanup()
+
+
+def _text_colour(palette: Palette) -> str:
+    """Return the escape sequence for text of this palette; none for the dark one, as is usual."""
+    if palette is DARK:
+        return ""
+    red, green, blue = bytes.fromhex(palette.text.colour.removeprefix("#"))
+    return f"\x1b[38;2;{red};{green};{blue}m"
 
 
 def _answering(runner: web.AppRunner) -> asyncio.Protocol:

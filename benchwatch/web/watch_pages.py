@@ -9,6 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final, TextIO
 
+from benchwatch.colours import DARK, palette_of
 from benchwatch.errors import FileError, UsageError
 from benchwatch.run.counters_in_run import RunOutcome
 from benchwatch.run.live_watch import LiveWatch
@@ -18,6 +19,7 @@ from benchwatch.web.served_address import ServedAddress
 if TYPE_CHECKING:
     from contextlib import AbstractAsyncContextManager
 
+    from benchwatch.colours import ThemeWord
     from benchwatch.screen.display_options import DisplayOptions
     from benchwatch.screen.watch_source import TrimmerControl
     from benchwatch.web.page_server import MakeApp
@@ -43,6 +45,7 @@ def serve_watch(
     *,
     trimmer: "TrimmerControl | None",
     options: "DisplayOptions",
+    asked: "ThemeWord | None",
     ascii_only: bool,
     narration: Narration,
     cleanup: Callable[[], object],
@@ -54,6 +57,7 @@ def serve_watch(
         address: where to serve.
         trimmer: the simulated trimmer that keys of the screen turn; None: there is none.
         options: display options of the screen; the theme is replaced.
+        asked: the theme that was typed or configured; None: none was.
         ascii_only: whether the screen is drawn in plain ASCII.
         narration: writes messages for the person at the terminal.
         cleanup: closes run and journal if the run does not end in order after a signal.
@@ -76,11 +80,20 @@ def serve_watch(
             f"a page stopped: {crash}. Open it again; the details are in the screen's log."
         )
 
-    no_color = {"NO_COLOR": os.environ.get("NO_COLOR", "")}
-    theme = theme_for(ascii_only=ascii_only, encoding="utf-8", environ=no_color)
+    # A page shows all colours, whatever the terminal of the server can show.
+    asked_for = {name: os.environ.get(name, "") for name in ("NO_COLOR", "FORCE_COLOR")}
+    theme = theme_for(asked=asked, ascii_only=ascii_only, encoding="utf-8", environ=asked_for)
+    palette = palette_of(theme.word) or DARK
     with open_log(log_path()) as log, SignalShutdown(run.interrupt, cleanup):
         make = _page_maker(run, trimmer, log, replace(options, theme=theme))
-        served = serving(address, make, say_crash, trouble=narration.say, logger=error_log(log))
+        served = serving(
+            address,
+            make,
+            say_crash,
+            palette=palette,
+            trouble=narration.say,
+            logger=error_log(log),
+        )
         asyncio.run(_serve(run, served, narration, of_this_computer=address.of_this_computer))
     assert run.outcome is not None
     return run.outcome

@@ -646,7 +646,7 @@ async def test_resize_redraws_at_once():
 async def test_no_color_reaches_every_cell(monkeypatch):
     """With NO_COLOR no cell on the screen, overlay included, has a colour."""
     monkeypatch.setenv("NO_COLOR", "1")
-    app = made_app(theme=Theme(colour=False))
+    app = made_app(theme=Theme(word="terminal"))
     async with app.run_test(size=(80, 24)) as pilot:
         await _assert_colourless(app, pilot)
         await pilot.press("m")

@@ -10,6 +10,7 @@ from program_kit import COMMAND
 from terminal_kit import Terminal
 
 from benchwatch.cli import run
+from benchwatch.colours import DARK, LIGHT, Palette
 from benchwatch.commands.common.screen_options import ScreenOptions, ViewChoice
 from benchwatch.screen.views.view_list import VIEWS
 
@@ -65,6 +66,48 @@ def test_ascii_and_view_are_as_asked(opened, tmp_path):
 def test_no_color_writes_no_colour(opened, tmp_path):
     """With NO_COLOR set no escape sequence chooses a colour (https://no-color.org)."""
     terminal = _start(opened, tmp_path, *WATCH, NO_COLOR="1")
+    terminal.wait_for("q quit")
+    terminal.type(b"q")
+
+    assert terminal.end() == 0
+    codes = {code for one in STYLE.findall(terminal.seen) for code in one.split(b";")}
+    assert codes <= {b"", b"0", b"1", b"2", b"4", b"7", b"39", b"49"}
+
+
+@pty_only
+@pytest.mark.parametrize(
+    ("options", "environment", "drawn"),
+    [
+        ([], {}, DARK),
+        (["--theme", "light"], {}, LIGHT),
+        (["--theme", "light"], {"NO_COLOR": "1"}, LIGHT),
+        ([], {"NO_COLOR": "1", "FORCE_COLOR": "1"}, DARK),
+    ],
+)
+def test_the_theme_is_drawn_as_asked(opened, tmp_path, options, environment, drawn):
+    """Every background written is one of the theme's, on a terminal that has all colours."""
+    environment = {"COLORTERM": "truecolor"} | environment
+    terminal = _start(opened, tmp_path, *WATCH, *options, **environment)
+    terminal.wait_for("q quit")
+    terminal.type(b"?")
+    terminal.wait_for("scroll")
+    terminal.type(b"qq")
+
+    assert terminal.end() == 0
+    assert _background(drawn) in terminal.seen
+    assert _background(LIGHT if drawn is DARK else DARK) not in terminal.seen
+
+
+def _background(palette: Palette) -> bytes:
+    """Return the parameters of SGR that choose a background (ECMA-48; ISO 8613-6 for the 2)."""
+    red, green, blue = bytes.fromhex(palette.background.removeprefix("#"))
+    return b"48;2;%d;%d;%d" % (red, green, blue)
+
+
+@pty_only
+def test_the_theme_of_the_terminal_writes_no_colour(opened, tmp_path):
+    """With --theme terminal no escape sequence chooses a colour, not even with FORCE_COLOR."""
+    terminal = _start(opened, tmp_path, *WATCH, "--theme", "terminal", FORCE_COLOR="1")
     terminal.wait_for("q quit")
     terminal.type(b"q")
 
@@ -134,7 +177,9 @@ def test_not_settled_in_time_is_an_exit_code(opened, tmp_path, warm):
 
 
 @pytest.mark.parametrize("command", [WATCH, ("replay", "nothing.csv")], ids=["watch", "replay"])
-@pytest.mark.parametrize("option", [("--ascii",), ("--view", "notes"), ("--no-bell",)])
+@pytest.mark.parametrize(
+    "option", [("--ascii",), ("--theme", "light"), ("--view", "notes"), ("--no-bell",)]
+)
 @pytest.mark.parametrize("lines", [(), ("--json",)], ids=["no terminal", "--json"])
 def test_options_of_the_screen_are_refused_with_lines(command, option, lines, capsys):
     """With lines an option of the screen is a usage error that names it."""

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from benchwatch.colours import THEMES, ThemeWord
 from benchwatch.commands.common.output import narrate
 from benchwatch.errors import UsageError
 
@@ -43,6 +44,8 @@ class ScreenOptions:
     view: str = ""
     """Name of the first view; empty: the view that serves the state."""
     bell: bool = True
+    theme: ThemeWord | None = None
+    """The theme that was asked for; None: by the environment."""
 
     def options(self, journal: Path | None = None, *, bell: bool = True) -> "DisplayOptions":
         """Return the display options of the screen.
@@ -58,7 +61,7 @@ class ScreenOptions:
         )
 
         return DisplayOptions(
-            theme=theme_for(ascii_only=self.ascii or None),
+            theme=theme_for(asked=self.theme, ascii_only=self.ascii or None),
             view=self.view.replace("-", "_"),
             bell=bell and self.bell,
             reports=reports_folder(journal),
@@ -71,7 +74,12 @@ class ScreenOptions:
         Raises:
             UsageError: an option of the screen was typed.
         """
-        typed = (("--ascii", self.ascii), ("--view", bool(self.view)), ("--no-bell", not self.bell))
+        typed = (
+            ("--ascii", self.ascii),
+            ("--theme", self.theme is not None),
+            ("--view", bool(self.view)),
+            ("--no-bell", not self.bell),
+        )
         for name, given in typed:
             if given:
                 raise UsageError(f"{name} is for the screen: leave it out where lines are written.")
@@ -82,6 +90,11 @@ def screen_options(command: Callable[..., Any]) -> Callable[..., Any]:
 
     @click.option("--ascii", "ascii_only", is_flag=True, help="Draw the screen in plain ASCII.")
     @click.option(
+        "--theme",
+        type=click.Choice(THEMES),
+        help="Colours of the screen: light text on dark, dark on light, or the terminal's own.",
+    )
+    @click.option(
         "--view",
         type=ViewChoice(),
         help="The view that the screen begins with; else by the state.",
@@ -89,9 +102,14 @@ def screen_options(command: Callable[..., Any]) -> Callable[..., Any]:
     @click.option("--no-bell", is_flag=True, help="Do not ring when the oscillator settles.")
     @wraps(command)
     def with_screen(
-        *args: Any, ascii_only: bool, view: str | None, no_bell: bool, **rest: Any
+        *args: Any,
+        ascii_only: bool,
+        theme: ThemeWord | None,
+        view: str | None,
+        no_bell: bool,
+        **rest: Any,
     ) -> Any:
-        screen = ScreenOptions(ascii=ascii_only, view=view or "", bell=not no_bell)
+        screen = ScreenOptions(ascii=ascii_only, theme=theme, view=view or "", bell=not no_bell)
         return command(*args, screen=screen, **rest)
 
     return with_screen

@@ -20,6 +20,7 @@ from benchwatch.run.shutdown import SignalShutdown
 from benchwatch.snapshot import ComparisonNow, Snapshot
 
 if TYPE_CHECKING:
+    from benchwatch.colours import ThemeWord
     from benchwatch.screen.display_options import DisplayOptions
     from benchwatch.screen.watch_source import TrimmerControl
     from benchwatch.web.served_address import ServedAddress
@@ -205,6 +206,7 @@ def run_on_page(
     options: "DisplayOptions",
     *,
     trimmer: "TrimmerControl | None",
+    asked: "ThemeWord | None",
     ascii_only: bool,
     cleanup: Callable[[], object],
 ) -> RunOutcome:
@@ -215,6 +217,7 @@ def run_on_page(
         address: where the pages are served.
         options: display options of the screen.
         trimmer: turns what keys of the screen turn, such as a simulated bench; None: nothing does.
+        asked: the theme that was typed or configured; None: none was.
         ascii_only: whether the screen is drawn in plain ASCII.
         cleanup: closes run and journal if the run does not end in order after a signal.
     """
@@ -225,6 +228,7 @@ def run_on_page(
         address,
         trimmer=trimmer,
         options=options,
+        asked=asked,
         ascii_only=ascii_only,
         narration=Narration(
             say=narrate, look=Narrator(run).narrate_changes, every_s=NARRATE_EVERY_S

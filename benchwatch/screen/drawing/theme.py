@@ -1,30 +1,33 @@
-"""The theme: colours and characters of drawings, for this terminal."""
+"""The theme: styles and characters of drawings, for this terminal."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
+from typing import Final
 
 from rich.cells import cell_len
 from rich.segment import Segment
 from rich.style import Style
 
+from benchwatch.colours import DARK_THEME, TERMINAL_THEME, Ink, Palette, ThemeWord, palette_of
 from benchwatch.screen.drawing.styled_text import Role, StyledLine, safe
 
-_COLOURS = {
-    Role.TEXT: Style(color="#d5dce4"),
-    Role.DIM: Style(color="#7f8b98"),
-    Role.STRONG: Style(color="#ffffff", bold=True),
-    Role.GOOD: Style(color="#6cb8ff", bold=True),
-    Role.OFF: Style(color="#f0a030", bold=True),
-    Role.BAND: Style(color="#6cb8ff"),
-    Role.RAW: Style(color="#b9c4cf"),
-    Role.ESTIMATE: Style(color="#ffffff", bold=True),
-    Role.AXIS: Style(color="#8f9ba8"),
-    Role.KEY: Style(color="#ffffff", bold=True),
-    Role.GOOD_LAMP: Style(color="#0b1016", bgcolor="#6cb8ff", bold=True),
-    Role.OFF_LAMP: Style(color="#0b1016", bgcolor="#f0a030", bold=True),
-    Role.PLAIN_LAMP: Style(color="#0b1016", bgcolor="#9aa6b2", bold=True),
-    Role.TYPED: Style(color="#ffffff", bgcolor="#1b2530"),
+_INKS: Final[dict[Role, Callable[[Palette], Ink]]] = {
+    Role.TEXT: lambda palette: palette.text,
+    Role.DIM: lambda palette: palette.dim,
+    Role.STRONG: lambda palette: palette.strong,
+    Role.GOOD: lambda palette: palette.good,
+    Role.OFF: lambda palette: palette.off,
+    Role.BAND: lambda palette: palette.band,
+    Role.RAW: lambda palette: palette.raw,
+    Role.ESTIMATE: lambda palette: palette.strong,
+    Role.AXIS: lambda palette: palette.axis,
+    Role.KEY: lambda palette: palette.strong,
+    Role.GOOD_LAMP: lambda palette: palette.good_lamp,
+    Role.OFF_LAMP: lambda palette: palette.off_lamp,
+    Role.PLAIN_LAMP: lambda palette: palette.plain_lamp,
+    Role.TYPED: lambda palette: palette.typed,
 }
-"""Blue: on target, orange: off target; red-green blind eyes can tell these two apart."""
 
 _SHADES = {
     Role.TEXT: Style(),
@@ -43,8 +46,6 @@ _SHADES = {
     Role.TYPED: Style(underline=True),
 }
 """Styles without colours."""
-
-BACKGROUND = "#0b1016"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,12 +106,29 @@ _SPELLED = {"±": "+/-", "√": "sqrt ", "σ": "sigma", "τ": "tau", "×": "x", 
 """ASCII spelling of the signs in our own sentences."""
 
 
+@cache
+def _style(theme: ThemeWord, role: Role) -> Style:
+    """Return the style of a role in a theme."""
+    palette = palette_of(theme)
+    if palette is None:
+        return _SHADES[role]
+    ink = _INKS[role](palette)
+    bold = True if ink.bold else None
+    return Style(color=ink.colour, bgcolor=ink.background or palette.background, bold=bold)
+
+
 @dataclass(frozen=True, slots=True)
 class Theme:
     """Characters and styles of a terminal."""
 
     ascii: bool = False
-    colour: bool = True
+    word: ThemeWord = DARK_THEME
+    """Name of the theme, which chooses the colours."""
+
+    @property
+    def colour(self) -> bool:
+        """Whether it draws in its own colours, not in those of the terminal."""
+        return self.word != TERMINAL_THEME
 
     @property
     def glyphs(self) -> Glyphs:
@@ -119,9 +137,7 @@ class Theme:
 
     def style(self, role: Role) -> Style:
         """Return the style of a role."""
-        if not self.colour:
-            return _SHADES[role]
-        return Style(bgcolor=BACKGROUND) + _COLOURS[role]
+        return _style(self.word, role)
 
     def segments(self, row: StyledLine) -> list[Segment]:
         """Return a line as segments of the terminal library."""

@@ -2,12 +2,14 @@
 
 import itertools
 import math
+from dataclasses import fields
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
+from benchwatch.colours import ThemeWord, palette_of
 from benchwatch.screen.display_options import theme_for
 from benchwatch.screen.drawing.axis_ranges import SHRINK_AFTER_S, SteadyRange, SteadyWindow, step_up
 from benchwatch.screen.drawing.canvas import Canvas
@@ -56,7 +58,7 @@ def test_wrapped_starts_a_new_row_when_a_word_does_not_fit():
 
 def test_without_colour_no_style_names_a_colour():
     """NO_COLOR leaves weight and reverse only."""
-    theme = Theme(colour=False)
+    theme = Theme(word="terminal")
 
     assert all(
         theme.style(role).color is None and theme.style(role).bgcolor is None for role in Role
@@ -65,38 +67,35 @@ def test_without_colour_no_style_names_a_colour():
 
 def test_lamps_differ_without_colour_from_plain_text():
     """A lamp is reversed even without colour."""
-    theme = Theme(colour=False)
+    theme = Theme(word="terminal")
 
     assert theme.style(Role.GOOD_LAMP).reverse
     assert not theme.style(Role.TEXT).reverse
 
 
-def _luminance(colour: str) -> float:
-    """Return the relative luminance as WCAG 2.1 defines it (www.w3.org/TR/WCAG21)."""
-    parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
-    red, green, blue = (c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in parts)
-    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
-
-
+@pytest.mark.parametrize("word", ["dark", "light"])
 @pytest.mark.parametrize("role", list(Role))
-def test_every_ink_has_contrast_to_its_background(role: Role):
-    """Contrast of at least 4.5 to 1, the AA level of WCAG 2.1, success criterion 1.4.3."""
-    style = Theme().style(role)
+def test_every_role_is_drawn_in_an_ink_on_a_background(word: ThemeWord, role: Role):
+    """So the contrast that holds for the inks (tests/colours) holds for what is drawn."""
+    style = Theme(word=word).style(role)
+    palette = palette_of(word)
+    assert palette is not None
     assert style.color is not None
     assert style.bgcolor is not None
-    levels = sorted(_luminance(c.get_truecolor().hex) for c in (style.color, style.bgcolor))
+    inks = [getattr(palette, field.name) for field in fields(palette) if field.name != "background"]
+    pairs = {(ink.colour, ink.background or palette.background) for ink in inks}
 
-    assert (levels[1] + 0.05) / (levels[0] + 0.05) >= 4.5
+    assert (style.color.get_truecolor().hex, style.bgcolor.get_truecolor().hex) in pairs
 
 
 @pytest.mark.parametrize(
     ("encoding", "environ", "expected"),
     [
         ("utf-8", {}, Theme()),
-        ("UTF8", {"NO_COLOR": "1"}, Theme(colour=False)),
+        ("UTF8", {"NO_COLOR": "1"}, Theme(word="terminal")),
         ("utf-8", {"NO_COLOR": ""}, Theme()),
         ("ascii", {}, Theme(ascii=True)),
-        ("latin-1", {"TERM": "dumb"}, Theme(ascii=True, colour=False)),
+        ("latin-1", {"TERM": "dumb"}, Theme(ascii=True, word="terminal")),
     ],
 )
 def test_look_follows_the_terminal(encoding: str, environ: dict[str, str], expected: Theme):

@@ -1,0 +1,42 @@
+"""Whether colours are wanted, by the open conventions for environment variables."""
+
+import os
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+
+
+def colours_refused(environ: Mapping[str, str]) -> bool:
+    """Return whether ``NO_COLOR`` is set and not empty (https://no-color.org)."""
+    return bool(environ.get("NO_COLOR"))
+
+
+def colours_forced(environ: Mapping[str, str]) -> bool:
+    """Return whether ``FORCE_COLOR`` is set and not empty (https://force-color.org)."""
+    return bool(environ.get("FORCE_COLOR"))
+
+
+def lines_in_colour(environ: Mapping[str, str], *, is_terminal: bool) -> bool:
+    """Return whether lines for people are written in colour.
+
+    ``FORCE_COLOR`` goes before ``NO_COLOR``, as in the example of https://force-color.org.
+
+    Args:
+        environ: environment variables.
+        is_terminal: whether the lines go to a terminal.
+    """
+    if colours_forced(environ):
+        return True
+    if colours_refused(environ) or environ.get("TERM") in {None, "", "dumb"}:
+        return False
+    return is_terminal
+
+
+@contextmanager
+def no_color_hidden() -> Iterator[None]:
+    """Hide ``NO_COLOR`` from a library that reads it, where we have decided already."""
+    kept = os.environ.pop("NO_COLOR", None)
+    try:
+        yield
+    finally:
+        if kept is not None:
+            os.environ["NO_COLOR"] = kept

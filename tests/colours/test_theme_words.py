@@ -1,0 +1,59 @@
+"""Which theme is taken, by what was asked for and by the environment."""
+
+import os
+
+import pytest
+
+from benchwatch.colours import lines_in_colour, no_color_hidden, theme_word
+
+XTERM = {"TERM": "xterm-256color"}
+NO, FORCE = {"NO_COLOR": "1"}, {"FORCE_COLOR": "1"}
+
+
+@pytest.mark.parametrize(
+    ("asked", "environ", "expected"),
+    [
+        (None, XTERM, "dark"),
+        (None, XTERM | NO, "terminal"),
+        (None, XTERM | {"NO_COLOR": ""}, "dark"),
+        (None, {"TERM": "dumb"}, "terminal"),
+        (None, {"TERM": "dumb"} | FORCE, "dark"),
+        (None, XTERM | NO | FORCE, "dark"),
+        ("light", XTERM | NO, "light"),
+        ("terminal", XTERM | FORCE, "terminal"),
+    ],
+)
+def test_what_is_asked_for_goes_first(asked, environ, expected):
+    """What a person asks for, then FORCE_COLOR (force-color.org), then NO_COLOR (no-color.org)."""
+    assert theme_word(asked, environ) == expected
+
+
+@pytest.mark.parametrize(
+    ("environ", "is_terminal", "expected"),
+    [
+        (XTERM, True, True),
+        (XTERM, False, False),
+        (XTERM | NO, True, False),
+        (XTERM | FORCE, False, True),
+        (XTERM | {"FORCE_COLOR": ""}, False, False),
+        (XTERM | FORCE | NO, False, True),
+        ({"TERM": "dumb"}, True, False),
+        ({}, True, False),
+    ],
+)
+def test_lines_are_coloured_on_a_terminal_or_by_force(environ, is_terminal, expected):
+    """FORCE_COLOR colours a pipe too (force-color.org); an empty variable counts as not set."""
+    assert lines_in_colour(environ, is_terminal=is_terminal) is expected
+
+
+def test_the_variable_is_hidden_and_comes_back(monkeypatch):
+    """Also after an error; one that was not set stays so."""
+    monkeypatch.setenv("NO_COLOR", "1")
+    with pytest.raises(KeyError), no_color_hidden():
+        os.environ["NO_COLOR"]
+    assert os.environ["NO_COLOR"] == "1"
+
+    monkeypatch.delenv("NO_COLOR")
+    with no_color_hidden():
+        pass
+    assert "NO_COLOR" not in os.environ
