@@ -1,4 +1,7 @@
-"""Reads a file as numbered lines of UTF-8 text, in blocks; any other content is refused."""
+"""Reads a file as numbered lines of UTF-8 text, in blocks; any other content is refused.
+
+A file that was packed with gzip is unpacked while it is read.
+"""
 
 import io
 import os
@@ -14,6 +17,7 @@ from typing import Final, cast
 
 from benchwatch.errors import FileError
 from benchwatch.quantity import printable
+from benchwatch.recording.gzip_bytes import GZIP_START, unpacked
 
 STANDARD_INPUT: Final = "-"
 LONGEST_LINE_BYTES: Final = 10_000
@@ -24,7 +28,11 @@ BLOCK_BYTES: Final = 1 << 18
 """Size of a read: large enough to be quick, small enough for the processor's cache."""
 
 _FOREIGN_STARTS: Final = {
-    b"\x1f\x8b": "is compressed; unpack it first",
+    GZIP_START: "is packed twice; unpack it once",
+    b"BZh": "is compressed by bzip2; unpack it, or pack it with gzip",
+    b"\xfd7zXZ\0": "is compressed by xz; unpack it, or pack it with gzip",
+    b"\x28\xb5\x2f\xfd": "is compressed by zstd; unpack it, or pack it with gzip",
+    b"PAR1": "is Parquet; give it as a file of its own, neither packed nor by a pipe",
     b"PK\x03\x04": "is a zip archive or a spreadsheet; export it as CSV text",
     b"SQLite format 3": "is a database; give a journal as a file, or its readings as CSV text",
     b"\xff\xfe": "is UTF-16 text; save it as UTF-8",
@@ -93,16 +101,16 @@ def decode_lines(blocks: Iterable[TextBlock], name: str) -> Iterator[TextLine]:
 def read_blocks(path: str) -> Iterator[TextBlock]:
     """Read the file at `path` in blocks of whole lines, each as soon as it is available.
 
+    A file packed with gzip is unpacked.
+
     Raises:
         FileError: the file can't be read, is no text, or has a line beyond `LONGEST_LINE_BYTES`.
     """
     name = shown_name(path)
     with _opened(path) as stream:
         number, pending = 1, b""
-        size = FIRST_BLOCK_BYTES
         try:
-            while read := stream.read1(size):
-                size = BLOCK_BYTES
+            for read in _pieces(stream):
                 pending += read
                 if number == 1:
                     pending = _check_start(pending, name)
@@ -117,6 +125,22 @@ def read_blocks(path: str) -> Iterator[TextBlock]:
             raise FileError(f"{name} broke off at line {number}: {_reason(error)}.") from error
         if pending:
             yield TextBlock(number, pending, ended=False)
+
+
+def _pieces(stream: BufferedReader) -> Iterator[bytes]:
+    """Yield the bytes of a file, unpacked if it was packed with gzip.
+
+    Raises:
+        OSError: it can't be read to its end.
+    """
+    head = b""
+    while GZIP_START.startswith(head) and len(head) < len(GZIP_START):
+        more = stream.read1(FIRST_BLOCK_BYTES)
+        if not more:
+            break
+        head += more
+    packed = chain([head], iter(lambda: stream.read1(BLOCK_BYTES), b""))
+    return unpacked(packed) if head.startswith(GZIP_START) else filter(None, packed)
 
 
 def first_content(

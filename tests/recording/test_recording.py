@@ -415,7 +415,7 @@ def test_standard_input_is_read_as_a_file(monkeypatch: pytest.MonkeyPatch) -> No
         ("time_s,phase_s\n0,1e-7\n", "two rows in succession"),
         (b"time_s,offset\n0,1e-9\n1,\xff\n", "line 3: byte 3 is not UTF-8"),
         (b"time_s,offset\n0,1e-9\n\0\0\0\n", "line 3.*binary bytes"),
-        (b"\x1f\x8b\x08\0", "compressed"),
+        (b"\x1f\x8b\x08\0", "compressed data end too early"),
         (b"SQLite format 3\0", "database"),
         (b"\xff\xfet\0i\0", "UTF-16"),
         (b"time_s,offset\r0,1e-9\r", "bare carriage returns"),
