@@ -1,6 +1,5 @@
 """``benchwatch budget``: prints the uncertainty budget of a recorded offset."""
 
-from collections.abc import Iterator
 from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
@@ -9,7 +8,7 @@ from typing import Any
 import click
 import numpy as np
 
-from benchwatch.commands.common.budget_part import BudgetPart, budget_part
+from benchwatch.api.recorded_budget import conditions_of, part_of_recording
 from benchwatch.commands.common.option_types import (
     DURATION,
     FRACTION,
@@ -31,27 +30,22 @@ from benchwatch.commands.common.time_range import (
     typed_rows,
     when,
 )
-from benchwatch.counter import TimeBaseSource
 from benchwatch.errors import NoReadings, QuantityError, UsageError
 from benchwatch.estimate.derived_frequencies import DAY_S
-from benchwatch.estimate.results import SettleLimit
 from benchwatch.estimate.run_changes import SteadyPart
 from benchwatch.estimate.uncertainty.measured_record import averaged, measured_record
 from benchwatch.estimate.uncertainty.offset_record import Reference
-from benchwatch.plan import CountedBy, Plan
-from benchwatch.quantity import format_duration, how_many, parse_ageing, parse_duration, printable
+from benchwatch.plan import CountedBy
+from benchwatch.quantity import how_many, parse_ageing, parse_duration, printable
 from benchwatch.reading import (
     AS_FOUND,
     AS_LEFT,
     DEFAULT_COUNTER,
     RECORD_KINDS,
-    Gap,
-    Reading,
     RecordKind,
 )
 from benchwatch.recording import Recording
 from benchwatch.recording.dates import read_moment
-from benchwatch.recording.run_statistics import spikes_of
 from benchwatch.report.record_document import record_text
 
 OLDEST_CALIBRATION_S = 100 * 365.25 * DAY_S
@@ -155,7 +149,7 @@ def budget(
     plan = plan_of_recording(recording, bench_file, counter)
     settle = settle_of(part.settle, recording.nominal) or plan.settle
     rows = _typed_rows(recording, part, last_s)
-    counted = _budget_part(recording, rows, kind, plan, settle)
+    counted = part_of_recording(recording, rows, kind, plan, settle)
     steady = _settled(recording, counted.steady, part, kind, limited=settle is not None)
     if not steady.readings:
         raise NoReadings(f"{recording.source} has no usable reading in that part.")
@@ -184,7 +178,7 @@ def budget(
         nominal_hz=None if recording.nominal is None else float(recording.nominal),
         utc_s=utc_s,
         resolution=_resolution(recording, resolution),
-        conditions=tuple(_conditions(recording, counted.by.source)),
+        conditions=tuple(conditions_of(recording, counted.by.source)),
     )
     known_s = np.array(steady.times_s)[np.isfinite(steady.offsets)]
     how = part.since or ("typed" if part.begin or part.end or last_s else "whole")
@@ -219,21 +213,6 @@ def _typed_rows(recording: Recording, part: TypedRange, last_s: float | None) ->
     return slice(rows.start + first, rows.stop)
 
 
-def _budget_part(
-    recording: Recording, rows: slice, kind: RecordKind, plan: Plan, settle: SettleLimit | None
-) -> BudgetPart:
-    """Return the part of `rows` that the budget uses, without spikes of the whole recording."""
-    wild = spikes_of(recording)
-    first_s, last_s = float(recording.time_s[rows.start]), float(recording.time_s[rows.stop - 1])
-    events = (
-        event
-        for event in recording.events()
-        if isinstance(event, Reading | Gap) and first_s <= event.elapsed_s <= last_s
-    )
-    wild_s = frozenset(recording.time_s[wild].tolist())
-    return budget_part(events, kind, plan, settle=settle, wild_s=wild_s)
-
-
 def _settled(
     recording: Recording, steady: SteadyPart, part: TypedRange, kind: RecordKind, *, limited: bool
 ) -> SteadyPart:
@@ -252,15 +231,6 @@ def _settled(
         "--since settled leaves it out."
     )
     return steady
-
-
-def _conditions(recording: Recording, source: TimeBaseSource) -> Iterator[tuple[str, str]]:
-    """Yield the conditions of the run as pairs (name, value): its gates and its time base."""
-    gates = recording.gates()
-    if gates:
-        yield "gate", ", ".join(format_duration(gate) for gate in sorted(gates))
-    if source != "unknown":
-        yield "time base", source
 
 
 def _resolution(recording: Recording, stated_hz: Decimal | None) -> float | None:

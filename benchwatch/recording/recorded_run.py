@@ -142,6 +142,11 @@ class Recording:
         """Count the readings."""
         return len(self.time_s)
 
+    @property
+    def name(self) -> str:
+        """Name of the counter; ``main`` where the file states none."""
+        return self.counter or DEFAULT_COUNTER
+
     def gates(self, rows: slice = slice(None)) -> list[float]:
         """Return the distinct gate times stated for `rows` in seconds, the shortest first."""
         if self.gate_s is None:
@@ -168,7 +173,7 @@ class Recording:
         Times in UTC are nan when the file gives no dates. Hertz are nan, and the text is empty,
         when no nominal is known.
         """
-        name = counter or self.counter or DEFAULT_COUNTER
+        name = counter or self.name
         start_s = float("nan") if self.utc_start_s is None else self.utc_start_s
         whole = ReadingBatch(
             kind=self.kind,

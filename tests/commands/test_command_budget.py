@@ -9,8 +9,8 @@ import pytest
 from click.testing import CliRunner
 
 from benchwatch.commands.budget import budget, calibration_age_s
-from benchwatch.commands.common.budget_part import budget_part
 from benchwatch.errors import BenchwatchError, FileError, NoReadings, QuantityError, UsageError
+from benchwatch.pipeline.budget_part import budget_part
 from benchwatch.quantity import parse_ageing
 from benchwatch.reading import Gap, Reading
 

@@ -14,9 +14,9 @@ from pipeline_kit import reading
 from program_kit import start_program
 from seed_kit import unseen_seed
 
-from benchwatch.commands.common.budget_part import budget_part
 from benchwatch.estimate.level.last_digit import LastDigit
 from benchwatch.estimate.rounding import digits_apart
+from benchwatch.pipeline.budget_part import budget_part
 
 NOTHING = 2.0**-52
 

@@ -1,0 +1,177 @@
+"""Recorded files, runs of a journal and visits as recordings: arrays of numbers."""
+
+import time
+from os import PathLike, fspath
+from pathlib import Path
+
+from benchwatch.api.quantities import Duration, Frequency, hertz_or_none, seconds_or_none
+from benchwatch.api.registered import find_visit
+from benchwatch.errors import UsageError
+from benchwatch.journal import default_path, run_list
+from benchwatch.journal.journal_reader import JournalReader
+from benchwatch.journal.run_list import ListedRun
+from benchwatch.quantity import printable
+from benchwatch.recording import Column, Recording, Selection, read_recording, read_recordings
+from benchwatch.recording.journal_rows import is_journal
+from benchwatch.recording.text_lines import shown_name
+
+FilePath = str | PathLike[str]
+"""Path of a file."""
+
+
+def read_file(
+    path: FilePath,
+    *,
+    counter: str | None = None,
+    nominal: Frequency | None = None,
+    column: Column | None = None,
+    interval: Duration | None = None,
+    wraps: Duration | None = None,
+) -> Recording:
+    """Read the recording of one counter from a file.
+
+    The file is a table (CSV), JSON lines, or a journal, of which the newest watch is read.
+
+    Args:
+        path: of the file; ``-``: standard input.
+        counter: name of the counter, where the file holds several.
+        nominal: of the oscillator; None: as the file says, or the round number near the readings.
+        column: what the numbers are, where no header says it, such as ``frequency_hz``.
+        interval: from row to row, where the file has no times.
+        wraps: the period after which a time error begins anew.
+
+    Returns:
+        The recording. Its `time_s`, `offset` and `offset_hz` are arrays, (n,); its `notes` say
+        what was assumed or left out.
+
+    Raises:
+        FileError: the file can't be read; the message names the line.
+        UsageError: the nominal, or the name of a counter, is needed.
+    """
+    wraps_s = seconds_or_none(wraps)
+    return read_recording(
+        fspath(path),
+        counter=counter,
+        nominal=hertz_or_none(nominal),
+        column=column,
+        interval_s=seconds_or_none(interval),
+        wraps_s=None if wraps_s is None else hertz_or_none(wraps_s),
+    )
+
+
+def read_counters(
+    path: FilePath,
+    *,
+    nominal: Frequency | None = None,
+    column: Column | None = None,
+    interval: Duration | None = None,
+    wraps: Duration | None = None,
+) -> dict[str, Recording]:
+    """Read the recordings of all counters in a file, by name; arguments as for `read_file`.
+
+    A counter that the file does not name is called ``main``.
+
+    Raises:
+        FileError: the file can't be read; the message names the line.
+        UsageError: the nominal is needed.
+    """
+    wraps_s = seconds_or_none(wraps)
+    found = read_recordings(
+        fspath(path),
+        nominal=hertz_or_none(nominal),
+        column=column,
+        interval_s=seconds_or_none(interval),
+        wraps_s=None if wraps_s is None else hertz_or_none(wraps_s),
+    )
+    return {recording.name: recording for recording in found}
+
+
+def read_run(
+    number: int | None = None, *, journal: FilePath | None = None, counter: str | None = None
+) -> Recording:
+    """Read one run of a journal.
+
+    Args:
+        number: of the run, as `list_runs` gives it; None: the newest watch of real counters that
+            has readings, else of simulated ones.
+        journal: the journal; None: the one that a watch writes where none is named.
+        counter: name of the counter, where the newest watch had several.
+
+    Raises:
+        UsageError: there is no journal, no such run, or the name of a counter is needed.
+        FileError: the journal can't be read.
+    """
+    path = _journal_path(journal)
+    chosen = None
+    if number is not None:
+        with JournalReader(path) as reader:
+            found = next((run for run in reader.runs() if run.number == number), None)
+            if found is None or not reader.has_readings(found):
+                what = "no run" if found is None else "no readings in run"
+                raise UsageError(
+                    f"{shown_name(str(path))} has {what} {number}: benchwatch.list_runs() lists "
+                    "what there is."
+                )
+        chosen = Selection((found.key,))
+    return read_recording(str(path), counter=counter, selection=chosen)
+
+
+def read_visit(
+    visit: int | str,
+    *,
+    journal: FilePath | None = None,
+    simulated: bool = False,
+    counter: str | None = None,
+) -> Recording:
+    """Read all runs of a visit as one recording, with a gap between two runs.
+
+    Args:
+        visit: number of the visit, or ``CHAIN/NUMBER``.
+        journal: the journal, beside which the register is; None: as for `read_run`.
+        simulated: whether it is a visit of a simulated bench.
+        counter: name of the counter, where runs of several belong to the visit.
+
+    Raises:
+        UsageError: there is no such visit, or none of its runs is in the journal.
+        FileError: register or journal can't be read.
+    """
+    beside = default_path() if journal is None else Path(journal)
+    found = find_visit(visit, journal=beside, simulated=simulated)
+    if not found.runs:
+        raise UsageError(f"visit {found.number} has no runs: it was not watched here.")
+    path = beside.with_name(found.runs[-1].journal or beside.name)
+    with JournalReader(_journal_path(path)) as reader:
+        # In the order of the register, as a clock that was set back makes dates misleading.
+        by_key = {run.key: run for run in reader.runs()}
+        keys = dict.fromkeys(run.key for run in found.runs)
+        there = [key for key in keys if key in by_key and reader.has_readings(by_key[key])]
+    if not there:
+        raise UsageError(
+            f"no run of visit {found.number} with readings is in {shown_name(str(path))}: it was "
+            "archived, or is in another journal."
+        )
+    return read_recording(str(path), counter=counter, selection=Selection(tuple(there)))
+
+
+def list_runs(journal: FilePath | None = None) -> list[ListedRun]:
+    """Return the runs of a journal, oldest first; None: the one that `read_run` reads.
+
+    Raises:
+        UsageError: there is no journal.
+        FileError: it can't be read.
+    """
+    return run_list.list_runs(_journal_path(journal), time.time())
+
+
+def _journal_path(journal: FilePath | None) -> Path:
+    """Return the path of a journal that is there.
+
+    Raises:
+        UsageError: there is none.
+    """
+    path = default_path() if journal is None else Path(journal)
+    if not is_journal(str(path)):
+        if path.exists():
+            raise UsageError(f"{shown_name(str(path))} is no journal: read_file reads a file.")
+        raise UsageError(f"there is no journal at {printable(str(path), 200)} yet.")
+    return path
