@@ -4,7 +4,7 @@ import shutil
 import stat
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
@@ -20,6 +20,7 @@ from benchwatch.commands.common.option_types import (
     tolerance_of,
 )
 from benchwatch.commands.common.output import narrate
+from benchwatch.commands.common.progress import progress
 from benchwatch.commands.common.recorded_plan import bench_option, plan_of_recording
 from benchwatch.commands.common.recorded_source import RecordedSource, source_options
 from benchwatch.commands.common.recording_options import (
@@ -40,7 +41,15 @@ from benchwatch.journal import Journal
 from benchwatch.line_output import EndOfRun, LineOutput, PlainWriter, json_line
 from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.plan import Plan
-from benchwatch.recording import Column, EventStream, Extent, Recording, StatedFacts
+from benchwatch.recording import (
+    Column,
+    EventStream,
+    Extent,
+    ReadPosition,
+    Recording,
+    StatedFacts,
+)
+from benchwatch.recording.text_lines import shown_name
 from benchwatch.run.recorded_timeline import RecordedTimeline
 from benchwatch.run.recording_player import RecordingPlayer
 
@@ -102,9 +111,17 @@ def replay(
         _check_apart(source.path, journal)
     stated = StatedFacts(nominal=nominal, interval_s=interval_s, wraps_s=wraps)
 
-    def stream_of(path: str, say: Callable[[str], None]) -> EventStream:
+    def stream_of(
+        path: str, say: Callable[[str], None], position: ReadPosition | None = None
+    ) -> EventStream:
         return EventStream(
-            path, stated, column=column, gate_s=gate_s, selection=source.selection, say=say
+            path,
+            stated,
+            column=column,
+            gate_s=gate_s,
+            selection=source.selection,
+            position=position,
+            say=say,
         )
 
     def pipeline(outline: Recording, kept: Journal | None = None) -> Pipeline:
@@ -120,10 +137,14 @@ def replay(
             timeline = RecordedTimeline(extent, events, pipeline)
             from_input = source.path == STANDARD_INPUT
             return _show(timeline, speed or 1.0, screen, from_input=from_input)
-    stream = stream_of(source.path, narrate)
+    position = ReadPosition()
+    stream = stream_of(source.path, narrate, position)
     kept = None if journal is None else Journal(journal)
+    words = f"replaying {shown_name(source.path)}"
     try:
-        end = _play(stream, lambda outline: pipeline(outline, kept), as_json=as_json)
+        # Lines on the terminal show themselves how far it is.
+        with nullcontext() if sys.stdout.isatty() else progress(words, position.fraction):
+            end = _play(stream, lambda outline: pipeline(outline, kept), as_json=as_json)
     finally:
         if kept is not None:
             kept.close()

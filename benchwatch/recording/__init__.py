@@ -7,6 +7,7 @@ one by one, with sentences on anything assumed, left out or odd.
 
 from benchwatch.recording.event_stream import EventStream, Extent
 from benchwatch.recording.file_reader import read_recording, read_recordings
+from benchwatch.recording.read_position import ReadPosition
 from benchwatch.recording.reading_builder import StatedFacts
 from benchwatch.recording.recorded_run import (
     COLUMNS,
@@ -21,6 +22,7 @@ __all__ = [
     "Column",
     "EventStream",
     "Extent",
+    "ReadPosition",
     "Recording",
     "RecordingGap",
     "Selection",

@@ -10,6 +10,7 @@ from typing import Final, Literal
 from benchwatch.errors import BenchwatchError, FileError
 from benchwatch.reading import DEFAULT_COUNTER, Event
 from benchwatch.recording.file_reader import open_row_streams
+from benchwatch.recording.read_position import ReadPosition
 from benchwatch.recording.reading_builder import ReadingBuilder, StatedFacts
 from benchwatch.recording.recorded_run import Column, ReadingBatch, Recording, play_batch
 from benchwatch.recording.rows import CounterFacts, CounterRows
@@ -35,6 +36,7 @@ class EventStream:
         column: column of the numbers, where the header names none or several.
         gate_s: gate time of all readings in seconds; None: the gate that the file states.
         selection: runs of a journal; None: its newest watch with readings.
+        position: is kept at how far the file is read.
         say: called with each sentence on anything assumed, left out or odd.
 
     Raises:
@@ -50,10 +52,11 @@ class EventStream:
         column: Column | None = None,
         gate_s: float | None = None,
         selection: Selection | None = None,
+        position: ReadPosition | None = None,
         say: Callable[[str], None],
     ) -> None:
         self._name, self._stated, self._gate_s, self._say = shown_name(path), stated, gate_s, say
-        self._streams = open_row_streams(path, column, stated.interval_s, selection)
+        self._streams = open_row_streams(path, column, stated.interval_s, selection, position)
         self._builders: dict[str, ReadingBuilder] = {}
 
     def outline(self, name: str) -> Recording:

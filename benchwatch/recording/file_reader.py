@@ -15,6 +15,7 @@ from benchwatch.reading import DEFAULT_COUNTER
 from benchwatch.recording.csv_table import read_table_rows
 from benchwatch.recording.journal_rows import SelectedRows, is_journal
 from benchwatch.recording.json_lines_reader import read_json_rows
+from benchwatch.recording.read_position import ReadPosition
 from benchwatch.recording.reading_builder import ReadingBuilder, StatedFacts
 from benchwatch.recording.recorded_run import (
     Column,
@@ -46,6 +47,7 @@ def read_recordings(
     wraps_s: Decimal | None = None,
     offsets_only: bool = False,
     selection: Selection | None = None,
+    position: ReadPosition | None = None,
 ) -> tuple[Recording, ...]:
     """Read the file at `path` (``-``: standard input), one recording a counter.
 
@@ -57,6 +59,7 @@ def read_recordings(
         wraps_s: period in seconds after which a time error restarts; None: it does not.
         offsets_only: True: leave out the offsets in hertz and the numbers as written.
         selection: runs of a journal; None: its newest watch with readings (`newest_runs`).
+        position: is kept at how far the file is read.
 
     Raises:
         FileError: the file is wrong; the message names the line and what to do.
@@ -66,7 +69,7 @@ def read_recordings(
         nominal=nominal, interval_s=interval_s, wraps_s=wraps_s, offsets_only=offsets_only
     )
     counters: dict[CounterFacts, RecordingBuilder] = {}
-    for stream in open_row_streams(path, column, interval_s, selection):
+    for stream in open_row_streams(path, column, interval_s, selection, position):
         for facts, rows in chain.from_iterable(stream):
             if facts not in counters:
                 counters[facts] = RecordingBuilder(ReadingBuilder(facts, stated))
@@ -87,6 +90,7 @@ def read_recording(
     counter: str | None = None,
     offsets_only: bool = False,
     selection: Selection | None = None,
+    position: ReadPosition | None = None,
 ) -> Recording:
     """Read the recording of one counter.
 
@@ -104,6 +108,7 @@ def read_recording(
         wraps_s=wraps_s,
         offsets_only=offsets_only,
         selection=selection,
+        position=position,
     )
     named = [r for r in recordings if counter is None or r.counter in {None, counter}]
     if len(named) == 1:
@@ -123,6 +128,7 @@ def open_row_streams(
     column: Column | None,
     interval_s: float | None,
     selection: Selection | None = None,
+    position: ReadPosition | None = None,
 ) -> list[Iterator[CounterRows]]:
     """Open a recorded file; return streams of rows, each of which can be read at its own pace.
 
@@ -131,17 +137,18 @@ def open_row_streams(
         column: column of the numbers, where the header names none or several.
         interval_s: seconds from row to row, where the file has no times.
         selection: runs of a journal; None: its newest watch with readings.
+        position: is kept at how far the file is read.
 
     Raises:
         FileError: the file has no known form, or is empty.
     """
     if is_journal(path):
-        counters = SelectedRows(path, selection).counters()
+        counters = SelectedRows(path, selection, position).counters()
         if not counters:
             raise FileError(f"{shown_name(path)} holds no readings: it is empty.")
         return counters
     source = shown_name(path)
-    line, blocks = first_content(read_blocks(path), source)
+    line, blocks = first_content(read_blocks(path, position), source)
     if line is None:
         raise FileError(f"{source} holds no readings: it is empty.")
     if line.text.lstrip().startswith("{"):

@@ -33,6 +33,7 @@ from benchwatch.reading import (
 )
 from benchwatch.recording.cell_parsing import read_texts
 from benchwatch.recording.decimals import Decimals, decimals_from_values, merge_decimals
+from benchwatch.recording.read_position import ReadPosition
 from benchwatch.recording.recorded_run import OperatorAction, RecordingGap
 from benchwatch.recording.rows import (
     FARTHEST_TIME_S,
@@ -70,16 +71,22 @@ class SelectedRows:
         path: path of the journal.
         selection: the runs; None: the newest watch of real counters with readings, else of
             simulated ones.
+        position: is kept at the number of readings that are read.
 
     Raises:
         FileError: here and in its methods: the database is no journal, or can't be read.
     """
 
-    def __init__(self, path: str, selection: Selection | None) -> None:
+    def __init__(
+        self, path: str, selection: Selection | None, position: ReadPosition | None = None
+    ) -> None:
         self._path = path
+        self._position = position or ReadPosition()
         try:
             with JournalReader(Path(path)) as journal:
                 self._counters = select(journal, selection, shown_name(path))
+                runs = [one.run for counter in self._counters for one in counter.runs]
+                self._position.total = sum(map(journal.count_readings, runs))
         except JournalError as error:
             raise _as_file_error(path, error) from error
 
@@ -106,6 +113,7 @@ class SelectedRows:
                     left_out = earlier_verdicts(journal.notes(one.run, CHECK_KIND))
                     proofs = proof_notes(journal.notes(one.run, PROOF_KIND))
                     for portion in journal.portions(one.run, records=True):
+                        self._position.done += len(portion.readings)
                         rows = _rows(facts, portion, one.shift_s, left_out)
                         _correct(rows, proofs)
                         if gap is not None:

@@ -8,7 +8,7 @@ import os
 import stat
 import sys
 from collections.abc import Iterable, Iterator
-from contextlib import AbstractContextManager, nullcontext
+from contextlib import AbstractContextManager, nullcontext, suppress
 from dataclasses import dataclass
 from io import BufferedReader
 from itertools import chain
@@ -18,6 +18,7 @@ from typing import Final, cast
 from benchwatch.errors import FileError
 from benchwatch.quantity import printable
 from benchwatch.recording.gzip_bytes import GZIP_START, unpacked
+from benchwatch.recording.read_position import ReadPosition
 
 STANDARD_INPUT: Final = "-"
 LONGEST_LINE_BYTES: Final = 10_000
@@ -98,19 +99,21 @@ def decode_lines(blocks: Iterable[TextBlock], name: str) -> Iterator[TextLine]:
         yield from block.lines(name)
 
 
-def read_blocks(path: str) -> Iterator[TextBlock]:
+def read_blocks(path: str, position: ReadPosition | None = None) -> Iterator[TextBlock]:
     """Read the file at `path` in blocks of whole lines, each as soon as it is available.
 
-    A file packed with gzip is unpacked.
+    A file packed with gzip is unpacked. `position` is kept at the number of bytes that are read.
 
     Raises:
         FileError: the file can't be read, is no text, or has a line beyond `LONGEST_LINE_BYTES`.
     """
     name = shown_name(path)
     with _opened(path) as stream:
+        position = position or ReadPosition()
+        position.total = _size(stream)
         number, pending = 1, b""
         try:
-            for read in _pieces(stream):
+            for read in _pieces(stream, position):
                 pending += read
                 if number == 1:
                     pending = _check_start(pending, name)
@@ -127,8 +130,10 @@ def read_blocks(path: str) -> Iterator[TextBlock]:
             yield TextBlock(number, pending, ended=False)
 
 
-def _pieces(stream: BufferedReader) -> Iterator[bytes]:
+def _pieces(stream: BufferedReader, position: ReadPosition) -> Iterator[bytes]:
     """Yield the bytes of a file, unpacked if it was packed with gzip.
+
+    `position` counts the bytes as they are in the file.
 
     Raises:
         OSError: it can't be read to its end.
@@ -139,8 +144,16 @@ def _pieces(stream: BufferedReader) -> Iterator[bytes]:
         if not more:
             break
         head += more
-    packed = chain([head], iter(lambda: stream.read1(BLOCK_BYTES), b""))
+    rest = iter(lambda: stream.read1(BLOCK_BYTES), b"")
+    packed = _counted(chain([head], rest), position)
     return unpacked(packed) if head.startswith(GZIP_START) else filter(None, packed)
+
+
+def _counted(pieces: Iterable[bytes], position: ReadPosition) -> Iterator[bytes]:
+    """Yield the pieces, and add their bytes to `position`."""
+    for piece in pieces:
+        position.done += len(piece)
+        yield piece
 
 
 def first_content(
@@ -188,6 +201,14 @@ def _opened(path: str) -> AbstractContextManager[BufferedReader]:
         raise FileError(
             f"{shown_name(path)} can't be read: {reason}. Check the path and its permissions."
         ) from error
+
+
+def _size(stream: BufferedReader) -> int | None:
+    """Return the bytes of a regular file; None for a pipe, which states none."""
+    with suppress(OSError, ValueError):
+        found = os.fstat(stream.fileno())
+        return found.st_size if stat.S_ISREG(found.st_mode) else None
+    return None
 
 
 def _reason(error: OSError) -> str:

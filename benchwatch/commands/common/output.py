@@ -10,12 +10,14 @@ from typing import Any
 
 import click
 
+from benchwatch.commands.common.progress import set_aside
 from benchwatch.errors import FileError, UsageError
 
 
 def print_text(text: str) -> None:
     """Print data on standard output."""
-    click.echo(text)
+    with set_aside():
+        click.echo(text)
 
 
 def print_json(values: Mapping[str, Any]) -> None:
@@ -36,7 +38,7 @@ def _strict(value: Any) -> Any:
 
 def narrate(text: str) -> None:
     """Write a sentence to standard error; an error of writing it is ignored."""
-    with suppress(OSError):
+    with suppress(OSError), set_aside():
         print(f"benchwatch: {text}", file=sys.stderr, flush=True)
 
 

@@ -1,6 +1,7 @@
 """Options of the commands that read recorded files, and functions that read with them."""
 
 from collections.abc import Callable
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import wraps
@@ -10,9 +11,18 @@ import click
 
 from benchwatch.commands.common.option_types import DURATION, PERIOD
 from benchwatch.commands.common.output import narrate
+from benchwatch.commands.common.progress import progress
 from benchwatch.commands.common.recorded_source import RecordedSource
 from benchwatch.commands.common.shared_options import nominal_option
-from benchwatch.recording import COLUMNS, Column, Recording, read_recording, read_recordings
+from benchwatch.recording import (
+    COLUMNS,
+    Column,
+    ReadPosition,
+    Recording,
+    read_recording,
+    read_recordings,
+)
+from benchwatch.recording.text_lines import shown_name
 
 column_option: Final = click.option(
     "--column", type=click.Choice(COLUMNS), help="What the numbers are."
@@ -51,34 +61,44 @@ class RecordingOptions:
             FileError: the file can't be read; the message names the line.
             UsageError: a nominal or a counter's name is needed.
         """
-        recording = read_recording(
-            source.path,
-            nominal=self.nominal,
-            column=self.column,
-            interval_s=self.interval_s,
-            wraps_s=self.wraps_s,
-            counter=counter,
-            offsets_only=True,
-            selection=source.selection,
-        )
+        position = ReadPosition()
+        with _reading(source, position):
+            recording = read_recording(
+                source.path,
+                nominal=self.nominal,
+                column=self.column,
+                interval_s=self.interval_s,
+                wraps_s=self.wraps_s,
+                counter=counter,
+                offsets_only=True,
+                selection=source.selection,
+                position=position,
+            )
         for sentence in recording.notes:
             narrate(sentence)
         return recording
 
     def read_all(self, source: RecordedSource) -> tuple[Recording, ...]:
         """Read all counters of a file, with the errors and notes of `read_one`."""
-        recordings = read_recordings(
-            source.path,
-            nominal=self.nominal,
-            column=self.column,
-            interval_s=self.interval_s,
-            wraps_s=self.wraps_s,
-            selection=source.selection,
-        )
+        position = ReadPosition()
+        with _reading(source, position):
+            recordings = read_recordings(
+                source.path,
+                nominal=self.nominal,
+                column=self.column,
+                interval_s=self.interval_s,
+                wraps_s=self.wraps_s,
+                selection=source.selection,
+                position=position,
+            )
         for recording in recordings:
             for sentence in recording.notes:
                 narrate(sentence)
         return recordings
+
+
+def _reading(source: RecordedSource, position: ReadPosition) -> AbstractContextManager[None]:
+    return progress(f"reading {shown_name(source.path)}", position.fraction)
 
 
 def file_options(command: Callable[..., Any]) -> Callable[..., Any]:
