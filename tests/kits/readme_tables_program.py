@@ -104,7 +104,7 @@ def _unit_row(what: str, name: str, also: Iterable[str], *, shown: bool) -> str:
 def _row(words: str, command: click.Command, about: str) -> str:
     with click.Context(command, info_name=words) as context:
         arguments = [
-            argument.make_metavar(context)
+            argument.make_metavar(context).replace("|", r"\|")
             for argument in command.params
             if isinstance(argument, click.Argument)
         ]
