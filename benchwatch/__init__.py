@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from benchwatch.api.ageing import AgeingOfUnit, ageing
     from benchwatch.api.conversions import offset_elsewhere
     from benchwatch.api.estimator import Estimator
+    from benchwatch.api.export import export
     from benchwatch.api.recorded_budget import budget
     from benchwatch.api.recorded_stability import deviations
     from benchwatch.api.recordings import (
@@ -89,6 +90,7 @@ __all__ = [
     "ageing",
     "budget",
     "deviations",
+    "export",
     "find_visit",
     "json_line",
     "list_runs",
@@ -106,6 +108,7 @@ _MODULES: Final = {
     "api.ageing": ("AgeingOfUnit", "ageing"),
     "api.conversions": ("offset_elsewhere",),
     "api.estimator": ("Estimator",),
+    "api.export": ("export",),
     "api.recorded_budget": ("budget",),
     "api.recorded_stability": ("deviations",),
     "api.recordings": ("list_runs", "read_counters", "read_file", "read_run", "read_visit"),

@@ -18,6 +18,7 @@ COMMANDS: Final = {
     "report": "Write the report on a visit, issue it, verify one.",
     "replay": "Put a recorded file through the same estimate.",
     "stability": "Write the Allan family of a recorded file.",
+    "export": "Write recorded readings as CSV, JSON lines or Parquet.",
     "plot": "Write the charts of a visit or a unit as pictures.",
     "budget": "Write the uncertainty budget of a recorded file.",
     "compare": "Compare counters that were watched together.",

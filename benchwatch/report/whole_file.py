@@ -7,10 +7,10 @@ that was killed left behind is removed by the next one that writes into the fold
 import os
 import sys
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import Final
+from typing import BinaryIO, Final
 
 from benchwatch.errors import FileError, UsageError
 from benchwatch.quantity import printable
@@ -23,12 +23,16 @@ BESIDE_PREFIX, BESIDE_SUFFIX = ".benchwatch-", ".part"
 """Name of a file that has not got its own name yet."""
 
 
-def write_whole(path: Path, content: bytes, *, replaces: bool) -> None:
+Content = bytes | Callable[[BinaryIO], None]
+"""Content of a file, or a function that writes it into the open file."""
+
+
+def write_whole(path: Path, content: Content, *, replaces: bool) -> None:
     """Write a file under a name of its own beside it, and give it its name at the end.
 
     Args:
         path: of the file; its folder must be there.
-        content: all of it.
+        content: all of it, or what writes it.
         replaces: whether a file that is already there is replaced; else it stays as it is.
 
     Raises:
@@ -42,7 +46,7 @@ def write_whole(path: Path, content: bytes, *, replaces: bool) -> None:
 
 
 @contextmanager
-def written_beside(path: Path, content: bytes) -> Iterator[Path]:
+def written_beside(path: Path, content: Content) -> Iterator[Path]:
     """Yield the path of a file beside `path` that has the content and is on the disk.
 
     It is removed afterwards, unless `give_name` gave it its name.
@@ -57,7 +61,10 @@ def written_beside(path: Path, content: bytes) -> Iterator[Path]:
             _remove_left_behind(path.parent)
             handle, beside = _new_file(path.parent)
             with open(handle, "wb", closefd=False) as file:
-                file.write(content)
+                if isinstance(content, bytes):
+                    file.write(content)
+                else:
+                    content(file)
                 file.flush()
                 os.fsync(handle)
             _take_usual_mode(beside)

@@ -1,0 +1,255 @@
+"""Exported recordings: each form is read back with the same numbers, and nothing is lost."""
+
+import json
+from dataclasses import replace
+from decimal import Decimal
+from pathlib import Path
+
+import numpy as np
+import pytest
+from api_kit import write_station_run, write_visit
+from command_kit import Command, command_in
+from disk_kit import tiny_disk
+from hypothesis import given
+from hypothesis import strategies as st
+
+import benchwatch
+from benchwatch.journal import default_path
+from benchwatch.reading import OVERRANGE, REPEAT
+from benchwatch.recording import Recording, RecordingGap
+
+
+@pytest.fixture
+def command(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> Command:
+    """Run a command in this process, with a data folder of the test's own."""
+    return command_in(capsys, monkeypatch, tmp_path)
+
+
+def numbers_of(command: Command, path: Path, *words: str) -> list[list[object]]:
+    """Return the deviations, and the estimates of replay, of a file."""
+    rows = command("stability", "--json", "--deviations", "all", *words, str(path)).lines
+    deviations = [[line["deviation"], line["tau_s"], line["value"], line["low"]] for line in rows]
+    lines = command("replay", "--json", *words, str(path)).lines
+    estimates = [
+        [line["offset"], line["estimate"], line["drift"], line["nudge"]]
+        for line in lines
+        if line["kind"] == "reading"
+    ]
+    assert len(deviations) > 10
+    assert len(estimates) > 10
+    return deviations + estimates
+
+
+@pytest.mark.parametrize("ending", ["csv", "jsonl"])
+def test_a_file_is_read_back_with_the_same_numbers(
+    command: Command, tmp_path: Path, ending: str
+) -> None:
+    """The deviations and every estimate, to the last digit."""
+    path, exported = write_station_run(tmp_path), tmp_path / f"out.{ending}"
+    done = command("export", str(path), "--out", str(exported))
+
+    assert done.code == 0, done.err
+    assert "900 readings" in done.err
+    assert numbers_of(command, exported) == numbers_of(command, path)
+
+
+@pytest.mark.parametrize("ending", ["csv", "jsonl"])
+def test_a_visit_with_a_gap_is_read_back_with_the_same_numbers(
+    command: Command, tmp_path: Path, ending: str
+) -> None:
+    """Both runs of a visit, from the journal."""
+    exported = tmp_path / f"out.{ending}"
+    write_visit(default_path())
+    words = ("--visit", "1")
+    done = command("export", *words, "--out", str(exported))
+    theirs = command("replay", "--json", *words).lines
+    ours = command("replay", "--json", str(exported)).lines
+
+    assert done.code == 0, done.err
+    for key in ("elapsed_s", "offset", "text"):
+        assert [line[key] for line in ours if line["kind"] == "reading"] == [
+            line[key] for line in theirs if line["kind"] == "reading"
+        ]
+    assert sum(line["kind"] == "gap" for line in ours) == 3
+    if ending == "jsonl":
+        assert ours == theirs
+    else:
+        assert "2 notes left out of the table" in done.err
+
+
+texts = st.decimals(
+    min_value=9_999_000, max_value=10_001_000, places=4, allow_nan=False, allow_infinity=False
+).map(str)
+steps = st.lists(st.floats(0.5, 1.5), min_size=2, max_size=30)
+
+
+def made(times: list[float], numbers: list[str], gaps: tuple[RecordingGap, ...]) -> Recording:
+    """Return a recording of these numbers."""
+    nominal = Decimal(10_000_000)
+    offset_hz = [float(Decimal(text) - nominal) for text in numbers]
+    return Recording(
+        source="made",
+        kind="frequency_hz",
+        time_s=np.array(times),
+        offset=np.array([float((Decimal(text) - nominal) / nominal) for text in numbers]),
+        offset_hz=np.array(offset_hz),
+        text=tuple(numbers),
+        nominal=nominal,
+        interval_s=1.0,
+        counter="main",
+        utc_start_s=1_935_000_000.25,
+        gaps=gaps,
+        marks=((1, times[0] + 0.01, "lid on"),),
+    )
+
+
+@given(steps=steps, data=st.data())
+def test_any_numbers_and_times_come_back_exactly(
+    tmp_path_factory: pytest.TempPathFactory, steps: list[float], data: st.DataObject
+) -> None:
+    """As floats, and the texts digit by digit, whatever they are; gaps and marks in JSON lines."""
+    folder = tmp_path_factory.mktemp("exported")
+    times = np.cumsum(steps).tolist()
+    numbers = data.draw(st.lists(texts, min_size=len(times), max_size=len(times)))
+    gap = RecordingGap(before=1, begin_s=times[0] + 0.1, lasted_s=0.1, reason="no reply")
+    recording = made(times, numbers, (gap,))
+    for form in ("csv", "jsonl"):
+        path = benchwatch.export(recording, folder / f"out.{form}")
+        back = benchwatch.read_file(path, nominal="10 MHz")
+
+        assert back.time_s.tolist() == times
+        assert back.offset.tolist() == recording.offset.tolist()
+        assert list(back.text) == numbers
+        if form == "jsonl":
+            assert back.gaps == recording.gaps
+            assert back.marks == recording.marks
+        assert len(back.gaps) >= 1
+
+
+def test_parquet_is_what_an_independent_reader_reads(tmp_path: Path) -> None:
+    """DuckDB, a general-purpose database with a Parquet reader of its own."""
+    duckdb = pytest.importorskip("duckdb")
+    pytest.importorskip("pyarrow")
+    recording = benchwatch.read_file(write_station_run(tmp_path))
+    path = benchwatch.export(recording, tmp_path / "out.parquet")
+    with duckdb.connect() as database:
+        rows = database.execute(
+            f"SELECT time_s, frequency_hz, fractional_offset, epoch_us(time) FROM '{path}'"
+        ).fetchall()
+        stated = database.execute(
+            f"SELECT value FROM parquet_kv_metadata('{path}') WHERE key = 'benchwatch'"
+        ).fetchall()
+
+    assert [row[0] for row in rows] == recording.time_s.tolist()
+    assert [row[1] for row in rows] == [float(text) for text in recording.text]
+    assert [row[2] for row in rows] == recording.offset.tolist()
+    assert rows[0][3] == round((recording.utc_start_s or 0.0) * 1e6)
+    assert json.loads(stated[0][0]) == {"counter": "main", "nominal_hz": "10000000"}
+
+
+def test_more_digits_than_a_double_has_are_kept_as_decimals_in_parquet(tmp_path: Path) -> None:
+    """Twenty digits come back."""
+    pq = pytest.importorskip("pyarrow.parquet")
+    numbers = ["10000000.0231000000001", "10000000.0231000000002"]
+    path = benchwatch.export(made([0.0, 1.0], numbers, ()), tmp_path / "out.parquet")
+
+    assert [str(one) for one in pq.read_table(path)["frequency_hz"].to_pylist()] == numbers
+
+
+def test_several_outputs_at_once_and_none_is_overwritten(command: Command, tmp_path: Path) -> None:
+    """A file that is there stays, and then nothing is written at all."""
+    path = write_station_run(tmp_path)
+    first, second = tmp_path / "one.csv", tmp_path / "two.jsonl"
+    assert command("export", str(path), "--out", str(first)).code == 0
+    before = first.read_bytes()
+    done = command("export", str(path), "--out", str(second), "--out", str(first))
+
+    assert done.code == 2
+    assert "exists, and stays as it is" in done.err
+    assert first.read_bytes() == before
+    assert not second.exists()
+
+
+@pytest.mark.parametrize(
+    ("words", "message"),
+    [
+        ((), "where to? Type --out readings.csv"),
+        (("--out", "a.txt"), "the ending says in which form"),
+        (("--out", "-"), "add --form csv, jsonl or parquet"),
+        (("--out", "a.csv", "--form", "csv"), "leave --form out"),
+        (("--out", "a.csv", "--out", "./a.csv"), "asked for twice"),
+        (("--out", "a.csv", "--counter", "spare"), "no counter 'spare' was recorded"),
+    ],
+)
+def test_what_can_not_be_exported_is_said(
+    command: Command, tmp_path: Path, words: tuple[str, ...], message: str
+) -> None:
+    """A sentence with what to type, and no file."""
+    done = command("export", str(write_station_run(tmp_path)), *words)
+
+    assert done.code == 2
+    assert message in done.err
+    assert not Path("a.csv").exists()
+
+
+def test_standard_output_is_the_same_table(command: Command, tmp_path: Path) -> None:
+    """As data, with the narration apart."""
+    path, exported = write_station_run(tmp_path), tmp_path / "out.csv"
+    command("export", str(path), "--out", str(exported))
+    done = command("export", str(path), "--out", "-", "--form", "csv")
+
+    assert done.code == 0
+    assert done.out == exported.read_text()
+    assert "nominal taken as 10 MHz" in done.err
+
+
+def test_two_counters_go_into_json_lines_and_not_into_one_table(
+    command: Command, tmp_path: Path
+) -> None:
+    """Which counters there are is said; one of them can be chosen."""
+    lines = [
+        {"kind": "reading", "counter": name, "time": "2031-05-04T10:20:30.000Z", "elapsed_s": at,
+         "gate_s": 1.0, "frequency_hz": 10000000.02, "offset_hz": 0.02, "offset": 2e-9,
+         "flags": [], "text": "10000000.0200"}
+        for at in range(30)
+        for name in ("ten\u202e", "spare")
+    ]  # fmt: skip
+    path = tmp_path / "two.jsonl"
+    path.write_text("".join(json.dumps(line) + "\n" for line in lines))
+    refused = command("export", str(path), "--out", str(tmp_path / "out.csv"))
+    both = command("export", str(path), "--out", str(tmp_path / "out.jsonl"))
+    one = command("export", str(path), "--counter", "spare", "--out", str(tmp_path / "one.csv"))
+
+    assert refused.code == 2
+    assert "holds one counter, and there are several" in refused.err
+    assert "\u202e" not in refused.err
+    assert both.code == one.code == 0, both.err + one.err
+    assert set(benchwatch.read_counters(tmp_path / "out.jsonl")) >= {"spare"}
+    assert "30 readings" in one.err
+
+
+def test_repeats_are_no_rows_and_overrange_is_kept(tmp_path: Path) -> None:
+    """A table has a row for a reading beyond the range, and none for a repeated measurement."""
+    recording = made([float(at) for at in range(4)], ["10000000.0200"] * 4, ())
+    flags = {1: frozenset({REPEAT}), 2: frozenset({OVERRANGE})}
+    recording = replace(recording, flags=flags)
+    path = benchwatch.export(recording, tmp_path / "out.csv")
+    cells = [line.split(",") for line in path.read_text().splitlines()[2:]]
+
+    assert [row[0] for row in cells] == ["0.0", "2.0", "3.0"]
+    assert cells[1][2] == "9.9E37"
+    assert cells[1][5] == "overrange"
+
+
+def test_a_full_disk_is_a_sentence_and_leaves_no_file(command: Command, tmp_path: Path) -> None:
+    """Nothing half written stays."""
+    path = write_station_run(tmp_path)
+    with tiny_disk(tmp_path / "disk") as disk:
+        done = command("export", str(path), "--out", str(disk / "out.jsonl"))
+        left = list(disk.iterdir())
+
+    assert done.code == 5
+    assert "can't be written: No space left on device" in done.err
+    assert left == []
