@@ -2,9 +2,12 @@
 
 import json
 import re
+import subprocess
+import sys
 from dataclasses import replace
 from pathlib import Path
 
+import pytest
 import screen_kit
 from pipeline_kit import reading
 
@@ -14,6 +17,7 @@ from benchwatch.line_output import json_line
 from benchwatch_drivers.profile.profile_file import read_profile
 
 DOCS = Path(__file__).parents[2] / "docs"
+README = "../README.md"
 
 
 def example(page: str, heading: str, language: str) -> str:
@@ -63,3 +67,26 @@ def test_the_line_has_the_keys_that_are_written() -> None:
     for key, part in written.items():
         if isinstance(part, dict):
             assert list(shown[key]) == list(part), key
+
+
+def test_the_file_and_the_script_of_the_readme(tmp_path: Path) -> None:
+    """The script reads a file like the one that is shown, and watches a simulated bench."""
+    table = example(README, "## Your own file", "csv")
+    rows = (f"{second},10000000.0{200 + second % 7}\n" for second in range(2, 40))
+    (tmp_path / "old.csv").write_text(table + "".join(rows), encoding="utf-8")
+    script = tmp_path / "script.py"
+    script.write_text(example(README, "## Your own script", "python"), encoding="utf-8")
+
+    done = subprocess.run(
+        [sys.executable, script.name], cwd=tmp_path, capture_output=True, text=True, timeout=120
+    )
+
+    assert done.returncode == 0, done.stderr
+    lines = done.stdout.splitlines()
+    assert lines[0].startswith("40 readings, +2.0")
+    assert any(line.startswith("oadev 1.0 ") for line in lines)
+    assert any(line.startswith("mdev 1.0 ") for line in lines)
+    watched = [line.split() for line in lines[-20:]]
+    assert watched[0][1] == "None"
+    assert float(watched[-1][0]) == pytest.approx(3.7e-8, abs=5e-9)
+    assert 0 < float(watched[-1][1]) < 1e-9
