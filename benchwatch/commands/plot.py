@@ -15,12 +15,12 @@ from benchwatch.commands.common.recorded_deviations import (
     recorded_deviations,
 )
 from benchwatch.commands.common.recorded_source import (
-    SIMULATED_PREFIX,
     RecordedSource,
     source_options,
 )
 from benchwatch.commands.common.register_options import (
     chosen_register,
+    chosen_visit,
     journal_beside_option,
     known_unit,
     sim_register_option,
@@ -200,10 +200,9 @@ def history(*, ident: str, forecast: bool, out: str, journal: Path | None, sim: 
 
 def _visit(number: str, journal: Path | None, *, sim: bool) -> VisitToPlot:
     """Return the visit that was typed; that of a simulated bench also after ``sim/``."""
-    sim = sim or number.startswith(SIMULATED_PREFIX)
-    path = chosen_register(journal, sim=sim)
+    path, number = chosen_visit(number, journal, sim=sim)
     with read_register(path) as register:
-        found = register.typed_visit(number.removeprefix(SIMULATED_PREFIX))
+        found = register.typed_visit(number)
         unit = None if found.unit is None else register.unit(found.unit)
     return VisitToPlot(visit=found, unit=unit, folder=path.parent)
 

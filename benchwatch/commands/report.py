@@ -11,7 +11,7 @@ from benchwatch.commands.common.command_with_parts import CommandWithParts
 from benchwatch.commands.common.completed_words import FILES, VISITS_OR_VERIFY
 from benchwatch.commands.common.output import print_json, print_text
 from benchwatch.commands.common.register_options import (
-    chosen_register,
+    chosen_visit,
     journal_beside_option,
     json_option,
     refuse_options_before,
@@ -130,8 +130,8 @@ def report(
         raise UsageError("without --out it is a draft anyway: leave --draft out, or add --out.")
     if not issues:
         _refuse_for_draft({"--reason": reason, "--sign": key_file})
-    register = chosen_register(journal, sim=sim)
-    request = report_request(register, visit, lab=lab, pages=page, forecast=forecast)
+    register, number = chosen_visit(visit, journal, sim=sim)
+    request = report_request(register, number, lab=lab, pages=page, forecast=forecast)
     written = (
         issue(request, outs, reason=reason, key_file=key_file, as_json=as_json)
         if issues

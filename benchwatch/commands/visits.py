@@ -13,6 +13,7 @@ from benchwatch.commands.common.option_types import IDENT
 from benchwatch.commands.common.output import narrate, print_json, print_text
 from benchwatch.commands.common.register_options import (
     chosen_register,
+    chosen_visit,
     known_unit,
     page_style,
     refuse_options_before,
@@ -118,7 +119,7 @@ def show(*, number: str, journal: Path | None, sim: bool, as_json: bool) -> None
     from benchwatch.report.unit_standing import unit_standing  # noqa: PLC0415 - likewise
     from benchwatch.report.visit_document import visit_document  # noqa: PLC0415 - likewise
 
-    path = chosen_register(journal, sim=sim)
+    path, number = chosen_visit(number, journal, sim=sim)
     with read_register(path) as register:
         visit = register.typed_visit(number)
         unit = None if visit.unit is None else register.unit(visit.unit)

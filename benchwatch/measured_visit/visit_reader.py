@@ -146,12 +146,13 @@ class _Collected:
         self.turns = {at: turn for one in runs for at, turn in one.marks.turns.items()}
         self.touches = [touch for one in runs for touch in one.marks.touches]
         pulls = [at for one in runs for at in one.marks.pulls]
-        self._first_turn_s = min(self.turns, default=math.inf)
-        self.power_on_s = _power_on(runs, self._first_turn_s)
+        self._touched_s = min([*self.turns, *(at for at, _ in self.touches)], default=math.inf)
+        self.power_on_s = _power_on(runs, self._touched_s)
         readings = sum(one.placed.rows for one in runs)
         self.offsets = OffsetThinner(points, readings)
         self.warm_up = OffsetThinner(points, readings)
-        moved = [*self.turns, *pulls, *(at for at, _ in self.touches)]
+        touched = [at for at, _ in self.touches]
+        moved = [*self.turns, *pulls, *touched]
         if not self.turns:  # then since it settled, if it did
             marks = [mark for one in runs for mark in one.marks.settled][-1:]
             moved = [mark.utc_s for mark in marks if mark.state == "settled"]
@@ -189,7 +190,7 @@ class _Collected:
         utc_s, offset = portion.utc_s[begin:end], portion.offset[begin:end]
         self.offsets.add(utc_s, offset)
         if self.power_on_s is not None:
-            warm = (utc_s >= self.power_on_s) & (utc_s < self._first_turn_s)
+            warm = (utc_s >= self.power_on_s) & (utc_s < self._touched_s)
             self.warm_up.add(utc_s[warm], offset[warm])
 
     def _add_break(self) -> None:
@@ -201,10 +202,10 @@ class _Collected:
         put(self.gaps, (lasted_s, begin_s))
 
 
-def _power_on(runs: Sequence[_FoundRun], first_turn_s: float) -> float | None:
-    """Return when the unit was last switched on before the first turn, as far as was said."""
+def _power_on(runs: Sequence[_FoundRun], touched_s: float) -> float | None:
+    """Return when the unit was last switched on before it was touched, as far as was said."""
     starts = [one.begin_utc_s for one in runs if one is runs[0] or one.marks.was_off]
-    return max((at for at in starts if at <= first_turn_s), default=None)
+    return max((at for at in starts if at <= touched_s), default=None)
 
 
 def _read(one: _FoundRun, readings: RunReadings, collected: _Collected) -> list[str]:

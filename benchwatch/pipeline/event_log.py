@@ -64,8 +64,14 @@ def tolerance_words(tolerance: float) -> str:
 
 def settled_words(settle: SettleLimit) -> str:
     """Write the sentence that states the settle limit."""
-    over = format_duration(settle.horizon_s)
-    return f"settled means: moves by less than {limit_words(settle.limit)} in {over}"
+    return f"settled means: moves by less than {settle_limit_words(settle)}"
+
+
+def settle_limit_words(settle: SettleLimit | None) -> str:
+    """Write a settle limit, such as ``1 ppb in 10 min``; empty without one."""
+    if settle is None:
+        return ""
+    return f"{limit_words(settle.limit)} in {format_duration(settle.horizon_s)}"
 
 
 def resumed_words(

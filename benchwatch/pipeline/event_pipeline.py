@@ -194,7 +194,7 @@ class EventPipeline:
 
     def _begin_visit(self) -> None:
         """Put the visit, or this run of it, into the register: the first reading has come."""
-        self._visit.begin(self._analysis.nominal_hz, self.plan.tolerance)
+        self._visit.begin(self._analysis.nominal_hz, self.plan)
         self._show()
 
     def _take_reading(self, reading: Reading) -> None:

@@ -52,6 +52,7 @@ class Pipeline(EventPipeline):
                 self.plan = replace(self.plan, settle=settle)
                 self._log.add_text(utc_s, elapsed_s, "setting", settled_words(settle))
             plan, analysis = self.plan, self._analysis
+            self._visit.write_limits(plan)
             analysis.estimate.set_limits(plan.tolerance, plan.settle)
             analysis.trim.set_limits(plan.tolerance, plan.settle)
             self._show(

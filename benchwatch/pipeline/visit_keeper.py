@@ -9,7 +9,7 @@ from benchwatch.errors import UsageError
 from benchwatch.estimate.dial_check_record import DialCheck
 from benchwatch.journal.run_writer import RunWriter
 from benchwatch.pipeline.dial_check_words import check_words
-from benchwatch.pipeline.event_log import EventLog
+from benchwatch.pipeline.event_log import EventLog, limit_words, settle_limit_words
 from benchwatch.plan import Plan
 from benchwatch.reading import POWER_WORDS
 from benchwatch.register.visit_writer import RunOfVisit, VisitWriter
@@ -47,12 +47,26 @@ class VisitKeeper:
         """Whether the visit is closed, perhaps by another program."""
         return self.writer is not None and self.writer.is_closed()
 
-    def begin(self, nominal_hz: float, tolerance: float | None) -> None:
-        """Put the visit, or this run of it, into the register: the first reading has come."""
+    def begin(self, nominal_hz: float, limits: Plan) -> None:
+        """Put the visit, or this run of it, into the register: the first reading has come.
+
+        Args:
+            nominal_hz: hertz; NaN: not known.
+            limits: its tolerance and settle limit hold; a visit that goes on under others says so.
+        """
         self.begins = False
         is_known = math.isfinite(nominal_hz) and nominal_hz > 0
         if self.writer is not None:
-            self.writer.begin(Decimal(repr(nominal_hz)) if is_known else None, tolerance)
+            nominal = Decimal(repr(nominal_hz)) if is_known else None
+            self.writer.begin(nominal, limits.tolerance, settle_limit_words(limits.settle))
+            self.write_limits(limits)
+
+    def write_limits(self, limits: Plan) -> None:
+        """Put the tolerance and the settle limit of a plan into the register, if they are new."""
+        if self.writer is not None:
+            tolerance = limits.tolerance
+            words = "" if tolerance is None else limit_words(tolerance)
+            self.writer.write_limits(tolerance, words, settle_limit_words(limits.settle))
 
     def note(self, text: str) -> None:
         """Add a note; the time line has it as a mark."""

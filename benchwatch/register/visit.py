@@ -100,7 +100,9 @@ class Visit:
     resource: str = ""
     nominal_hz: Decimal | None = None
     tolerance: float | None = None
-    """Fractional."""
+    """Fractional; the one that was said last."""
+    settle: str = ""
+    """The settle limit in words, the one that was said last; empty without one."""
     runs: tuple[VisitRun, ...] = ()
     records: tuple[VisitRecord, ...] = ()
     """In the order of writing, without those that were withdrawn."""
@@ -223,6 +225,7 @@ def _take(
     match entry.kind:
         case "visit":
             fields |= opening_fields(values, shown.unit, at_utc_s)
+            fields["settle"] = _text(values.get("settle"))
         case "named":
             fields["unit"] = shown.unit
         case "run":
@@ -239,8 +242,9 @@ def _take(
         case "report":
             fields["issues"] += filter(None, [read_issued_file(entry, values, at_utc_s)])
         case "note" | "condition" | "power" | "comparison":
-            remark = _remark(shown, at_utc_s, values, reason, kind=entry.kind)
-            fields["remarks"].append(remark)
+            fields["remarks"].append(_remark(shown, at_utc_s, values, reason, kind=entry.kind))
+            fields |= changed_tolerance(values)
+            fields["settle"] = _text(values.get("settle")) or fields.get("settle", "")
 
 
 def opening_fields(values: Mapping[str, Any], unit: str | None, at_utc_s: float) -> dict[str, Any]:
@@ -260,6 +264,12 @@ def opening_fields(values: Mapping[str, Any], unit: str | None, at_utc_s: float)
         "nominal_hz": decimal_of(values.get("nominal_hz")),
         "tolerance": _optional(values.get("tolerance")),
     }
+
+
+def changed_tolerance(values: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the tolerance as a field of a visit, if a condition changes it; else no field."""
+    tolerance = _optional(values.get("tolerance"))
+    return {} if tolerance is None else {"tolerance": tolerance}
 
 
 def stated_utc(stated: object, otherwise_s: float) -> float:

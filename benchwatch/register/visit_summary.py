@@ -15,7 +15,14 @@ from typing import Any, Final
 from benchwatch.estimate.uncertainty.offset_record import CAUTION
 from benchwatch.reading import AS_FOUND, AS_LEFT, MEASURED
 from benchwatch.register.register_entry import chain_in, number_in
-from benchwatch.register.visit import Visit, VisitRecord, opening_fields, stated_utc, utc_of
+from benchwatch.register.visit import (
+    Visit,
+    VisitRecord,
+    changed_tolerance,
+    opening_fields,
+    stated_utc,
+    utc_of,
+)
 
 ROWS_OF_BUDGET: Final = 8
 """Most rows of a budget that the query reads."""
@@ -36,7 +43,7 @@ _BRIEF: Final = f"""
         kind = 'record' AND instr(document, '["{CAUTION}",') > 0
     FROM entries
     WHERE visit IS NOT NULL
-        AND kind || '' IN ('visit', 'named', 'record', 'closed', 'amendment')"""  # noqa: S608 - our own words
+        AND kind || '' IN ('visit', 'named', 'record', 'closed', 'condition', 'amendment')"""  # noqa: S608 - our own words
 # Joined to a text, the kind takes the query not to its index, but through the rows in their order.
 _FIELDS: Final = {AS_FOUND: "as_found", AS_LEFT: "as_left"}
 
@@ -176,6 +183,8 @@ def _states(
         return {"unit": unit}
     if kind == "visit" and isinstance(values, dict):
         return opening_fields(values, unit, utc_of(at))
+    if kind == "condition" and isinstance(values, dict):
+        return changed_tolerance(values)
     if kind == "closed" and isinstance(values, dict):
         return {"closed_utc_s": stated_utc(values.get("ended"), utc_of(at))}
     return None

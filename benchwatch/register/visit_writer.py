@@ -60,6 +60,10 @@ class _OpenVisit:
     began: bool = False
     """Whether this run is part of it, in the register or among the entries that wait."""
     closed: bool = False
+    tolerance: float | None = None
+    """The tolerance that the register has of it, fractional."""
+    settle: str = ""
+    """The settle limit that the register has of it, in words."""
     pulls: tuple[tuple[float, float | None], ...] = ()
     """Measured pulls of the tool as written last."""
     chain: str = ""
@@ -109,6 +113,8 @@ class VisitWriter:
                 name=visit.name,
                 unit=unit or visit.unit,
                 opened_utc_s=visit.opened_utc_s,
+                tolerance=visit.tolerance,
+                settle=visit.settle,
                 pulls=visit.pulls,
             )
             proven = visit.comparison
@@ -141,12 +147,18 @@ class VisitWriter:
         """The file that is written to."""
         return self._writer.register
 
-    def begin(self, nominal: Decimal | None = None, tolerance: float | None = None) -> None:
+    def begin(
+        self,
+        nominal: Decimal | None = None,
+        tolerance: float | None = None,
+        settle: str = "",
+    ) -> None:
         """Open the visit, if it is a new one, and add this run to it; only once.
 
         Args:
             nominal: hertz; None: not known.
             tolerance: fractional; None without one.
+            settle: the settle limit in words; empty without one.
         """
         with self._lock:
             now = self._now
@@ -164,7 +176,9 @@ class VisitWriter:
                     "resource": self._run.resource,
                     "nominal_hz": hertz_text(nominal),
                     "tolerance": tolerance,
+                    "settle": settle,
                 }
+                now.tolerance, now.settle = tolerance, settle
                 drafts.append(self._draft("visit", opening))
                 now.opened_utc_s = self._clock.utc()
             drafts += [self._draft("run", asdict(run)) for run in (*self._earlier_runs, self._run)]
@@ -182,6 +196,27 @@ class VisitWriter:
     def write_condition(self, name: str, text: str) -> None:
         """Add a condition, such as ``room`` and ``21.5 C``."""
         self._write("condition", {"name": name, "text": text, "run": self._run.run})
+
+    def write_limits(self, tolerance: float | None, tolerance_text: str, settle: str) -> None:
+        """Add limits that hold from now on, as conditions, where the register has others.
+
+        A visit that has not begun is opened with its limits, so nothing is added to it.
+
+        Args:
+            tolerance: fractional; None: without one, and nothing is added of it.
+            tolerance_text: the same in words.
+            settle: the settle limit in words; empty: without one, and nothing is added of it.
+        """
+        with self._lock:
+            now = self._now
+            if not now.began:
+                return
+            if tolerance is not None and tolerance != now.tolerance:
+                now.tolerance = tolerance
+                self._write_limit("tolerance", tolerance_text, {"tolerance": tolerance})
+            if settle and settle != now.settle:
+                now.settle = settle
+                self._write_limit("settle limit", settle, {"settle": settle})
 
     def write_comparison(self, text: str, values: Mapping[str, Any]) -> None:
         """Add a comparison of counters, which proves the measuring chain.
@@ -291,6 +326,9 @@ class VisitWriter:
                 return
             self.begin()
             self._add([self._draft(kind, values)])
+
+    def _write_limit(self, name: str, text: str, limit: dict[str, Any]) -> None:
+        self._write("condition", {"name": name, "text": text, "run": self._run.run, **limit})
 
     def _draft(self, kind: EntryKind, values: dict[str, Any]) -> Draft:
         return Draft(kind=kind, document=values, unit=self._now.unit, at_utc_s=self._clock.utc())

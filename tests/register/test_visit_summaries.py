@@ -65,10 +65,12 @@ def test_summaries_are_what_the_visits_say(register, tmp_path):
 
 
 def test_usual_visits_are_not_read_in_full(register):
-    """Also with a plain measurement among their records, all come from one query."""
+    """Also with a plain measurement and another tolerance, all come from one query."""
     measured = {"record": record("measured", 2e-9).as_dict(), "automatic": False}
+    limit = {"name": "tolerance", "text": "5 ppb", "tolerance": 5e-9}
     (*_, opened) = register.add([Draft(kind="visit", document={}, unit="0417"),
                                  Draft(kind="record", document=measured, unit="0417"),
+                                 Draft(kind="condition", document=limit, unit="0417"),
                                  Draft(kind="note", document={"text": "lid on"})])  # fmt: skip
     with register.reading() as connection, read_register(register.path) as reader:
         assert connection is not None
@@ -78,6 +80,7 @@ def test_usual_visits_are_not_read_in_full(register):
     assert len(brief) == 13
     assert brief == expected
     assert (brief[str(opened.visit)].as_found, brief[str(opened.visit)].as_left) == (None, None)
+    assert brief[str(opened.visit)].tolerance == 5e-9
 
 
 @pytest.mark.parametrize("document", ["no JSON", "[]", '{"record":{"kind":"as found"}}', "{}"])

@@ -59,7 +59,7 @@ def test_a_counter_that_never_comes_does_not_hold_lines():
 def test_a_counter_that_is_lost_at_the_end_is_named():
     """The time is up while one of two has been cut off; the other's exit code stands."""
     done = run_program(
-        "watch", "--sim", "pair", "--fault", "five=cut@1s+60s", "--for", "6s",
+        "watch", "--sim", "pair", "--fault", "five=cut@4s+60s", "--for", "9s",
         "--json", "--no-journal",
     )  # fmt: skip
 

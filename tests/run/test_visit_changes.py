@@ -14,6 +14,9 @@ from benchwatch.plan import VISIT_ACTIONS, VISIT_FORMS, VisitChange
 from benchwatch.register import RegisterFile, read_register
 from benchwatch.register.visit_closing import close_visit
 
+MOMENT = (1.9e9, 100.0)
+"""UTC and elapsed seconds."""
+
 
 @pytest.fixture
 def bench(tmp_path: Path) -> MadeBench:
@@ -246,3 +249,43 @@ def test_without_a_register_each_change_has_its_answer(tmp_path: Path, change: A
     assert said
     assert watched.now.readings == 30
     assert Decimal(watched.now.reading.text) > NOMINAL  # type: ignore[union-attr] # it has one
+
+
+def test_a_limit_that_is_changed_holds_for_the_visit(bench: MadeBench):
+    """The register has it as a condition; the same again adds nothing."""
+    with bench.watching("0417", tolerance=1e-9) as watched:
+        watched.feed(4.0, 5)
+        for _ in range(2):
+            watched.counter.pipeline.set_limits(
+                *MOMENT, tolerance=5e-9, settle=SettleLimit(2e-9, 60.0)
+            )
+
+    (visit,) = bench.visits()
+    assert (visit.tolerance, visit.settle) == (5e-9, "2 ppb in 1 min")
+    assert [(one.name, one.text) for one in visit.remarks] == [
+        ("tolerance", "5 ppb"),
+        ("settle limit", "2 ppb in 1 min"),
+    ]
+
+
+def test_a_limit_that_is_changed_before_the_first_reading_opens_the_visit(bench: MadeBench):
+    """There is nothing to be changed in the register yet."""
+    with bench.watching("0417", tolerance=1e-9) as watched:
+        watched.counter.pipeline.set_limits(*MOMENT, tolerance=5e-9)
+        watched.feed(4.0, 5)
+
+    (visit,) = bench.visits()
+    assert visit.tolerance == 5e-9
+    assert visit.remarks == ()
+
+
+def test_a_watch_that_goes_on_under_another_tolerance_says_so(bench: MadeBench):
+    """The report is judged by what was asked last."""
+    with bench.watching("0417", tolerance=1e-9, settle=SettleLimit(1e-9, 600.0)) as watched:
+        watched.feed(4.0, 5)
+    with bench.watching("0417", tolerance=5e-9, settle=SettleLimit(1e-9, 600.0)) as watched:
+        watched.feed(4.0, 5)
+
+    (visit,) = bench.visits()
+    assert (visit.tolerance, visit.settle) == (5e-9, "1 ppb in 10 min")
+    assert [(one.name, one.text) for one in visit.remarks] == [("tolerance", "5 ppb")]

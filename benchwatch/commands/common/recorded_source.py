@@ -12,6 +12,7 @@ from benchwatch.clock import local_minute
 from benchwatch.commands.common.completed_words import FILES, RUNS, VISITS
 from benchwatch.commands.common.option_types import refuse_together
 from benchwatch.commands.common.output import narrate
+from benchwatch.commands.common.register_options import SIMULATED_PREFIX
 from benchwatch.errors import UsageError
 from benchwatch.journal import default_path
 from benchwatch.journal.journal_reader import JournalReader
@@ -26,8 +27,6 @@ from benchwatch.register import Visit, read_register, register_path
 
 MOST_RANGES: Final = 6
 """Ranges of numbers that a sentence lists; of more it lists the last ones."""
-SIMULATED_PREFIX: Final = "sim/"
-"""Stands before the number of a visit of a simulated bench."""
 RUN_NUMBER: Final = click.IntRange(min=1)
 RUN_HELP: Final = "Read this run of the journal; benchwatch journal runs lists them."
 

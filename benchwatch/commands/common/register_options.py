@@ -13,6 +13,9 @@ from benchwatch.journal import default_path
 from benchwatch.register import RegisterReader, Unit, register_path
 from benchwatch.report.visit_style import VisitStyle
 
+SIMULATED_PREFIX: Final = "sim/"
+"""In front of the number of a visit of a simulated bench."""
+
 journal_beside_option: Final = click.option(
     "--journal",
     type=click.Path(path_type=Path),
@@ -32,6 +35,18 @@ def register_options(command: Callable[..., Any]) -> Callable[..., Any]:
 def chosen_register(journal: Path | None, *, sim: bool) -> Path:
     """Return the path of the register that the options choose."""
     return register_path(journal or default_path(), simulated=sim)
+
+
+def chosen_visit(visit: str, journal: Path | None, *, sim: bool) -> tuple[Path, str]:
+    """Return the path of the register that has a visit, and the visit's number as typed.
+
+    Args:
+        visit: as typed; that of a simulated bench may be written ``sim/3``.
+        journal: the typed journal; None: the default one.
+        sim: whether it is a visit of a simulated bench anyway.
+    """
+    sim = sim or visit.startswith(SIMULATED_PREFIX)
+    return chosen_register(journal, sim=sim), visit.removeprefix(SIMULATED_PREFIX)
 
 
 def refuse_options_before(context: click.Context) -> None:

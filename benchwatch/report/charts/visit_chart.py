@@ -296,8 +296,8 @@ def _alternative(
     undated: bool,
 ) -> str:
     finite = [value for value in values if math.isfinite(value)]
-    low, high = (write_fraction(end, None, unit, decimals=_decimals(finite, unit)).digits
-                 for end in (min(finite), max(finite)))  # fmt: skip
+    decimals = _decimals(finite, unit)
+    low, high = (_digits(end, unit, decimals) for end in (min(finite), max(finite)))
     when = ""
     if not undated:
         begin, end = local(time.begin_s, tz), local(time.end_s, tz)
@@ -317,3 +317,9 @@ def _decimals(values: Sequence[float], unit: OffsetUnit) -> int:
     """Return the decimals that tell the lowest of `values` from the highest."""
     spread = (max(values) - min(values)) / unit.size
     return min(max(1 - math.floor(math.log10(spread)), 0), 9) if spread > 0 else 3
+
+
+def _digits(offset: float, unit: OffsetUnit, decimals: int) -> str:
+    """Write an offset to so many decimals; what is rounded to zero has no sign."""
+    digits = write_fraction(offset, None, unit, decimals=decimals).digits
+    return digits if digits.strip("+-0.") else digits.lstrip("+-")

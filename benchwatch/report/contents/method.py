@@ -20,6 +20,8 @@ HOW: Final = (
 )
 ELSEWHERE: Final = frozenset({CAUTION, "counter"})
 """Conditions of a record that the report states in another place."""
+CHANGED_LIMITS: Final = frozenset({"tolerance", "settle limit"})
+"""Conditions that say nothing of the surroundings."""
 NOTES: Final = frozenset({"note", "power"})
 """Kinds of remarks that are notes."""
 
@@ -27,6 +29,8 @@ NOTES: Final = frozenset({"note", "power"})
 def method_blocks(source: ReportSource) -> Iterator[Sentence | Table]:
     """Yield how readings become results, then the runs with their counters."""
     yield Sentence(HOW)
+    if source.visit.settle:
+        yield Sentence(f"Settled means: moves by less than {source.visit.settle}.")
     identities = dict.fromkeys(
         f"{run.counter}: {run.identity}" for run in source.measured.runs if run.identity
     )
@@ -84,7 +88,7 @@ def condition_blocks(source: ReportSource) -> Iterator[Sentence | Facts]:
         ]
         kinds.setdefault("; ".join(stated), []).append(one.record.kind)
     rows += [(listed(those), stated) for stated, those in kinds.items() if stated]
-    if not typed_conditions(source):
+    if all(name in CHANGED_LIMITS for name, _, _ in typed_conditions(source)):
         rows.insert(0, ("air, supply", NOT_STATED))
     yield Facts(tuple(rows))
 

@@ -1,6 +1,6 @@
 """The report in a few plain sentences, for whoever brought the unit and knows what a hertz is."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from decimal import Decimal
 from typing import Any, Final
 
@@ -98,18 +98,19 @@ def _work(source: ReportSource) -> Iterator[str]:
         when = f"from {first} to "
         when += last.removeprefix(style.day(last_s)).lstrip() if same_day else last
     yield f"The trimmer was turned {times_words(len(measured.turns))}, {when}."
-    mark = _settled_mark(source)
-    if mark is None:
-        yield "It was not seen to settle after that."
-    else:
-        yield f"It settled {format_duration(mark.utc_s - last_s)} after the last turn."
+    yield _settled_words(measured.settle_marks, last_s)
 
 
-def _settled_mark(source: ReportSource) -> SettleMark | None:
-    """Return the first verdict that it had settled after the last turn; None without one."""
-    since = source.measured.turns[-1].utc_s
-    marks = source.measured.settle_marks
-    return next((one for one in marks if one.state == "settled" and one.utc_s >= since), None)
+def _settled_words(marks: Sequence[SettleMark], turned_s: float) -> str:
+    """Write whether the unit has settled, in view of the last turn (Unix seconds)."""
+    after = [one for one in marks if one.utc_s >= turned_s]
+    settled = next((one for one in after if one.state == "settled"), None)
+    if settled is not None:
+        return f"It settled {format_duration(settled.utc_s - turned_s)} after the last turn."
+    before = [one for one in marks if one.utc_s < turned_s]
+    if not after and before and before[-1].state == "settled":
+        return "It had settled before the last turn, and stayed so."
+    return "It was not seen to settle after that."
 
 
 def _size(stated: dict[str, Any]) -> str:

@@ -14,9 +14,11 @@ from register_kit import record
 
 from benchwatch.estimate.uncertainty.offset_record import CAUTION, OffsetRecord
 from benchwatch.estimate.uncertainty.uncertainty_budget import Budget, BudgetRow
+from benchwatch.measured_visit.measured_visit import SettleMark
 from benchwatch.reading import AS_FOUND, AS_LEFT, RecordKind
 from benchwatch.register.visit import Visit, VisitRecord
 from benchwatch.report.contents.report_document import report_document
+from benchwatch.report.contents.summary import _settled_words
 
 LEFT = "How the unit ran as found is not on record. As left, it runs"
 FOUND = "As found, the unit ran"
@@ -147,3 +149,22 @@ def test_its_numbers_are_those_of_the_results(tmp_path: Path) -> None:
     low, high = (Decimal(end) for end in ends)
     assert (low + high) / 2 == Decimal(left["value"])
     assert (high - low) / 2 == Decimal(left["U"])
+
+
+@pytest.mark.parametrize(
+    ("marks", "said"),
+    [
+        ([("settled", -60.0)], "It had settled before the last turn, and stayed so."),
+        ([("settled", -60.0), ("settled", 30.0)], "It settled 30 s after the last turn."),
+        ([("settled", -60.0), ("warming", 5.0)], "It was not seen to settle after that."),
+        ([("settled", -60.0), ("unsure", -20.0)], "It was not seen to settle after that."),
+        ([], "It was not seen to settle after that."),
+    ],
+)
+def test_whether_it_has_settled_is_said_in_view_of_the_last_turn(
+    marks: list[tuple[str, float]], said: str
+):
+    """A turn within the settle limit does not end that it is settled, as on the screen."""
+    made = [SettleMark(utc_s=1.9e9 + at_s, state=state, text="") for state, at_s in marks]
+
+    assert _settled_words(made, 1.9e9) == said
