@@ -52,7 +52,9 @@ for number in range(int(sys.argv[3])):
             assert "is locked by another program" in str(error), error
             continue
         break
-    print(entry.values()["text"], entry.name, entry.visit, flush=True)
+    line = f"{entry.values()['text']} {entry.name} {entry.visit}\n"
+    sys.stdout.write(line)  # in one piece, so that a kill leaves no half of it
+    sys.stdout.flush()
 """
 """Adds entries one by one once a line comes, and prints each when `add` has returned."""
 
@@ -152,12 +154,14 @@ def test_six_programs_add_entries_and_two_are_killed(path, programs):
     ended = threading.Event()
     with ThreadPoolExecutor(1) as pool:
         reading = pool.submit(read_until, path, ended)
-        begin(programs)
-        killed = programs[0].kill_after(30) + programs[1].kill_after(60)
-        returned = list(killed)
-        for program in programs[2:]:
-            returned += program.lines()
-        ended.set()
+        try:
+            begin(programs)
+            killed = programs[0].kill_after(30) + programs[1].kill_after(60)
+            returned = list(killed)
+            for program in programs[2:]:
+                returned += program.lines()
+        finally:
+            ended.set()  # whatever failed, so that the reader ends and the failure is seen
         seen = reading.result()
 
     check_sound(path)
