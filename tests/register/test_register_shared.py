@@ -52,7 +52,7 @@ for number in range(int(sys.argv[3])):
             assert "is locked by another program" in str(error), error
             continue
         break
-    line = f"{entry.values()['text']} {entry.name} {entry.visit}\n"
+    line = f"{entry.values()['text']} {entry.name} {entry.visit}\\n"
     sys.stdout.write(line)  # in one piece, so that a kill leaves no half of it
     sys.stdout.flush()
 """
