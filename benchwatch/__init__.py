@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from benchwatch.api.conversions import offset_elsewhere
     from benchwatch.api.estimator import Estimator
     from benchwatch.api.export import export
+    from benchwatch.api.line_schema import line_schema
     from benchwatch.api.recorded_budget import budget
     from benchwatch.api.recorded_stability import deviations
     from benchwatch.api.recordings import (
@@ -93,6 +94,7 @@ __all__ = [
     "export",
     "find_visit",
     "json_line",
+    "line_schema",
     "list_runs",
     "list_units",
     "list_visits",
@@ -109,6 +111,7 @@ _MODULES: Final = {
     "api.conversions": ("offset_elsewhere",),
     "api.estimator": ("Estimator",),
     "api.export": ("export",),
+    "api.line_schema": ("line_schema",),
     "api.recorded_budget": ("budget",),
     "api.recorded_stability": ("deviations",),
     "api.recordings": ("list_runs", "read_counters", "read_file", "read_run", "read_visit"),

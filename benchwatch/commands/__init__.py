@@ -25,6 +25,7 @@ COMMANDS: Final = {
     "elsewhere": "Say what an offset becomes at other frequencies.",
     "ageing": "Fit dated offsets and say when the next visit is due.",
     "simulate": "Serve a simulated bench until interrupted.",
+    "schema": "Print the JSON schemas of files and of the JSON lines.",
     "completion": "Print the script that lets a shell complete words.",
 }
 """Name and one line of help of each command, in the order in which a newcomer needs them. The list

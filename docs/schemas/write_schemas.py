@@ -1,4 +1,4 @@
-"""Writes the JSON schemas in this folder from the declarations of the files that the program reads.
+"""Writes the JSON schemas in this folder, as ``benchwatch schema`` prints them.
 
 Run it after adding or changing a key: ``python docs/schemas/write_schemas.py``.
 """
@@ -6,25 +6,16 @@ Run it after adding or changing a key: ``python docs/schemas/write_schemas.py``.
 import json
 from pathlib import Path
 
-from benchwatch.bench.bench_file_keys import BENCH_FILE
-from benchwatch.config_tables.json_schema import json_schema
-from benchwatch.report.laboratory.laboratory_keys import LABORATORY_FILE
-from benchwatch_drivers.profile.profile_keys import PROFILE
-from benchwatch_simulators.bench.simulated_bench_keys import declare_simulated_bench
+from benchwatch.commands.common.schema_list import FILE_TABLES, SCHEMA_TITLES, schema_of
 
-FILES = {
-    "bench": (BENCH_FILE, "Bench file"),
-    "laboratory": (LABORATORY_FILE, "Laboratory file"),
-    "profile": (PROFILE, "Profile of a counter"),
-    "simulated-bench": (declare_simulated_bench(), "Simulated bench"),
-}
+FILES = {name: (table(), title) for name, (table, title) in FILE_TABLES.items()}
 
 
 def schema_texts() -> dict[str, str]:
     """Return the text of each schema, by the name of its file."""
     return {
-        f"{name}.schema.json": json.dumps(json_schema(table, title), indent=2) + "\n"
-        for name, (table, title) in FILES.items()
+        f"{name}.schema.json": json.dumps(schema_of(name), indent=2) + "\n"
+        for name in SCHEMA_TITLES
     }
 
 

@@ -15,6 +15,7 @@ from pathlib import Path
 import pytest
 from counter_kit import tiny_counter, value_of
 from journal_kit import read_events, read_runs
+from line_schema_kit import held
 from pipeline_kit import NOMINAL, START_UTC_S, reading
 from program_kit import COMMAND, start_program
 
@@ -59,7 +60,7 @@ def parsed(lines: list[str]) -> list[dict]:
     def refuse(word: str) -> None:
         raise AssertionError(word)
 
-    return [json.loads(line, parse_constant=refuse) for line in lines]
+    return [held(json.loads(line, parse_constant=refuse)) for line in lines]
 
 
 # ------------------------------------------------------------- watch a foreign counter

@@ -9,6 +9,7 @@ import pytest
 from click.testing import CliRunner, Result
 from hypothesis import given
 from hypothesis import strategies as st
+from line_schema_kit import held
 from program_kit import COMMAND
 from stability_kit import NINE, handbook
 
@@ -34,7 +35,7 @@ def lines(result: Result) -> list[dict[str, object]]:
     def refuse(name: str) -> None:
         raise AssertionError(name)
 
-    return [json.loads(line, parse_constant=refuse) for line in result.stdout.splitlines()]
+    return [held(json.loads(line, parse_constant=refuse)) for line in result.stdout.splitlines()]
 
 
 @pytest.fixture

@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 from journal_kit import check_sound, kept
+from line_schema_kit import held
 from load_kit import LONGEST_WAIT_S
 from program_kit import COMMAND, run_program
 from terminal_kit import Terminal
@@ -41,7 +42,7 @@ def piped(
 
 def lines_of(done: "subprocess.CompletedProcess[bytes]") -> list[dict[str, Any]]:
     """Return its lines."""
-    return [json.loads(line) for line in done.stdout.splitlines()]
+    return [held(json.loads(line)) for line in done.stdout.splitlines()]
 
 
 @contextlib.contextmanager
@@ -73,7 +74,7 @@ def test_a_file_of_typed_numbers_is_taken_in_every_spelling(tmp_path: Path) -> N
     assert [line["offset_hz"] for line in lines[:-1]] == [0.09, 0.10, -0.88]
     assert all(line["flags"] == ["typed"] for line in lines[:-1])
     assert lines[-1]["reason"] == "standard input has ended"
-    replayed = [json.loads(line) for line in again.stdout.splitlines()]
+    replayed = [held(json.loads(line)) for line in again.stdout.splitlines()]
     assert [line["offset_hz"] for line in replayed[:-1]] == [0.09, 0.10, -0.88]
     assert all(line["flags"] == ["typed"] for line in replayed[:-1])
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pytest
+from line_schema_kit import held
 from pipeline_kit import RUN, START_UTC_S
 
 from benchwatch import cli
@@ -25,7 +26,7 @@ class Done:
     @property
     def lines(self) -> list[dict[str, object]]:
         """The lines of JSON on standard output."""
-        return [json.loads(line) for line in self.out.splitlines()]
+        return [held(json.loads(line)) for line in self.out.splitlines()]
 
 
 Command = Callable[..., Done]

@@ -23,6 +23,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from line_schema_kit import held
 from program_kit import COMMAND, PROGRAM
 from socket_kit import TinyServer, serving
 
@@ -301,7 +302,7 @@ def watch(
          *place, *options],
         capture_output=True, text=True, timeout=wait_s,
     )  # fmt: skip
-    return Watched(done.returncode, [json.loads(line) for line in done.stdout.splitlines()],
+    return Watched(done.returncode, [held(json.loads(line)) for line in done.stdout.splitlines()],
                    done.stderr)  # fmt: skip
 
 

@@ -9,6 +9,7 @@ import threading
 from pathlib import Path
 from typing import Any, Self
 
+from line_schema_kit import held
 from load_kit import LONGEST_WAIT_S
 
 PROGRAM = "from benchwatch.cli import main; main()"
@@ -88,7 +89,7 @@ class Watching:
     @property
     def lines(self) -> list[dict[str, Any]]:
         """All complete JSON lines so far."""
-        return [json.loads(line) for line in list(self._lines) if line.endswith("\n")]
+        return [held(json.loads(line)) for line in list(self._lines) if line.endswith("\n")]
 
     @property
     def shown(self) -> list[float]:

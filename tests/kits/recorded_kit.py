@@ -9,6 +9,8 @@ import sys
 from dataclasses import dataclass
 from pathlib import Path
 
+from line_schema_kit import held
+
 CHILD = """
 import contextlib, io, json, sys, traceback
 from benchwatch.cli import run
@@ -36,7 +38,7 @@ class Outcome:
     @property
     def lines(self) -> list[dict[str, object]]:
         """The JSON lines on standard output."""
-        return [json.loads(line) for line in self.out.splitlines()]
+        return [held(json.loads(line)) for line in self.out.splitlines()]
 
     @property
     def readings(self) -> list[dict[str, object]]:

@@ -10,6 +10,7 @@ import pytest
 from chain_kit import made_comparison, made_result
 from hypothesis import given
 from hypothesis import strategies as st
+from line_schema_kit import held
 from pipeline_kit import START_UTC_S, reading
 
 from benchwatch.clock import iso_time
@@ -40,7 +41,7 @@ def strict(line: str) -> dict:
         raise AssertionError(f"{word} is no JSON")
 
     assert "\n" not in line
-    return json.loads(line, parse_constant=refuse)
+    return held(json.loads(line, parse_constant=refuse))
 
 
 # ------------------------------------------------------------- JSON

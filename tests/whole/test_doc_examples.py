@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 import screen_kit
+from line_schema_kit import held
 from pipeline_kit import reading
 
 from benchwatch.bench.bench_file import read_bench
@@ -54,14 +55,14 @@ def test_the_profile_reads_its_own_example(tmp_path: Path) -> None:
 
 def test_the_line_has_the_keys_that_are_written() -> None:
     """Those of the reading, and of each of its parts."""
-    shown = json.loads(example("lines.md", "# The JSON lines", "json"))
+    shown = held(json.loads(example("lines.md", "# The JSON lines", "json")))
     numbers = replace(
         screen_kit.numbers(),
         confirmed_nudge=Nudge(9.5, -5.12e-9, 2.7e-10),
         rest=Rest(2.1e-9, 3e-10, 6.0),
     )
 
-    written = json.loads(json_line(reading(1), numbers))
+    written = held(json.loads(json_line(reading(1), numbers)))
 
     assert set(shown) == set(written)
     for key, part in written.items():

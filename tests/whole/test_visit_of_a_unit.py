@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from line_schema_kit import held
 from load_kit import LONGEST_WAIT_S
 from oven_kit import OvenBench, oven_bench, served
 from quick_kit import QUICKLY, SLOWLY, clock_s, program
@@ -133,7 +134,7 @@ def _lines(home: Path, later_s: float, *words: str) -> list[dict[str, Any]]:
         check=True,
         timeout=LONGEST_WAIT_S,
     )
-    return [json.loads(line) for line in done.stdout.splitlines()]
+    return [held(json.loads(line)) for line in done.stdout.splitlines()]
 
 
 def _of_kind(lines: list[dict[str, Any]], kind: str) -> list[dict[str, Any]]:
