@@ -26,6 +26,8 @@ from benchwatch.commands.common.recorded_source import RecordedSource, source_op
 from benchwatch.commands.common.recording_options import (
     column_option,
     row_interval_option,
+    time_column_option,
+    value_column_option,
     wraps_option,
 )
 from benchwatch.commands.common.screen_options import ScreenOptions, can_show_screen, screen_options
@@ -48,6 +50,7 @@ from benchwatch.recording import (
     ReadPosition,
     Recording,
     StatedFacts,
+    TableRequest,
 )
 from benchwatch.recording.text_lines import shown_name
 from benchwatch.run.recorded_timeline import RecordedTimeline
@@ -62,6 +65,8 @@ from benchwatch.run.recording_player import RecordingPlayer
 @click.option("--gate", "gate_s", type=DURATION, help="Gate that the file was taken with.")
 @column_option
 @row_interval_option
+@time_column_option
+@value_column_option
 @wraps_option
 @click.option(
     "--speed",
@@ -86,6 +91,8 @@ def replay(
     gate_s: float | None,
     column: Column | None,
     interval_s: float | None,
+    time_column: str | None,
+    value_column: str | None,
     wraps: Decimal | None,
     speed: float | None,
     bench_file: Path | None,
@@ -110,6 +117,9 @@ def replay(
     if journal is not None:
         _check_apart(source.path, journal)
     stated = StatedFacts(nominal=nominal, interval_s=interval_s, wraps_s=wraps)
+    table = TableRequest(
+        column=column, interval_s=interval_s, time_column=time_column, value_column=value_column
+    )
 
     def stream_of(
         path: str, say: Callable[[str], None], position: ReadPosition | None = None
@@ -117,7 +127,7 @@ def replay(
         return EventStream(
             path,
             stated,
-            column=column,
+            table=table,
             gate_s=gate_s,
             selection=source.selection,
             position=position,
@@ -133,7 +143,7 @@ def replay(
             def events() -> EventStream:
                 return stream_of(path, _drop)
 
-            extent = Extent(path, stated, column=column, selection=source.selection)
+            extent = Extent(path, stated, table=table, selection=source.selection)
             timeline = RecordedTimeline(extent, events, pipeline)
             from_input = source.path == STANDARD_INPUT
             return _show(timeline, speed or 1.0, screen, from_input=from_input)

@@ -1,8 +1,8 @@
 """Reads recorded files without losing or inventing a reading.
 
-In: a CSV table with a header (``time_s`` or ISO 8601 ``time``, and one of `COLUMNS`), one column
-of bare numbers, the JSON lines of a watch, or a journal. Out: whole recordings, or their events
-one by one, with sentences on anything assumed, left out or odd.
+In: a table (``time_s`` or ISO 8601 ``time``, and one of `COLUMNS`, or other headings), one column
+of bare numbers, the JSON lines of a watch, any of them packed with gzip, or a journal. Out: whole
+recordings, or their events one by one, with sentences on anything assumed, left out or odd.
 """
 
 from benchwatch.recording.event_stream import EventStream, Extent
@@ -16,6 +16,7 @@ from benchwatch.recording.recorded_run import (
     RecordingGap,
 )
 from benchwatch.recording.run_selection import Selection
+from benchwatch.recording.tables.table_request import TableRequest
 
 __all__ = [
     "COLUMNS",
@@ -27,6 +28,7 @@ __all__ = [
     "RecordingGap",
     "Selection",
     "StatedFacts",
+    "TableRequest",
     "read_recording",
     "read_recordings",
 ]  # fmt: skip

@@ -17,7 +17,8 @@ _EPOCH_DAY: Final = date(1970, 1, 1).toordinal()
 _SHORTEST_CHARS: Final = 19
 """Length of 2031-05-04T10:20:30."""
 _LONGEST_CHARS: Final = 32
-_SEPARATORS: Final = {4: b"-", 7: b"-", 10: b"T ", 13: b":", 16: b":"}
+_SEPARATORS: Final = {4: b"-/", 7: b"-/", 10: b"T ,", 13: b":", 16: b":"}
+"""Which bytes may stand where; a comma where date and time of day are two cells."""
 
 
 def read_moment(text: str, where: str) -> float:

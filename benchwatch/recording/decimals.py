@@ -66,6 +66,33 @@ class Decimals:
             texts=texts,
         )
 
+    def scaled(self, times: int, power: int) -> "Decimals":
+        """Return the numbers multiplied by the positive `times` and by ten to `power`, exactly."""
+        if times == 1 and not power:
+            return self
+        factor = Decimal(times).scaleb(power)
+        large = self.known & (np.abs(self.mantissa) >= (1 << 62) // times)
+        longer = {i: EXACT.multiply(value, factor) for i, value in self.longer.items()}
+        longer |= {
+            i: EXACT.multiply(self.at(i), factor)
+            for i in np.flatnonzero(large).tolist()
+            if i not in longer
+        }
+
+        def texts() -> list[str]:
+            return [
+                f"{EXACT.multiply(Decimal(text), factor):f}" if text else ""
+                for text in self.texts()
+            ]
+
+        return Decimals(
+            known=self.known,
+            mantissa=np.where(large, 0, self.mantissa) * times,
+            exponent=self.exponent + power,
+            longer=longer,
+            texts=texts,
+        )
+
     def beyond(self, limit: Decimal) -> list[int]:
         """Return the indices of the numbers whose size is at least `limit`, in ascending order.
 

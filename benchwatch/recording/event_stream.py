@@ -12,9 +12,10 @@ from benchwatch.reading import DEFAULT_COUNTER, Event
 from benchwatch.recording.file_reader import open_row_streams
 from benchwatch.recording.read_position import ReadPosition
 from benchwatch.recording.reading_builder import ReadingBuilder, StatedFacts
-from benchwatch.recording.recorded_run import Column, ReadingBatch, Recording, play_batch
+from benchwatch.recording.recorded_run import ReadingBatch, Recording, play_batch
 from benchwatch.recording.rows import CounterFacts, CounterRows
 from benchwatch.recording.run_selection import Selection
+from benchwatch.recording.tables.table_request import TableRequest
 from benchwatch.recording.text_lines import shown_name
 
 MOST_HELD_EVENTS: Final = 5000
@@ -33,7 +34,7 @@ class EventStream:
     Args:
         path: path of the file; ``-`` is standard input.
         stated: facts that the caller states.
-        column: column of the numbers, where the header names none or several.
+        table: what the caller states on the columns of a table; None: nothing but the interval.
         gate_s: gate time of all readings in seconds; None: the gate that the file states.
         selection: runs of a journal; None: its newest watch with readings.
         position: is kept at how far the file is read.
@@ -49,14 +50,14 @@ class EventStream:
         path: str,
         stated: StatedFacts,
         *,
-        column: Column | None = None,
+        table: TableRequest | None = None,
         gate_s: float | None = None,
         selection: Selection | None = None,
         position: ReadPosition | None = None,
         say: Callable[[str], None],
     ) -> None:
         self._name, self._stated, self._gate_s, self._say = shown_name(path), stated, gate_s, say
-        self._streams = open_row_streams(path, column, stated.interval_s, selection, position)
+        self._streams = open_row_streams(path, _asked(stated, table), selection, position)
         self._builders: dict[str, ReadingBuilder] = {}
 
     def outline(self, name: str) -> Recording:
@@ -91,6 +92,10 @@ class EventStream:
             self._builders.setdefault(builder.facts.counter or DEFAULT_COUNTER, builder)
             for sentence in builder.take_notes():
                 self._say(sentence)
+
+
+def _asked(stated: StatedFacts, table: TableRequest | None) -> TableRequest:
+    return table or TableRequest(interval_s=stated.interval_s)
 
 
 class _Counter:
@@ -177,7 +182,7 @@ class Extent:
     Args:
         path: path of the file; `EventStream` opens it again.
         stated: facts that the caller states.
-        column: column of the numbers, where the header names none or several.
+        table: what the caller states on the columns of a table; None: nothing but the interval.
         selection: runs of a journal; None: its newest watch with readings.
 
     Raises:
@@ -189,7 +194,7 @@ class Extent:
         path: str,
         stated: StatedFacts,
         *,
-        column: Column | None = None,
+        table: TableRequest | None = None,
         selection: Selection | None = None,
     ) -> None:
         self.last_s, self.readings = -math.inf, 0
@@ -198,7 +203,7 @@ class Extent:
         self._name, self._stated = shown_name(path), stated
         self._builders: dict[CounterFacts, ReadingBuilder] = {}
         self._notes: list[str] = []
-        self._batches = _in_turn(open_row_streams(path, column, stated.interval_s, selection))
+        self._batches = _in_turn(open_row_streams(path, _asked(stated, table), selection))
 
     def read_on(self) -> None:
         """Read one more batch of rows; do nothing after the end or an error."""

@@ -12,7 +12,6 @@ from benchwatch.errors import FileError, UsageError
 from benchwatch.estimate.array_types import FloatArray
 from benchwatch.quantity import printable
 from benchwatch.reading import DEFAULT_COUNTER
-from benchwatch.recording.csv_table import read_table_rows
 from benchwatch.recording.journal_rows import SelectedRows, is_journal
 from benchwatch.recording.json_lines_reader import read_json_rows
 from benchwatch.recording.read_position import ReadPosition
@@ -26,6 +25,8 @@ from benchwatch.recording.recorded_run import (
 )
 from benchwatch.recording.rows import CounterFacts, CounterRows, Rows
 from benchwatch.recording.run_selection import Selection
+from benchwatch.recording.tables.table_request import TableRequest
+from benchwatch.recording.tables.table_rows import read_table_rows
 from benchwatch.recording.text_lines import (
     decode_lines,
     first_content,
@@ -44,6 +45,8 @@ def read_recordings(
     nominal: Decimal | None = None,
     column: Column | None = None,
     interval_s: float | None = None,
+    time_column: str | None = None,
+    value_column: str | None = None,
     wraps_s: Decimal | None = None,
     offsets_only: bool = False,
     selection: Selection | None = None,
@@ -56,6 +59,9 @@ def read_recordings(
         nominal: hertz; None: the file's own nominal, or the round number near the readings.
         column: column of the numbers, where the file has no header or several such columns.
         interval_s: seconds from row to row, where the file has no times.
+        time_column: heading or number (from 1) of a table's column of times; None: found by its
+            heading; ``none``: the file's own times are not read.
+        value_column: heading or number of its column of numbers; None: found by its heading.
         wraps_s: period in seconds after which a time error restarts; None: it does not.
         offsets_only: True: leave out the offsets in hertz and the numbers as written.
         selection: runs of a journal; None: its newest watch with readings (`newest_runs`).
@@ -68,8 +74,11 @@ def read_recordings(
     stated = StatedFacts(
         nominal=nominal, interval_s=interval_s, wraps_s=wraps_s, offsets_only=offsets_only
     )
+    asked = TableRequest(
+        column=column, interval_s=interval_s, time_column=time_column, value_column=value_column
+    )
     counters: dict[CounterFacts, RecordingBuilder] = {}
-    for stream in open_row_streams(path, column, interval_s, selection, position):
+    for stream in open_row_streams(path, asked, selection, position):
         for facts, rows in chain.from_iterable(stream):
             if facts not in counters:
                 counters[facts] = RecordingBuilder(ReadingBuilder(facts, stated))
@@ -86,6 +95,8 @@ def read_recording(
     nominal: Decimal | None = None,
     column: Column | None = None,
     interval_s: float | None = None,
+    time_column: str | None = None,
+    value_column: str | None = None,
     wraps_s: Decimal | None = None,
     counter: str | None = None,
     offsets_only: bool = False,
@@ -105,6 +116,8 @@ def read_recording(
         nominal=nominal,
         column=column,
         interval_s=interval_s,
+        time_column=time_column,
+        value_column=value_column,
         wraps_s=wraps_s,
         offsets_only=offsets_only,
         selection=selection,
@@ -125,8 +138,7 @@ def read_recording(
 
 def open_row_streams(
     path: str,
-    column: Column | None,
-    interval_s: float | None,
+    asked: TableRequest,
     selection: Selection | None = None,
     position: ReadPosition | None = None,
 ) -> list[Iterator[CounterRows]]:
@@ -134,8 +146,7 @@ def open_row_streams(
 
     Args:
         path: path of the file; ``-``: standard input.
-        column: column of the numbers, where the header names none or several.
-        interval_s: seconds from row to row, where the file has no times.
+        asked: what the caller states on the columns of a table.
         selection: runs of a journal; None: its newest watch with readings.
         position: is kept at how far the file is read.
 
@@ -154,7 +165,7 @@ def open_row_streams(
     if line.text.lstrip().startswith("{"):
         lines = filter(is_content, chain([line], decode_lines(blocks, source)))
         return [read_json_rows(source, lines)]
-    return [read_table_rows(source, line, blocks, column, interval_s)]
+    return [read_table_rows(source, line, blocks, asked)]
 
 
 class RecordingBuilder:

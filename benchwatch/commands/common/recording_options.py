@@ -30,6 +30,14 @@ column_option: Final = click.option(
 row_interval_option: Final = click.option(
     "--interval", "interval_s", type=DURATION, help="Time from row to row."
 )
+time_column_option: Final = click.option(
+    "--time-column",
+    metavar="NAME|N",
+    help="Heading or number of the column of times; none leaves the file's times out.",
+)
+value_column_option: Final = click.option(
+    "--value-column", metavar="NAME|N", help="Heading or number of the column of numbers."
+)
 wraps_option: Final = click.option(
     "--wraps",
     type=PERIOD,
@@ -47,6 +55,10 @@ class RecordingOptions:
     """Quantity of a single column of numbers."""
     interval_s: float | None = None
     """Time from row to row."""
+    time_column: str | None = None
+    """Heading or number of a table's column of times."""
+    value_column: str | None = None
+    """Heading or number of its column of numbers."""
     wraps_s: Decimal | None = None
     """Period in seconds after which a time error wraps to its start."""
 
@@ -68,6 +80,8 @@ class RecordingOptions:
                 nominal=self.nominal,
                 column=self.column,
                 interval_s=self.interval_s,
+                time_column=self.time_column,
+                value_column=self.value_column,
                 wraps_s=self.wraps_s,
                 counter=counter,
                 offsets_only=True,
@@ -87,6 +101,8 @@ class RecordingOptions:
                 nominal=self.nominal,
                 column=self.column,
                 interval_s=self.interval_s,
+                time_column=self.time_column,
+                value_column=self.value_column,
                 wraps_s=self.wraps_s,
                 selection=source.selection,
                 position=position,
@@ -107,6 +123,8 @@ def file_options(command: Callable[..., Any]) -> Callable[..., Any]:
     @nominal_option
     @column_option
     @row_interval_option
+    @time_column_option
+    @value_column_option
     @wraps_option
     @wraps(command)
     def with_files(
@@ -114,13 +132,20 @@ def file_options(command: Callable[..., Any]) -> Callable[..., Any]:
         nominal: Decimal | None,
         column: Column | None,
         interval_s: float | None,
+        time_column: str | None,
+        value_column: str | None,
         wraps: Decimal | None,
         **rest: Any,
     ) -> Any:
         return command(
             *args,
             stated=RecordingOptions(
-                nominal=nominal, column=column, interval_s=interval_s, wraps_s=wraps
+                nominal=nominal,
+                column=column,
+                interval_s=interval_s,
+                time_column=time_column,
+                value_column=value_column,
+                wraps_s=wraps,
             ),
             **rest,
         )
