@@ -128,13 +128,17 @@ class DataOutput(io.TextIOWrapper):
 
     def write(self, text: str) -> int:
         """Write `text`."""
-        with _as_file_error():
+        try:
             return super().write(text)
+        except OSError as error:
+            raise _unwritten(error) from error
 
     def flush(self) -> None:
         """Write the buffered text."""
-        with _as_file_error():
+        try:
             super().flush()
+        except OSError as error:
+            raise _unwritten(error) from error
 
 
 class NarrationOutput(io.TextIOWrapper):
@@ -152,17 +156,13 @@ class NarrationOutput(io.TextIOWrapper):
             super().flush()
 
 
-@contextmanager
-def _as_file_error() -> Iterator[None]:
-    """Raise an error of writing as a `FileError`, unless the reader has closed the pipe."""
-    try:
-        yield
-    except BrokenPipeError:
-        raise
-    except OSError as error:
-        raise FileError(
-            f"standard output can't be written: {error.strerror}. Send it elsewhere, or make room."
-        ) from error
+def _unwritten(error: OSError) -> OSError | FileError:
+    """Return an error of writing as a `FileError`; itself where the reader has closed the pipe."""
+    if isinstance(error, BrokenPipeError):
+        return error
+    return FileError(
+        f"standard output can't be written: {error.strerror}. Send it elsewhere, or make room."
+    )
 
 
 @contextmanager

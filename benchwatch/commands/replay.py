@@ -9,6 +9,7 @@ from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import Protocol
 
 import click
 
@@ -39,10 +40,13 @@ from benchwatch.commands.common.shared_options import (
     tolerance_option,
 )
 from benchwatch.errors import NoReadings, UsageError
+from benchwatch.estimate.results import Numbers
 from benchwatch.journal import Journal
 from benchwatch.line_output import EndOfRun, LineOutput, PlainWriter, json_line
+from benchwatch.pipeline.numbers_pipeline import NumbersPipeline
 from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.plan import Plan
+from benchwatch.reading import Event
 from benchwatch.recording import (
     Column,
     EventStream,
@@ -134,8 +138,8 @@ def replay(
             say=say,
         )
 
-    def pipeline(outline: Recording, kept: Journal | None = None) -> Pipeline:
-        return _pipeline(outline, _plan(outline, bench_file, tolerance, settle), kept)
+    def plan(outline: Recording) -> Plan:
+        return _plan(outline, bench_file, tolerance, settle)
 
     if not lines:
         with _read_again(source.path) as path:
@@ -144,17 +148,23 @@ def replay(
                 return stream_of(path, _drop)
 
             extent = Extent(path, stated, table=table, selection=source.selection)
-            timeline = RecordedTimeline(extent, events, pipeline)
+            timeline = RecordedTimeline(extent, events, lambda one: _pipeline(one, plan(one), None))
             from_input = source.path == STANDARD_INPUT
             return _show(timeline, speed or 1.0, screen, from_input=from_input)
     position = ReadPosition()
     stream = stream_of(source.path, narrate, position)
     kept = None if journal is None else Journal(journal)
+
+    def line_taker(outline: Recording) -> _LineTaker:
+        if kept is None:
+            return NumbersPipeline(plan(outline))
+        return _KeptLines(_pipeline(outline, plan(outline), kept))
+
     words = f"replaying {shown_name(source.path)}"
     try:
         # Lines on the terminal show themselves how far it is.
         with nullcontext() if sys.stdout.isatty() else progress(words, position.fraction):
-            end = _play(stream, lambda outline: pipeline(outline, kept), as_json=as_json)
+            end = _play(stream, line_taker, as_json=as_json)
     finally:
         if kept is not None:
             kept.close()
@@ -264,21 +274,54 @@ def _plan(
     )
 
 
+class _LineTaker(Protocol):
+    """Takes the events of one counter; returns each, corrected, with the numbers after it."""
+
+    @property
+    def readings(self) -> int: ...
+
+    @property
+    def gaps(self) -> int: ...
+
+    def take(self, event: Event) -> tuple[Event, Numbers]: ...
+
+
+class _KeptLines:
+    """A whole pipeline, for lines whose readings a journal keeps."""
+
+    def __init__(self, pipeline: Pipeline) -> None:
+        self._pipeline = pipeline
+
+    @property
+    def readings(self) -> int:
+        """Measurements so far."""
+        return self._pipeline.snapshot.readings
+
+    @property
+    def gaps(self) -> int:
+        """Gaps so far."""
+        return self._pipeline.snapshot.gaps
+
+    def take(self, event: Event) -> tuple[Event, Numbers]:
+        """Take an event; return it, a reading as corrected, and the numbers after it."""
+        now = self._pipeline.take(event)
+        return now.corrected(event), now.numbers
+
+
 def _play(
-    stream: EventStream, pipeline_of: Callable[[Recording], Pipeline], *, as_json: bool
+    stream: EventStream, taker_of: Callable[[Recording], _LineTaker], *, as_json: bool
 ) -> EndOfRun:
     """Feed the events of all counters, in order of time, to their pipelines; write the lines."""
     out = LineOutput(sys.stdout, json_line if as_json else PlainWriter())
-    pipelines: dict[str, Pipeline] = {}
+    takers: dict[str, _LineTaker] = {}
     for event in stream:
-        if event.counter not in pipelines:
-            pipelines[event.counter] = pipeline_of(stream.outline(event.counter))
-        now = pipelines[event.counter].take(event)
-        out.event(now.corrected(event), now.numbers)
-    snapshots = [pipeline.snapshot for pipeline in pipelines.values()]
+        taker = takers.get(event.counter)
+        if taker is None:
+            taker = takers[event.counter] = taker_of(stream.outline(event.counter))
+        out.event(*taker.take(event))
     end = EndOfRun(
-        sum(now.readings for now in snapshots),
-        sum(now.gaps for now in snapshots),
+        sum(taker.readings for taker in takers.values()),
+        sum(taker.gaps for taker in takers.values()),
         "end of file",
     )
     out.end(end)

@@ -21,8 +21,8 @@ SHORT_PAUSE_SPACINGS: Final = 4.0
 """Usual spacings up to which a pause before a typed reading is none."""
 
 
-class Analysis:
-    """Passes each reading and gap to the history, the estimate, the trim and the deviations.
+class NumbersAnalysis:
+    """Passes each reading and gap to the live estimate alone, for front ends that show no more.
 
     Args:
         nominal_hz: nominal frequency of all the readings; nan while it is unknown.
@@ -34,11 +34,64 @@ class Analysis:
         self, nominal_hz: float, tolerance: float | None, settle: SettleLimit | None
     ) -> None:
         self.nominal_hz = nominal_hz
-        self.history = History()
         self.estimate = LiveEstimate(tolerance=tolerance, settle=settle)
+        self.spacing = ReadingSpacing()
+
+    def add_to_estimate(self, reading: Reading) -> Numbers:
+        """Add a reading; return the numbers after it."""
+        elapsed_s = reading.elapsed_s
+        if TYPED in reading.flags:
+            self._pause_before(elapsed_s)
+        self.spacing.add(elapsed_s)
+        return self.estimate.add(
+            elapsed_s,
+            reading.offset,
+            gate_s=reading.gate_s,
+            resolution=reading.resolution_hz / self.nominal_hz if self.nominal_hz > 0 else 0.0,
+        )
+
+    def gap_in_estimate(
+        self, lasted_s: float, *, other_scale: bool = False, new_level: bool = False
+    ) -> bool:
+        """Add a gap, with the arguments of `Analysis.gap`; return whether the level continues."""
+        self.spacing.gap()
+        return self.estimate.gap(None if other_scale else lasted_s, new_level=new_level)
+
+    def _pause_before(self, elapsed_s: float) -> None:
+        """Take a pause before the typed reading at `elapsed_s`, seconds of the run.
+
+        Nothing failed, so that it is no gap. But after a long pause, or where the offset drifts,
+        the oscillator has moved by itself: that must not look like a turn, so that the level
+        continues only by the rule of `LevelEstimator.gap`.
+        """
+        paused_s, usual_s = self.spacing.since_newest_s(elapsed_s), self.spacing.usual_s
+        if paused_s is None or usual_s is None:
+            return
+        if paused_s > longest_pause_s(usual_s):
+            self._paused(level_continues=self.estimate.gap(paused_s))
+        elif paused_s > SHORT_PAUSE_SPACINGS * usual_s:
+            numbers = self.estimate.numbers
+            drift = _with_u(numbers, usual_s)
+            if least_motion(drift, paused_s) > (numbers.noise or 0.0):
+                self._paused(level_continues=self.estimate.pause(paused_s))
+
+    def _paused(self, *, level_continues: bool) -> None:
+        """Take a pause after which the level continues, or does not."""
+
+
+class Analysis(NumbersAnalysis):
+    """Passes each reading and gap to the history, the estimate, the trim and the deviations.
+
+    Args: see `NumbersAnalysis`.
+    """
+
+    def __init__(
+        self, nominal_hz: float, tolerance: float | None, settle: SettleLimit | None
+    ) -> None:
+        super().__init__(nominal_hz, tolerance, settle)
+        self.history = History()
         self.trim = TrimTracker(tolerance, settle)
         self.stability = StabilityTracker()
-        self.spacing = ReadingSpacing()
 
     def under(self, nominal_hz: float, plan: Plan, *, has_turned: bool) -> "Analysis":
         """Return an empty analysis of the same oscillator under another nominal.
@@ -72,39 +125,16 @@ class Analysis:
     def add(self, reading: Reading) -> tuple[Numbers, TrimNow]:
         """Add a reading; return the numbers and the state of the trim after it."""
         elapsed_s, offset = reading.elapsed_s, reading.offset
-        typed = TYPED in reading.flags
-        if typed:
-            self._pause_before(elapsed_s)
         self.history.add(elapsed_s, offset)
-        self.spacing.add(elapsed_s)
-        numbers = self.estimate.add(
-            elapsed_s,
-            offset,
-            gate_s=reading.gate_s,
-            resolution=reading.resolution_hz / self.nominal_hz if self.nominal_hz > 0 else 0.0,
-        )
+        numbers = self.add_to_estimate(reading)
         trim = self.trim.add(elapsed_s, offset, numbers)
-        if not typed:  # deviations need readings at even times
+        if TYPED not in reading.flags:  # deviations need readings at even times
             self.stability.add(elapsed_s, offset, numbers)
         return numbers, trim
 
-    def _pause_before(self, elapsed_s: float) -> None:
-        """Take a pause before the typed reading at `elapsed_s`, seconds of the run.
-
-        Nothing failed, so that it is no gap. But after a long pause, or where the offset drifts,
-        the oscillator has moved by itself: that must not look like a turn, so that the level
-        continues only by the rule of `LevelEstimator.gap`.
-        """
-        paused_s, usual_s = self.spacing.since_newest_s(elapsed_s), self.spacing.usual_s
-        if paused_s is None or usual_s is None:
-            return
-        if paused_s > longest_pause_s(usual_s):
-            self.trim.gap(level_continues=self.estimate.gap(paused_s))
-        elif paused_s > SHORT_PAUSE_SPACINGS * usual_s:
-            numbers = self.estimate.numbers
-            drift = _with_u(numbers, usual_s)
-            if least_motion(drift, paused_s) > (numbers.noise or 0.0):
-                self.trim.gap(level_continues=self.estimate.pause(paused_s))
+    def _paused(self, *, level_continues: bool) -> None:
+        """Take a pause after which the level continues, or does not."""
+        self.trim.gap(level_continues=level_continues)
 
     def gap(
         self, lasted_s: float, *, other_scale: bool = False, new_level: bool = False
@@ -116,11 +146,11 @@ class Analysis:
             other_scale: readings after the gap can't be compared with those before it.
             new_level: the level begins anew, as after the unit was dialled elsewhere and back.
         """
-        comparable_s = None if other_scale else lasted_s
         self.history.gap(lasted_s)
-        self.spacing.gap()
-        level_continues = self.estimate.gap(comparable_s, new_level=new_level)
-        self.stability.gap(comparable_s)
+        level_continues = self.gap_in_estimate(
+            lasted_s, other_scale=other_scale, new_level=new_level
+        )
+        self.stability.gap(None if other_scale else lasted_s)
         return self.estimate.numbers, self.trim.gap(level_continues=level_continues)
 
     def touch(self, at_s: float, *, on: bool) -> TrimNow:

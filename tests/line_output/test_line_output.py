@@ -102,6 +102,26 @@ def test_unknown_values_are_null():
     assert line["estimate"] == {"offset": None, "u": None, "readings": 1, "span_s": None}
 
 
+def test_equal_numbers_with_different_signs_are_written_apart():
+    """0.0 and -0.0 are equal to Python, and a line after the other must not repeat its text."""
+    lines = [
+        json_line(reading(1), replace(NUMBERS, drift=Drift(zero, None, 1.0)))
+        for zero in (0.0, -0.0, 0.0)
+    ]
+
+    assert ['"per_s":-0.0' in line for line in lines] == [False, True, False]
+
+
+def test_lines_of_counters_in_turn_have_their_own_numbers():
+    """A verdict that was written for one counter is not repeated for the next."""
+    other = replace(NUMBERS, settle=None, drift=None, tolerance=Tolerance(1e-9, inside=False))
+    lines = [strict(json_line(reading(1), numbers)) for numbers in (NUMBERS, other, NUMBERS)]
+
+    assert [line["settle"] is None for line in lines] == [False, True, False]
+    assert [line["drift"] is None for line in lines] == [False, True, False]
+    assert [line["tolerance"]["inside"] for line in lines] == [True, False, True]
+
+
 def test_a_confirmed_nudge_and_flags_are_on_the_line():
     """The line of the reading that confirmed a nudge has it; flags are sorted."""
     flagged = reading(5, flags=frozenset({"spike", "internal-timebase"}))
@@ -175,6 +195,8 @@ def test_any_values_and_texts_make_strict_json(utc_s, value, other, name, text):
 
         assert plain(line)["kind"] in {"reading", "gap", "mark", "end"}  # some values are absurd
         assert re.fullmatch(r"[ -~]+", line)
+        # As the standard library's own encoder writes it, though it is not written by that.
+        assert line == json.dumps(json.loads(line), separators=(",", ":"))
 
 
 @pytest.mark.parametrize(
