@@ -110,7 +110,7 @@ def _read_shape(
     """
     columns = [k for k in range(wide) if k != wide - 1 - behind]
     value = np.zeros(len(begin), dtype=np.int64)
-    if not columns or len(columns) > MOST_DIGITS:
+    if not columns:
         return np.zeros(len(begin), dtype=bool), value
     steps = np.diff(begin)
     if steps.size and (steps == steps[0]).all():
@@ -123,6 +123,11 @@ def _read_shape(
         digits = buffer[begin[:, None] + np.array(columns)]
     digits = digits - np.uint8(_ZERO)
     good = np.asarray((digits < 10).all(axis=1))
+    if len(columns) > MOST_DIGITS:
+        # Zeros in front are no digits of the number.
+        good &= ~digits[:, :-MOST_DIGITS].any(axis=1)
+        digits = digits[:, -MOST_DIGITS:]
+        columns = columns[-MOST_DIGITS:]
     for k in range(0, len(columns), _SUMMED_DIGITS):
         half = digits[:, k : k + _SUMMED_DIGITS]
         weights = 10.0 ** np.arange(half.shape[1] - 1, -1, -1)

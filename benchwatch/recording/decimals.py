@@ -15,6 +15,12 @@ from numpy.typing import NDArray
 
 from benchwatch.estimate.array_types import BoolArray, FloatArray, IntArray
 from benchwatch.quantity import EXACT
+from benchwatch.recording.double_double import (
+    MOST_BITS,
+    DoubleDouble,
+    quotient,
+    quotient_by_rest,
+)
 
 ByteArray = NDArray[np.uint8]
 
@@ -151,14 +157,65 @@ class Decimals:
         subtracted = int(reference.scaleb(-finest, EXACT))
         unit = Fraction(scale) * Fraction(10) ** -finest
         above, below = unit.numerator, unit.denominator
-        fits = abs(subtracted) < 1 << 62 and factor < 1 << 62
         mantissa = self.mantissa[rows]
-        if not (fits and _is_exact(above) and _is_exact(below)) or 1 not in {above, below}:
+        fits = abs(subtracted) < 1 << 62 and factor < 1 << 62
+        if not fits or (below != 1 and not (above == 1 and _is_exact(below))):
             return np.zeros(len(mantissa)), np.zeros(len(mantissa), dtype=bool)
         exact = np.abs(mantissa) < (1 << 62) // factor
         difference = np.where(exact, mantissa, 0) * factor - subtracted
-        exact &= np.abs(difference) < EXACT_BELOW
-        return difference / float(above) if below == 1 else difference * float(below), exact
+        small = np.abs(difference) < EXACT_BELOW
+        if below != 1:
+            return difference * float(below), exact & small
+        if _is_exact(above) and bool((small | ~exact).all()):
+            return difference / float(above), exact
+        if above.bit_length() > MOST_BITS:
+            return np.zeros(len(mantissa)), np.zeros(len(mantissa), dtype=bool)
+        value, certain = quotient(difference, above).rounded()
+        return value, exact & certain
+
+    def periods_minus(self, nominal: Decimal) -> FloatArray:
+        """Return (1/period - `nominal`) / `nominal` of n positive periods, (n,).
+
+        Rounded once; nan where a number is missing.
+        """
+        out = np.full(len(self), np.nan)
+        done = np.zeros(len(self), dtype=bool)
+        digits = int(nominal.scaleb(-_exponent_of(nominal.normalize()), EXACT))
+        plain = self._plain()
+        for power in _distinct(self.exponent[plain]):
+            # 1/p - f over f is (1 - pf)/pf, and pf is a whole number of 10^-places.
+            places = -power - _exponent_of(nominal.normalize())
+            if not (places >= 0 and (10**places).bit_length() <= MOST_BITS and digits < 1 << 62):
+                continue
+            rows = np.flatnonzero(plain & (self.exponent == power))
+            mantissa = self.mantissa[rows]
+            far = 10.0**places - mantissa.astype(np.float64) * float(digits)
+            # Taken modulo 2^64 the difference is exact, as it is far smaller itself.
+            near = np.abs(far) < min(2.0**61, 0.5 * 10.0**places)
+            whole = np.uint64(10**places % (1 << 64))
+            product = mantissa.astype(np.uint64) * np.uint64(digits)
+            difference = np.where(near, (whole - product).astype(np.int64), 0)
+            value, certain = quotient_by_rest(difference, 10**places).rounded()
+            sure = near & certain
+            out[rows[sure]] = value[sure]
+            done[rows[sure]] = True
+        for i in np.flatnonzero(self.known & ~done).tolist():
+            frequency = EXACT.divide(Decimal(1), self.at(i))
+            out[i] = float(EXACT.divide(EXACT.subtract(frequency, nominal), nominal))
+        return out
+
+    def doubles(self) -> DoubleDouble | None:
+        """Return the numbers as sums of two doubles, all of them known; None: some are too long."""
+        if self.longer:
+            return None
+        high, low, error = np.zeros(len(self)), np.zeros(len(self)), np.zeros(len(self))
+        for power in _distinct(self.exponent):
+            if power > 0 or (10**-power).bit_length() > MOST_BITS:
+                return None
+            rows = np.flatnonzero(self.exponent == power)
+            part = quotient(self.mantissa[rows], 10**-power)
+            high[rows], low[rows], error[rows] = part.high, part.low, part.error
+        return DoubleDouble(high, low, error)
 
 
 def decimals_from_texts(texts: Sequence[str | None]) -> Decimals:

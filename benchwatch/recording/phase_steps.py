@@ -1,7 +1,6 @@
 """Computes offsets from a time error (phase): one of each two neighbouring rows."""
 
 from decimal import Decimal
-from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -90,8 +89,15 @@ def exact_steps(value: Decimals) -> FloatArray:
         whole = np.diff(value.mantissa * scale)
         if (np.abs(whole) < EXACT_BELOW).all():
             return whole / 10.0**-finest
-    numbers = [value.at(i) for i in range(len(value))]
-    return np.array([float(EXACT.subtract(later, earlier)) for earlier, later in pairwise(numbers)])
+    doubles = value.doubles()
+    if doubles is None:
+        out, left = np.zeros(max(len(value) - 1, 0)), list(range(len(value) - 1))
+    else:
+        out, certain = doubles.steps().rounded()
+        left = np.flatnonzero(~certain).tolist()
+    for i in left:
+        out[i] = float(EXACT.subtract(value.at(i + 1), value.at(i)))
+    return out
 
 
 def wrap_note(source: str, steps: FloatArray) -> list[str]:

@@ -247,7 +247,11 @@ class ReadingBuilder:
             return offset, offset * (np.nan if nominal is None else float(nominal))
         assert nominal is not None
         if kind == "period_s":
-            value = self._frequencies(value, line)
+            self._check_periods(value, line)
+            offset = value.periods_minus(nominal)
+            if self.stated.offsets_only:
+                return offset, np.broadcast_to(np.nan, offset.shape)
+            return offset, _frequencies(value).minus(nominal)
         offset = value.minus(nominal, nominal)
         if over is not None:
             offset[over] = np.nan
@@ -258,26 +262,17 @@ class ReadingBuilder:
             offset_hz[over] = np.nan
         return offset, offset_hz
 
-    def _frequencies(self, value: Decimals, line: IntArray) -> Decimals:
-        """Return the frequencies of periods, in hertz.
+    def _check_periods(self, value: Decimals, line: IntArray) -> None:
+        """Check that all periods are positive.
 
         Raises:
             FileError: a period is not positive, or absurdly short.
         """
-        longer: dict[int, Decimal] = {}
-        for i in range(len(value)):
+        for i in np.flatnonzero(~(value.floats() >= float(SHORTEST_PERIOD_S))).tolist():
             period_s = value.at(i)
             if period_s < SHORTEST_PERIOD_S:
                 where = self.facts.location(int(line[i]))
                 raise FileError(f"{where}: a period of {period_s} s is none. Mend or remove it.")
-            longer[i] = EXACT.divide(Decimal(1), period_s)
-        return Decimals(
-            known=value.known,
-            mantissa=value.mantissa,
-            exponent=value.exponent,
-            longer=longer,
-            texts=value.texts,
-        )
 
     def _phase_batch(
         self, time_s: FloatArray, value: Decimals, gaps: list[RecordingGap]
@@ -327,6 +322,18 @@ class ReadingBuilder:
 def _usable(rows: Rows) -> BoolArray:
     """Return which rows have a number within the counter's range, (n,)."""
     return rows.value.known if rows.over is None else rows.value.known & ~rows.over
+
+
+def _frequencies(period_s: Decimals) -> Decimals:
+    """Return the frequencies of positive periods, in hertz."""
+    one = Decimal(1)
+    return Decimals(
+        known=period_s.known,
+        mantissa=period_s.mantissa,
+        exponent=period_s.exponent,
+        longer={i: EXACT.divide(one, period_s.at(i)) for i in range(len(period_s))},
+        texts=period_s.texts,
+    )
 
 
 def _written_digits(value: Decimals) -> FloatArray:
