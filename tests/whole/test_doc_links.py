@@ -122,6 +122,7 @@ def test_the_picture_is_of_the_present_screen(page: Path, width: int, height: in
     footer = screen_kit.kept(f"footer_{width}x{height}").split("-- trim\n")[1]
     keys = footer.split("\n-- ")[0].splitlines()
 
+    assert page.read_text(encoding="utf-8").index("<!-- screen -->") < 2200, "too far down"
     assert len(rows) <= height
     assert max(map(len, rows)) <= width
     assert rows[1].split()[:-1] == tabs.split()[:-1]
