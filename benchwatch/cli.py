@@ -16,6 +16,7 @@ import click
 
 from benchwatch.commands import COMMANDS
 from benchwatch.errors import INTERRUPTED, BenchwatchError, FileError
+from benchwatch.system.plain_text import ERRORS
 
 if TYPE_CHECKING:
     from click.shell_completion import CompletionItem
@@ -236,7 +237,7 @@ def _rewrapped(kind: type[io.TextIOWrapper], stream: TextIO) -> io.TextIOWrapper
     return kind(
         stream.buffer,
         encoding=stream.encoding,
-        errors="replace",
+        errors=ERRORS,
         line_buffering=True if kind is NarrationOutput else stream.isatty(),
         write_through=getattr(stream, "write_through", False),
     )

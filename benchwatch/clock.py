@@ -6,6 +6,8 @@ import time
 from datetime import UTC, datetime, timedelta, tzinfo
 from typing import Final, Protocol
 
+from benchwatch.system.clocks import monotonic
+
 LONGEST_SINGLE_WAIT_S: Final = 86_400.0
 """Longest single wait; a longer one is made of several."""
 SAME_MOMENT_S: Final = 1e-4
@@ -34,7 +36,7 @@ class SystemClock:
 
     def monotonic(self) -> float:
         """Return seconds that never jump."""
-        return time.monotonic()
+        return monotonic()
 
     def utc(self) -> float:
         """Return Unix seconds."""
@@ -45,8 +47,8 @@ class SystemClock:
 
         A long wait is made of several, as on some systems one can't last longer than 49 days.
         """
-        deadline_s = time.monotonic() + timeout_s
-        while (left_s := deadline_s - time.monotonic()) > LONGEST_SINGLE_WAIT_S:
+        deadline_s = monotonic() + timeout_s
+        while (left_s := deadline_s - monotonic()) > LONGEST_SINGLE_WAIT_S:
             if event.wait(LONGEST_SINGLE_WAIT_S):
                 return True
         return event.wait(left_s)
@@ -86,7 +88,11 @@ def local(utc_s: float, tz: tzinfo | None = None) -> datetime:
         utc_s: Unix seconds.
         tz: zone of the local time; None: that of this computer.
     """
-    then = datetime.fromtimestamp(utc_s, UTC)
+    # on Windows `fromtimestamp` takes no time before 1970
+    since_1970 = utc_s >= 0.0
+    then = datetime.fromtimestamp(utc_s if since_1970 else 0.0, UTC)
+    if not since_1970:
+        then += timedelta(seconds=utc_s)
     try:
         return then.astimezone(tz)
     except (OverflowError, OSError, ValueError):

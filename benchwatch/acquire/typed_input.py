@@ -19,6 +19,7 @@ from benchwatch.errors import (
     QuantityError,
 )
 from benchwatch.quantity import how_many
+from benchwatch.system.terminal_modes import is_hung_up
 
 QUIT: Final = "q"
 """The line that ends the run."""
@@ -92,7 +93,7 @@ class TypedInput:
         except OSError as error:
             return LinkLost(f"standard input can't be read any more: {error.strerror}.")
         if self._is_terminal:
-            if _is_hung_up(self._descriptor):
+            if is_hung_up(self._descriptor):
                 return LinkLost("the terminal is gone.")
             self._prompt("\n")
         elif lines.is_cut:
@@ -189,16 +190,3 @@ class WholeLines:
 
     def _hold(self, piece: bytes) -> None:
         self._held += piece[: max(MOST_HELD_BYTES - len(self._held), 0)]
-
-
-def _is_hung_up(descriptor: int) -> bool:
-    """Return whether the other side of a terminal is gone; then its modes can't be read either."""
-    try:
-        import termios  # noqa: PLC0415 - not on all systems
-    except ImportError:
-        return False
-    try:
-        termios.tcgetattr(descriptor)
-    except termios.error:
-        return True
-    return False

@@ -5,7 +5,6 @@ is appended is read, as with ``tail -F``; a file that is emptied or replaced is 
 """
 
 import os
-import select
 import stat
 import time
 from pathlib import Path
@@ -15,6 +14,11 @@ from benchwatch.bus.exception_mapping import link_failed, opening_failed
 from benchwatch.errors import ConnectionFailed, InputEnded, UsageError
 from benchwatch.quantity import printable
 from benchwatch.reading import TYPED
+from benchwatch.system.clocks import monotonic
+from benchwatch.system.file_names import looks_like_path
+from benchwatch.system.file_opening import open_shared
+from benchwatch.system.pipe_reader import PipeReader, pipe_reader
+from benchwatch.system.terminal_modes import open_own_terminal
 
 STANDARD_INPUT: Final = "-"
 POLL_S: Final = 0.01
@@ -35,7 +39,7 @@ def file_of(resource: str) -> str | None:
         text = text[len("FILE::") :]
     elif text == TYPED or "::" in text or text.upper().startswith("ASRL"):
         return None
-    elif text != STANDARD_INPUT and "/" not in text and not text.startswith("~"):
+    elif text != STANDARD_INPUT and not looks_like_path(text):
         return text if text and Path(text).exists() else None
     return text if text == STANDARD_INPUT else str(Path(text).expanduser())
 
@@ -50,7 +54,7 @@ def redirect_standard_input() -> int:
         UsageError: there is no terminal.
     """
     try:
-        terminal = os.open("/dev/tty", os.O_RDWR)
+        terminal = open_own_terminal()
     except OSError as error:
         raise UsageError(
             "readings come on standard input, and there is no terminal for the keys. "
@@ -83,7 +87,7 @@ def open_file_wire(
         try:
             # checked before opening, because opening some devices already changes their state
             _refuse_device(Path(path).stat().st_mode, resource)
-            fd = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0))
+            fd = open_shared(path)
         except FileNotFoundError as error:
             raise ConnectionFailed(
                 f"there is no file {printable(path, 200)}. Start the program that writes it, or "
@@ -97,7 +101,8 @@ def open_file_wire(
     if stat.S_ISDIR(mode) or os.isatty(fd):
         os.close(fd)
         raise _no_lines("a folder" if stat.S_ISDIR(mode) else "a terminal", resource)
-    return Pipe(fd, resource, cut_pipes, ends=path == STANDARD_INPUT)
+    reader = pipe_reader(fd, standard_input if path == STANDARD_INPUT else path)
+    return Pipe(reader, resource, cut_pipes, ends=path == STANDARD_INPUT)
 
 
 def _refuse_device(mode: int, resource: str) -> None:
@@ -119,8 +124,7 @@ class FileWire:
     honours_timeout: Final = True
     never_duplicates: Final = True
 
-    def __init__(self, fd: int, resource: str) -> None:
-        self._fd = fd
+    def __init__(self, resource: str) -> None:
         self._resource = resource
         self._held = b""
         """The beginning of a line whose end is still to come."""
@@ -135,11 +139,11 @@ class FileWire:
 
     def receive(self, timeout_s: float) -> bytes:
         """Return whole lines, waiting up to `timeout_s` for the first; or b''."""
-        until_s = time.monotonic() + timeout_s
+        until_s = monotonic() + timeout_s
         try:
             while True:
-                data = self._whole_lines(self._read_more(max(until_s - time.monotonic(), 0.0)))
-                if data or time.monotonic() >= until_s:
+                data = self._whole_lines(self._read_more(max(until_s - monotonic(), 0.0)))
+                if data or monotonic() >= until_s:
                     return data
         except Exception as error:
             raise link_failed(error, self._resource, "reading") from error
@@ -160,7 +164,11 @@ class FileWire:
         """Close the file."""
         if not self._closed:
             self._closed = True
-            os.close(self._fd)
+            self._release()
+
+    def _release(self) -> None:
+        """Close what was opened; called once."""
+        raise NotImplementedError
 
     def _read_more(self, timeout_s: float) -> bytes:
         """Return new bytes, or b'' after at most `timeout_s`."""
@@ -187,22 +195,25 @@ class Pipe(FileWire):
     """A named pipe, which may have one writer after the other, or standard input, which ends.
 
     Args:
-        fd: file descriptor.
+        reader: reads the pipe, and is closed with it.
         resource: the resource string as the operator wrote it.
         cut_pipes: resources that were closed in the middle of a line: the rest of that line is
             still to come, and would parse as a number.
         ends: True when the end of the stream is the end of the run.
     """
 
-    def __init__(self, fd: int, resource: str, cut_pipes: set[str], *, ends: bool) -> None:
-        super().__init__(fd, resource)
+    def __init__(
+        self, reader: PipeReader, resource: str, cut_pipes: set[str], *, ends: bool
+    ) -> None:
+        super().__init__(resource)
+        self._reader = reader
         self._cut_pipes = cut_pipes
         self._ends = ends
         self._skipping = resource in cut_pipes
 
     def has_input(self) -> bool:
         """True when bytes, or the end of the stream, wait to be read."""
-        return bool(select.select((self._fd,), (), (), 0)[0])
+        return self._reader.wait(0.0)
 
     def close(self) -> None:
         """Close the pipe, and note whether that cuts a line."""
@@ -211,12 +222,12 @@ class Pipe(FileWire):
             note(self._resource)
         super().close()
 
+    def _release(self) -> None:
+        self._reader.close()
+
     def _read_more(self, timeout_s: float) -> bytes:
-        if not select.select((self._fd,), (), (), timeout_s)[0]:
-            return b""
-        try:
-            data = os.read(self._fd, CHUNK_BYTES)
-        except BlockingIOError:
+        data = self._reader.read() if self._reader.wait(timeout_s) else None
+        if data is None:
             return b""
         if not data:
             if self._ends:
@@ -230,7 +241,8 @@ class GrowingFile(FileWire):
     """A file that grows, is emptied, or is replaced by another one of the same name."""
 
     def __init__(self, fd: int, path: str, resource: str) -> None:
-        super().__init__(fd, resource)
+        super().__init__(resource)
+        self._fd = fd
         self._path = path
         self._position = os.lseek(fd, 0, os.SEEK_END)
         if self._position:
@@ -240,6 +252,9 @@ class GrowingFile(FileWire):
     def has_input(self) -> bool:
         """True when the file has grown."""
         return os.fstat(self._fd).st_size > self._position
+
+    def _release(self) -> None:
+        os.close(self._fd)
 
     def _read_more(self, timeout_s: float) -> bytes:
         data = os.read(self._fd, CHUNK_BYTES)
@@ -256,7 +271,7 @@ class GrowingFile(FileWire):
         except FileNotFoundError:  # between two files of that name, or for good
             there = here
         if (there.st_dev, there.st_ino) != (here.st_dev, here.st_ino):
-            new = os.open(self._path, os.O_RDONLY)
+            new = open_shared(self._path)
             os.dup2(new, self._fd)
             os.close(new)
         elif here.st_size < self._position:

@@ -6,7 +6,6 @@ once it is whole. A response names the message it answers: a late one is dropped
 `clear` is not used, as it fails when a late response is on its way.
 """
 
-import select
 import socket
 import struct
 import time
@@ -17,6 +16,8 @@ from benchwatch.bus.exception_mapping import link_failed
 from benchwatch.bus.framing import Framing
 from benchwatch.bus.wire import SEND_TIMEOUT_S, VisaWire, keep_alive
 from benchwatch.errors import LinkLost
+from benchwatch.system.clocks import monotonic
+from benchwatch.system.waiting import wait_readable
 
 HEADER: Final = struct.Struct("!2sBBIQ")
 DATA: Final = 6
@@ -60,17 +61,17 @@ class HislipWire(VisaWire):
 
     def receive(self, timeout_s: float) -> bytes:
         """Return bytes of the answer to the newest message, waiting up to `timeout_s`; or b''."""
-        deadline = time.monotonic() + timeout_s
+        deadline = monotonic() + timeout_s
         try:
             while True:
-                left_s = max(deadline - time.monotonic(), 0.0)
-                if not select.select((self._socket,), (), (), left_s)[0]:
+                left_s = max(deadline - monotonic(), 0.0)
+                if not wait_readable(self._socket, left_s):
                     return b""
                 data = self._read_next()
                 if data:
                     return data
                 if data is None:
-                    if time.monotonic() >= deadline:
+                    if monotonic() >= deadline:
                         return b""
                     time.sleep(POLL_S)
         except Exception as error:
@@ -79,7 +80,7 @@ class HislipWire(VisaWire):
 
     def has_input(self) -> bool:
         """True when bytes, or the end of the stream, wait to be read."""
-        return bool(select.select((self._socket,), (), (), 0)[0])
+        return wait_readable(self._socket, 0.0)
 
     def send(self, data: bytes) -> None:
         """Send `data` as one message."""
@@ -108,14 +109,14 @@ class HislipWire(VisaWire):
 
     def _drop_rest(self) -> None:
         """Drop the rest of the message under way; the next one begins after it."""
-        deadline = time.monotonic() + DROP_LIMIT_S
+        deadline = monotonic() + DROP_LIMIT_S
         while self._bytes_to_come or self._skip:
-            left_s = deadline - time.monotonic()
+            left_s = deadline - monotonic()
             if left_s <= 0:
                 raise LinkLost(
                     f"a huge reply of {self._resource} has no end. The link is opened again."
                 )
-            if select.select((self._socket,), (), (), left_s)[0]:
+            if wait_readable(self._socket, left_s):
                 there = len(self._socket.recv(WHOLE_MESSAGE_BYTES, socket.MSG_PEEK))
                 if not there:
                     raise EOFError

@@ -1,6 +1,5 @@
 """One counter on a GPIB behind a network controller: ``LANGPIB::HOST::PORT::ADDRESS``."""
 
-import time
 from collections.abc import Callable
 from contextlib import suppress
 from typing import Final
@@ -10,6 +9,7 @@ from benchwatch.bus.lan_gpib_controller import Controller, Controllers
 from benchwatch.bus.resource_string import Address
 from benchwatch.bus.wire import Wire
 from benchwatch.errors import LinkLost
+from benchwatch.system.clocks import monotonic
 
 
 class LanGpibWire:
@@ -51,13 +51,13 @@ class LanGpibWire:
 
     def receive(self, timeout_s: float) -> bytes:
         """Address the counter to talk for up to `timeout_s`; return its bytes, or b''."""
-        deadline = time.monotonic() + timeout_s
+        deadline = monotonic() + timeout_s
         while True:
             self._check()
             self._used = True
-            left_s = max(deadline - time.monotonic(), 0.0)
+            left_s = max(deadline - monotonic(), 0.0)
             data = self._controller.read(self._address, left_s)
-            if data or time.monotonic() >= deadline:
+            if data or monotonic() >= deadline:
                 break
         data, self._ended = one_line_end(data, after_end=self._ended)
         if not data:

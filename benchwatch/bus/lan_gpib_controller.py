@@ -8,13 +8,13 @@ one controller and use it in turn.
 """
 
 import threading
-import time
 from collections.abc import Callable
 from typing import Final
 
 from benchwatch.bus.fair_lock import FairLock
 from benchwatch.bus.wire import Wire
 from benchwatch.errors import BenchwatchError, ConnectionFailed, LinkLost, ReplyTimeout
+from benchwatch.system.clocks import monotonic
 
 SETTINGS: Final = (
     b"++savecfg 0\n++mode 1\n++auto 0\n++eoi 1\n++eos 0\n++eot_enable 1\n++eot_char 10\n"
@@ -108,9 +108,9 @@ class Controller:
         ):  # an older controller reports settings it does not know
             pass
         self._send_bytes(b"++ver\n")
-        deadline = time.monotonic() + VERSION_TIMEOUT_S
+        deadline = monotonic() + VERSION_TIMEOUT_S
         while not self._received.endswith(b"\n"):
-            left_s = deadline - time.monotonic()
+            left_s = deadline - monotonic()
             if left_s <= 0 or len(self._received) > 200:
                 raise ConnectionFailed(
                     f"nothing at {self._wire.resource} answers ++ver as a LAN-GPIB controller "
@@ -143,10 +143,10 @@ class Controller:
         Raises:
             LinkLost: the end does not come.
         """
-        deadline = time.monotonic() + (self._timeout_ms or 0) / 1000 + VERSION_TIMEOUT_S
+        deadline = monotonic() + (self._timeout_ms or 0) / 1000 + VERSION_TIMEOUT_S
         while self._reads_from is not None:
             address = self._reads_from
-            data = self._read_line(deadline - time.monotonic())
+            data = self._read_line(deadline - monotonic())
             if data is None:
                 self.broken = True
                 raise LinkLost(
@@ -161,7 +161,7 @@ class Controller:
 
         None when neither comes within `timeout_s`; the read then continues.
         """
-        deadline = time.monotonic() + timeout_s
+        deadline = monotonic() + timeout_s
         while True:
             data, at_end, _ = self._received.partition(self._version + b"\r\n")
             if not at_end:
@@ -175,7 +175,7 @@ class Controller:
                 line = bytes(self._received[:line_end])
                 del self._received[:line_end]
                 return line
-            left_s = deadline + TRAVEL_TIME_S - time.monotonic()
+            left_s = deadline + TRAVEL_TIME_S - monotonic()
             if left_s <= 0:
                 return None
             self._received += self._receive_bytes(left_s)

@@ -4,7 +4,6 @@ Listing a bus can broadcast on every network of this computer and take seconds. 
 lister of its own, which states whether it stays on this computer.
 """
 
-import sys
 import warnings
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
@@ -14,6 +13,7 @@ from typing import Any
 from benchwatch.bus.exception_mapping import backend_failed
 from benchwatch.bus.opening import DEFAULT_BACKEND
 from benchwatch.quantity import printable
+from benchwatch.system.devices import serial_resource
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,9 +43,8 @@ def serial_ports() -> list[ListedResource]:
 
     ports = []
     for port in sorted(comports()):
-        name = port.device[3:] if sys.platform == "win32" else port.device
         about = port.description if port.description not in {None, "n/a"} else ""
-        ports.append(ListedResource(f"ASRL{name}::INSTR", printable(about or "")))
+        ports.append(ListedResource(serial_resource(port.device), printable(about or "")))
     return ports
 
 

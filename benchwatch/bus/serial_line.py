@@ -4,8 +4,6 @@ A serial line has no messages, no peer that closes, and no device clear: all byt
 come are read, and the session finds the lines in them.
 """
 
-import select
-import time
 from typing import Any, Final
 
 from benchwatch.bus.exception_mapping import link_failed
@@ -13,6 +11,8 @@ from benchwatch.bus.framing import one_line_end
 from benchwatch.bus.resource_string import SerialSettings
 from benchwatch.bus.wire import CHUNK_BYTES, SEND_TIMEOUT_S, VisaWire
 from benchwatch.errors import ConnectionFailed
+from benchwatch.system.clocks import monotonic
+from benchwatch.system.waiting import wait_readable
 
 LEAST_TIMEOUT_S: Final = 0.001
 
@@ -45,12 +45,12 @@ class SerialWire(VisaWire):
 
     def receive(self, timeout_s: float) -> bytes:
         """Return up to 4 kB, waiting up to `timeout_s` for the first byte; or b''."""
-        deadline = time.monotonic() + timeout_s
+        deadline = monotonic() + timeout_s
         try:
-            while self._wait(max(deadline - time.monotonic(), 0.0)):
+            while self._wait(max(deadline - monotonic(), 0.0)):
                 received = bytes(self._port.read(min(max(self._port.in_waiting, 1), CHUNK_BYTES)))
                 data, self._ended = one_line_end(received, after_end=self._ended)
-                if data or time.monotonic() >= deadline:
+                if data or monotonic() >= deadline:
                     return data
         except Exception as error:
             raise link_failed(error, self._resource, "reading") from error
@@ -73,7 +73,7 @@ class SerialWire(VisaWire):
     def _wait(self, timeout_s: float) -> bool:
         """Wait for bytes; on a port without a descriptor, set the timeout of the next read."""
         if self._fd is not None:
-            return bool(select.select((self._fd,), (), (), timeout_s)[0])
+            return wait_readable(self._fd, timeout_s)
         if not self._port.in_waiting:
             self._port.timeout = max(timeout_s, LEAST_TIMEOUT_S)
         return True

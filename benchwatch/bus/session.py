@@ -4,7 +4,6 @@ Each remedy for a fault of a bus or a library stands beside a comment that state
 """
 
 import threading
-import time
 from contextlib import suppress
 from dataclasses import dataclass
 from typing import Final
@@ -14,6 +13,7 @@ from benchwatch.bus.wire import Wire
 from benchwatch.clock import Clock
 from benchwatch.errors import BenchwatchError, LinkLost, ReplyError, ReplyTimeout, UsageError
 from benchwatch.quantity import printable
+from benchwatch.system.clocks import monotonic
 
 SLICE_S: Final = 0.2
 """Longest single wait, so that a stop takes effect in the middle of a long gate."""
@@ -58,7 +58,7 @@ class Session:
         self._owner: int | None = None
         self._lines = LineBuffer(wire.resource)
         self._sent_end = b"\n"
-        self._polled_s = time.monotonic()
+        self._polled_s = monotonic()
         """When the input was last known to be empty, on the computer's own clock: the wires use it
         for their timeouts, also where the run has another clock."""
         self._fetch = Fetch(clock.monotonic())
@@ -120,7 +120,7 @@ class Session:
         if b"\n" in data or b"\r" in data:
             raise UsageError(f"'{printable(command)}' can't be sent: it is more than one line.")
         # Taken before sending: this computer may stand still right after, and the answer may come.
-        self._polled_s = time.monotonic()
+        self._polled_s = monotonic()
         self._wire.send(data + self._sent_end)
 
     def read(self, timeout_s: float) -> str:
@@ -179,7 +179,7 @@ class Session:
                     f"the counter talks without being asked and can't be brought into step. "
                     f"Is {printable(self.resource)} a talk-only counter? Choose its driver."
                 )
-        self._polled_s = time.monotonic()
+        self._polled_s = monotonic()
         self._dirty = False
 
     def pause(self, timeout_s: float) -> None:
@@ -198,9 +198,9 @@ class Session:
 
     def _receive(self, timeout_s: float) -> None:
         """Receive bytes, waiting for the first one, and note how long they may have waited."""
-        began_s = time.monotonic()
+        began_s = monotonic()
         data = self._wire.receive(timeout_s)
-        now_s = time.monotonic()
+        now_s = monotonic()
         waited_s = now_s - began_s
         if data:
             self._lines.add(data)

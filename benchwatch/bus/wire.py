@@ -3,12 +3,12 @@
 A wire never waits longer than its timeout, never waits for a terminator, and loses no byte.
 """
 
-import select
 import socket
 from typing import Any, Final, Protocol
 
 from benchwatch.bus.exception_mapping import link_failed, status_name
 from benchwatch.errors import LinkLost
+from benchwatch.system.waiting import wait_readable, wait_writable
 
 CHUNK_BYTES: Final = 4096
 """Most bytes read at once."""
@@ -121,7 +121,7 @@ class SocketWire(VisaWire):
     """A raw TCP socket that PyVISA-py opened.
 
     PyVISA-py's own read can't tell a closed peer from silence and loops on it. So the socket is
-    watched here: select reports that bytes wait, MSG_PEEK how many, or that the stream has
+    watched here: the system reports that bytes wait, MSG_PEEK how many, or that the stream has
     ended, and exactly so many are then read.
     """
 
@@ -137,7 +137,7 @@ class SocketWire(VisaWire):
     def receive(self, timeout_s: float) -> bytes:
         """Return up to 4 kB, waiting up to `timeout_s` for the first byte; or b''."""
         try:
-            if not select.select((self._socket,), (), (), timeout_s)[0]:
+            if not wait_readable(self._socket, timeout_s):
                 return b""
             waiting = len(self._socket.recv(CHUNK_BYTES, socket.MSG_PEEK))
             if waiting == 0:
@@ -149,12 +149,12 @@ class SocketWire(VisaWire):
 
     def has_input(self) -> bool:
         """True when bytes, or the end of the stream, wait to be read."""
-        return bool(select.select((self._socket,), (), (), 0)[0])
+        return wait_readable(self._socket, 0.0)
 
     def send(self, data: bytes) -> None:
         """Send `data`; a peer that accepts nothing is given up: PyVISA-py would wait for ever."""
         try:
-            if not select.select((), (self._socket,), (), SEND_TIMEOUT_S)[1]:
+            if not wait_writable(self._socket, SEND_TIMEOUT_S):
                 raise LinkLost(  # noqa: TRY301 - passes through the mapping below unchanged
                     f"the counter takes no commands for {SEND_TIMEOUT_S:g} s. "
                     f"Check power and cable of {self._resource}."

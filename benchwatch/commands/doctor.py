@@ -2,8 +2,8 @@
 
 import os
 import shutil
-import stat
 import sys
+import time
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from importlib.metadata import PackageNotFoundError, version
@@ -18,6 +18,13 @@ from benchwatch.driver_registry import DriverRegistry, drivers
 from benchwatch.errors import BenchwatchError
 from benchwatch.journal import default_path
 from benchwatch.quantity import printable
+from benchwatch.system.clocks import COARSE_S, measured_step_s
+from benchwatch.system.devices import (
+    access_advice,
+    may_open,
+    serial_device,
+    usb_advice,
+)
 
 PACKAGES: Final = (
     "benchwatch", "pyvisa", "pyvisa-py", "pyserial", "textual", "numpy", "scipy",
@@ -81,6 +88,7 @@ def doctor(as_json: bool) -> int:
 def _all_checks() -> Iterator[SystemCheck]:
     yield from check_versions()
     yield from check_visa(backends())
+    yield from check_clock()
     yield from check_serial(serial_ports())
     yield from check_usb()
     yield from check_profiles(drivers())
@@ -149,22 +157,46 @@ def check_visa(backends: list[Backend]) -> Iterator[SystemCheck]:
                 yield SystemCheck(name=name, good=None, says=f"{bus}: {why}", advice=advice)
 
 
+def check_clock(step_s: float | None = None) -> Iterator[SystemCheck]:
+    """Check how finely this computer tells the time of day; `step_s`: None to measure it."""
+    if step_s is None:
+        step_s = measured_step_s(time.time)
+    coarse = step_s > COARSE_S
+    yield SystemCheck(
+        name="clock",
+        good=None if coarse else True,
+        says=f"readings are dated to {step_s * 1e3:.3g} ms; spans are finer"
+        if coarse
+        else "readings are dated to a millisecond",
+        advice="Python 3.13 or newer dates them finer on this system" if coarse else "",
+    )
+
+
 def check_serial(ports: list[ListedResource]) -> Iterator[SystemCheck]:
     """Check whether the serial ports may be opened; none is opened."""
     if not ports:
         yield SystemCheck(name="serial ports", good=None, says="there are none")
     for port in ports:
-        device = Path(port.resource.removeprefix("ASRL").removesuffix("::INSTR"))
-        about = f"{device} ({port.about})" if port.about else str(device)
-        if os.name != "posix" or os.access(device, os.R_OK | os.W_OK):
-            yield SystemCheck(name="serial ports", good=True, says=about)
-        else:
-            yield _not_allowed("serial ports", device, about)
+        device = serial_device(port.resource)
+        about = f"{device} ({port.about})" if port.about else device
+        allowed = may_open(device)
+        yield SystemCheck(
+            name="serial ports",
+            good=allowed,
+            says=about if allowed else f"you may not open {about}",
+            advice="" if allowed else access_advice(Path(device)),
+        )
 
 
 def check_usb(devices: Path = Path("/sys/bus/usb/devices"), nodes: Path = Path("/dev/bus/usb")) \
         -> Iterator[SystemCheck]:  # fmt: skip
     """Check whether USB instruments (class FE, subclass 03: USBTMC 1.0, 4.2) may be opened."""
+    if sys.platform == "win32":
+        yield SystemCheck(
+            name="usb", good=None, says="only opening an instrument shows whether it can be",
+            advice=f"where it can't: {usb_advice()}",
+        )  # fmt: skip
+        return
     for interface in sorted(devices.glob("*:*")):
         kind = [_first_text(interface / name) for name in ("bInterfaceClass", "bInterfaceSubClass")]
         if kind != ["fe", "03"]:
@@ -176,10 +208,9 @@ def check_usb(devices: Path = Path("/sys/bus/usb/devices"), nodes: Path = Path("
         if os.access(node, os.R_OK | os.W_OK):
             yield SystemCheck(name="usb", good=True, says=f"{about} at {node}")
         else:
-            rule = 'SUBSYSTEM=="usb", ATTR{idVendor}=="....", MODE="0660", GROUP="plugdev"'
             yield SystemCheck(
                 name="usb", good=False, says=f"{about}: you may not open {node}",
-                advice=f"add a udev rule such as {rule}, and plug it in again",
+                advice=usb_advice(),
             )  # fmt: skip
 
 
@@ -265,28 +296,6 @@ def check_terminal(
         says=encoding,
         advice=advice if plain else "",
     )
-
-
-def _not_allowed(name: str, device: Path, about: str) -> SystemCheck:
-    """Return the failed check of a device that may not be opened, with advice."""
-    import grp  # noqa: PLC0415 - exists on POSIX systems only
-
-    try:
-        status = device.stat()
-        group = grp.getgrgid(status.st_gid).gr_name
-        by_group = bool(status.st_mode & stat.S_IRGRP)
-    except (OSError, KeyError):
-        return SystemCheck(
-            name=name,
-            good=False,
-            says=f"you may not open {about}",
-            advice="look at its permissions",
-        )
-    if by_group and group != "root":
-        advice = f"join its group: sudo usermod -aG {group} $USER, and log in again"
-    else:
-        advice = "give it to a group of yours by a udev rule"
-    return SystemCheck(name=name, good=False, says=f"you may not open {about}", advice=advice)
 
 
 def _first_text(path: Path) -> str:

@@ -11,6 +11,7 @@ from benchwatch.commands.common.output import narrate, print_json, print_text
 from benchwatch.errors import INTERRUPTED, UsageError
 from benchwatch.quantity import parse_frequency
 from benchwatch.report.blocks import align_table
+from benchwatch.system.stop_signals import STOP_SIGNALS
 from benchwatch_simulators.bench.simulated_bench import open_bench
 from benchwatch_simulators.bench.simulated_bench_file import own_plans
 from benchwatch_simulators.faults import FAULT_KINDS, parse_fault
@@ -59,9 +60,8 @@ def simulate(
         return 0
     script = [parse_fault(text) for text in faults]
     stop = threading.Event()
-    for number in ("SIGINT", "SIGTERM", "SIGHUP"):
-        if hasattr(signal, number):
-            signal.signal(getattr(signal, number), lambda *_: stop.set())
+    for number in STOP_SIGNALS:
+        signal.signal(number, lambda *_: stop.set())
     with open_bench(name or DEFAULT_BENCH, port=port, seed=seed, faults=script) as bench:
         for counter, resource in bench.resources.items():
             if as_json:

@@ -12,6 +12,7 @@ from typing import Any, Final
 
 from benchwatch.errors import FileError
 from benchwatch.quantity import printable
+from benchwatch.system.file_opening import read_flags
 
 DEEPEST: Final = 16
 """Most levels of tables and lists within each other; the files of this program need four."""
@@ -39,8 +40,7 @@ def read_config_text(path: Path, what: str, *, largest: int, way_out: str = "") 
     """
     where = printable(str(path), 200)
     try:
-        # O_NONBLOCK: opening a named pipe would wait for a process that writes into it
-        fd = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_NOCTTY", 0))
+        fd = os.open(path, read_flags())
         with os.fdopen(fd, "rb") as file:
             if not stat.S_ISREG(os.fstat(fd).st_mode):
                 raise FileError(

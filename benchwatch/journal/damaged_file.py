@@ -14,6 +14,7 @@ from typing import Final
 from benchwatch.journal.journal_file import LOG_ENDINGS, inode, uri
 from benchwatch.journal.recovery import Recovered, recover
 from benchwatch.journal.sqlite_errors import code, sentence
+from benchwatch.system.file_names import replace_file
 
 DAMAGE_CODES: Final = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB})
 """Primary result codes by which SQLite reports a damaged file."""
@@ -60,10 +61,16 @@ def set_aside(path: Path, utc_s: float) -> Path:
             os.link(old, new)
     except OSError:  # a file system without hard links
         for old, new in reversed(there):
-            old.replace(new)
+            replace_file(old, new)
     else:
-        for old, _ in there:
-            old.unlink()
+        try:
+            for old, _ in there:
+                old.unlink()
+        except OSError:  # Windows removes no file that a program has open: both names would stay
+            for old, new in there:
+                with suppress(OSError):
+                    new.unlink() if old.exists() else new.replace(old)
+            raise
     return aside
 
 

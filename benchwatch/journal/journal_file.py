@@ -7,7 +7,6 @@ lock that this process holds on the file (POSIX). SQLite keeps count of its own 
 
 import os
 import sqlite3
-import sys
 import time
 from collections.abc import Iterator
 from contextlib import closing, contextmanager, suppress
@@ -16,6 +15,7 @@ from typing import Final
 
 from benchwatch.errors import JournalError
 from benchwatch.journal.sqlite_errors import GO_ELSEWHERE, code
+from benchwatch.system.file_locks import lock_file, open_folder_to_lock
 
 TINY_BYTES: Final = 1
 """Size in bytes of a file that SQLite treats as empty and would overwrite."""
@@ -123,16 +123,13 @@ def log_path(path: Path, ending: str) -> Path:
 def locked_folder(path: Path, wait_s: float) -> Iterator[None]:
     """Keep other processes of this program from opening, replacing or closing the file.
 
-    The folder is locked, so that no lock file is left behind. Where folders can't be locked
-    (some network file systems, and systems that don't remove open files), there is no lock.
+    The folder is locked, so that no lock file is left beside the journal. Where folders can't be
+    locked (some network file systems), there is no lock.
 
     Raises:
         TimeoutError: another program holds the lock for longer than `wait_s`.
     """
-    handle = None
-    if sys.platform != "win32":
-        with suppress(OSError):
-            handle = os.open(path.resolve().parent, os.O_RDONLY | os.O_CLOEXEC)
+    handle = open_folder_to_lock(path.resolve().parent)
     try:
         if handle is not None:
             _lock(handle, wait_s)
@@ -143,12 +140,10 @@ def locked_folder(path: Path, wait_s: float) -> Iterator[None]:
 
 
 def _lock(handle: int, wait_s: float) -> None:
-    import fcntl  # noqa: PLC0415 - not on every system
-
     give_up_s = time.monotonic() + wait_s
     while True:
         try:
-            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            lock_file(handle)
         except BlockingIOError:
             if time.monotonic() >= give_up_s:
                 raise TimeoutError("another program is beginning or leaving it") from None

@@ -23,6 +23,7 @@ from benchwatch.journal.schema import JournalRun
 from benchwatch.journal.trim_entries import TrimEntries, json_object
 from benchwatch.reading import OTHER_DIAL, POWER_WORDS
 from benchwatch.snapshot import LoggedEvent, Records, Trace
+from benchwatch.system.processes import is_alive
 
 if TYPE_CHECKING:
     from benchwatch.estimate.dial_check_record import DialCheck
@@ -186,17 +187,14 @@ def is_still_written(run: JournalRun, settings: dict[str, Any], silent_s: float)
     if run.ended_utc_s is not None:
         return False
     is_recent = silent_s <= max(ALIVE_WITHIN_S, 5.0 * (run.gate_s or 0.0))
-    if not isinstance(process, int) or process <= 0 or os.name != "posix":
-        return is_recent and (process is None or os.name != "posix")
+    if not isinstance(process, int) or process <= 0:
+        return is_recent and process is None
     if process == os.getpid():
         return False
-    try:
-        os.kill(process, 0)
-    except ProcessLookupError:
-        return False
-    except OSError:
-        return is_recent  # somebody else's process
-    return is_recent or _runs_this_program(process)
+    alive = is_alive(process)
+    if alive is None:  # not known, such as of somebody else's process
+        return is_recent
+    return alive and (is_recent or _runs_this_program(process))
 
 
 def _runs_this_program(process: int) -> bool:

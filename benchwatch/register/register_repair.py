@@ -27,6 +27,7 @@ from benchwatch.register.register_schema import (
     check_register,
     entry_of,
 )
+from benchwatch.system.file_names import replace_file
 
 LOCK_WAIT_S: Final = 5.0
 """Longest wait for another program that repairs the register at the same moment."""
@@ -142,7 +143,7 @@ def _put_in_place(new: Path, path: Path) -> None:
     except FileExistsError:
         return  # it gets the entries from the file that was set aside
     except OSError:  # a file system without hard links
-        new.replace(path)
+        replace_file(new, path)
     else:
         new.unlink()
 

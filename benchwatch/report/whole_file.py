@@ -5,7 +5,6 @@ that was killed left behind is removed by the next one that writes into the fold
 """
 
 import os
-import sys
 import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
@@ -14,10 +13,11 @@ from typing import BinaryIO, Final
 
 from benchwatch.errors import FileError, UsageError
 from benchwatch.quantity import printable
+from benchwatch.system.file_locks import lock_file
+from benchwatch.system.file_names import renames_open_files, replace_file, sync_folder
 
 LONGEST_SHOWN: Final = 300
 """Characters of a path that a sentence shows."""
-_HAS_LOCKS: Final = sys.platform != "win32"
 _TRIES: Final = 20
 BESIDE_PREFIX, BESIDE_SUFFIX = ".benchwatch-", ".part"
 """Name of a file that has not got its own name yet."""
@@ -68,7 +68,7 @@ def written_beside(path: Path, content: Content) -> Iterator[Path]:
                 file.flush()
                 os.fsync(handle)
             _take_usual_mode(beside)
-            if not _HAS_LOCKS:  # such systems give no other name to an open file
+            if not renames_open_files():
                 os.close(handle)
                 handle = -1
         yield beside
@@ -90,12 +90,12 @@ def give_name(beside: Path, path: Path, *, replaces: bool) -> None:
     with _file_errors(path):
         try:
             if replaces:
-                beside.replace(path)
+                replace_file(beside, path)
             else:
                 _give_new_name(beside, path)
         except FileExistsError as error:
             raise UsageError(_there(path)) from error
-        _sync_folder(path.parent)
+        sync_folder(path.parent)
 
 
 def shown_path(path: Path) -> str:
@@ -139,17 +139,7 @@ def _give_new_name(beside: Path, path: Path) -> None:
         raise
     except OSError:  # a file system without hard links: take the name first, then the content
         path.open("xb").close()
-        beside.replace(path)
-
-
-def _sync_folder(folder: Path) -> None:
-    """Bring the name of a new file to the disk, where folders can be opened."""
-    with suppress(OSError):
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
+        replace_file(beside, path)
 
 
 # -------------------------------------------------------- what killed programs left behind
@@ -160,7 +150,7 @@ def _new_file(folder: Path) -> tuple[int, Path]:
     for _ in range(_TRIES):
         handle, name = tempfile.mkstemp(prefix=BESIDE_PREFIX, suffix=BESIDE_SUFFIX, dir=folder)
         with suppress(OSError):  # some network file systems have no locks
-            _lock(handle)
+            lock_file(handle)
         with suppress(FileNotFoundError):
             if os.path.samestat(Path(name).stat(), os.fstat(handle)):
                 return handle, Path(name)
@@ -170,26 +160,13 @@ def _new_file(folder: Path) -> tuple[int, Path]:
 
 def _remove_left_behind(folder: Path) -> None:
     """Remove files that never got their name: those that no living program has locked."""
-    if not _HAS_LOCKS:
+    if not renames_open_files():  # there a file is closed, and so unlocked, before it gets its name
         return
     for left in folder.glob(f"{BESIDE_PREFIX}*{BESIDE_SUFFIX}"):
         with suppress(OSError):
             handle = os.open(left, os.O_RDWR | getattr(os, "O_NOFOLLOW", 0))
             try:
-                _lock(handle)
+                lock_file(handle)
                 left.unlink()
             finally:
                 os.close(handle)
-
-
-def _lock(handle: int) -> None:
-    """Lock a file that is being written; the lock ends with the program.
-
-    Raises:
-        BlockingIOError: another program has locked it.
-    """
-    if sys.platform == "win32":  # `_HAS_LOCKS`, as a type checker understands it
-        return
-    import fcntl  # noqa: PLC0415 - not on every system
-
-    fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)

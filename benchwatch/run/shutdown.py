@@ -12,6 +12,12 @@ from collections.abc import Callable
 from typing import Final, Self, TextIO
 
 from benchwatch.errors import INTERRUPTED
+from benchwatch.system.stop_signals import (
+    HANG_UP,
+    STOP_SIGNALS,
+    restore_handlers,
+    restore_wakeup,
+)
 
 ORDERLY_S: Final = 3.0
 """Longest time for the orderly end."""
@@ -19,14 +25,8 @@ CLEANUP_S: Final = 4.0
 """Longest time for the cleanup: the counters are released in about two seconds."""
 LOG_S: Final = 0.2
 """Longest time for a write to the log, which may be the terminal that hangs."""
-SIGNALS: Final = tuple(
-    getattr(signal, name)
-    for name in ("SIGTERM", "SIGHUP", "SIGINT", "SIGQUIT")
-    if hasattr(signal, name)
-)
 _CONTEXT_LEFT: Final = 0
 """Sent to the thread in place of a signal's number when the context is left."""
-_HANG_UP: Final = int(getattr(signal, "SIGHUP", signal.SIGTERM))
 
 
 class SignalShutdown:
@@ -56,7 +56,7 @@ class SignalShutdown:
 
     def __enter__(self) -> Self:
         """Install the signal handlers and start the thread."""
-        self._handlers_before = {number: signal.signal(number, _ignored) for number in SIGNALS}
+        self._handlers_before = {number: signal.signal(number, _ignored) for number in STOP_SIGNALS}
         wakeup_fd = self._sender.fileno()
         self._wakeup_fd_before = signal.set_wakeup_fd(wakeup_fd, warn_on_full_buffer=False)
         self._thread.start()
@@ -64,9 +64,8 @@ class SignalShutdown:
 
     def __exit__(self, *_: object) -> None:
         """Restore the signal handlers after an orderly end."""
-        signal.set_wakeup_fd(self._wakeup_fd_before)
-        for number, handler in self._handlers_before.items():
-            signal.signal(number, handler)
+        restore_wakeup(self._wakeup_fd_before)
+        restore_handlers(self._handlers_before)
         self._send(_CONTEXT_LEFT)
         self._thread.join()
         self._sender.close()
@@ -74,7 +73,7 @@ class SignalShutdown:
 
     def ask(self) -> None:
         """Ask for the orderly end, as a signal does; any thread may call this."""
-        self._send(_HANG_UP)
+        self._send(HANG_UP)
 
     def _send(self, number: int) -> None:
         with contextlib.suppress(OSError):  # full: enough signals are waiting to be read
@@ -82,7 +81,7 @@ class SignalShutdown:
 
     def _wait(self) -> None:
         """Wait until a signal comes or the context is left; end the command after a signal."""
-        if self._receive({_CONTEXT_LEFT, *SIGNALS}, None) == _CONTEXT_LEFT:
+        if self._receive({_CONTEXT_LEFT, *STOP_SIGNALS}, None) == _CONTEXT_LEFT:
             return
         self._end()
         if self._receive({_CONTEXT_LEFT}, ORDERLY_S) is None:

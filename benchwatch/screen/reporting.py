@@ -5,10 +5,8 @@ process that would hold up readings and keys.
 """
 
 import json
-import os
 import subprocess
 import sys
-from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -17,11 +15,10 @@ from benchwatch.errors import BenchwatchError, FileError, UsageError
 from benchwatch.quantity import printable
 from benchwatch.screen.typed_place import make_folder, typed_place
 from benchwatch.snapshot import VisitNow
+from benchwatch.system.processes import apart, lower_priority
 
 LONGEST_S: Final = 300.0
 """A report that takes longer is given up."""
-LOW_PRIORITY: Final = 10
-"""Of the program that makes it (POSIX nice value): readings and keys go first."""
 BEGIN_OF_SENTENCE: Final = "benchwatch: "
 LONGEST_SENTENCE: Final = 500
 
@@ -97,14 +94,13 @@ def _run(words: list[str]) -> dict[str, Any]:
             text=True,
             encoding="utf-8",
             errors="replace",
-            start_new_session=True,  # a key that interrupts the watch is not for it
+            **apart(low_priority=True),  # a key that interrupts the watch is not for it
         )
     except (OSError, ValueError) as error:
         why = getattr(error, "strerror", None) or str(error)
         raise FileError(f"the report can't be made: {why}.") from error
     with program:
-        with suppress(OSError, AttributeError):
-            os.setpriority(os.PRIO_PROCESS, program.pid, LOW_PRIORITY)
+        lower_priority(program.pid)  # readings and keys go first
         try:
             out, narration = program.communicate(timeout=LONGEST_S)
         except subprocess.TimeoutExpired as error:

@@ -1,6 +1,5 @@
 """The state of the screen: which counter and view are shown, and what each key does to it."""
 
-import time
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import partial
@@ -41,6 +40,7 @@ from benchwatch.screen.watch_source import (
     WatchSource,
 )
 from benchwatch.snapshot import Trace
+from benchwatch.system.clocks import monotonic
 
 POINTS_A_CELL = 6
 """Points for a cell of a chart: two columns of dots, each with lowest, highest and a gap."""
@@ -71,7 +71,7 @@ class ScreenState:
         self._watch, self._trimmer = watch, trimmer
         self._playback, self._sound = playback, sound
         # The time of a recording stops, jumps and runs fast; people read a message in real time.
-        clock_s = watch.elapsed_s if playback is None else time.monotonic
+        clock_s = watch.elapsed_s if playback is None else monotonic
         self._theme, self.preferences = options.theme, preferences
         several = len(watch.names) > 1
         self._view = ShownView(options.view, several=several)

@@ -7,10 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
-try:
-    import resource
-except ImportError:  # not a POSIX system
-    resource = None  # type: ignore[assignment] # checked before use
+from benchwatch.system.processes import most_open_files
 
 MOST_CONNECTIONS: Final = 48
 """Most connections of all clients."""
@@ -130,10 +127,8 @@ class ConnectionAcceptor:
 
 def most_connections() -> int:
     """Return the most connections allowed, far below the process's limit of file handles."""
-    if resource is None:
-        return MOST_CONNECTIONS
-    granted, _ = resource.getrlimit(resource.RLIMIT_NOFILE)
-    if granted == resource.RLIM_INFINITY:
+    granted = most_open_files()
+    if granted is None:
         return MOST_CONNECTIONS
     return max(min(MOST_CONNECTIONS, granted // HANDLES_PER_CONNECTION), 1)
 

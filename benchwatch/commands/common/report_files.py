@@ -19,6 +19,7 @@ from benchwatch.errors import FileError, UsageError
 from benchwatch.register.amending import LONGEST_REASON
 from benchwatch.report.visit_style import VisitStyle
 from benchwatch.report.whole_file import shown_path, write_whole
+from benchwatch.system.processes import apart
 
 if TYPE_CHECKING:
     from benchwatch.report.contents.report_source import ReportPages
@@ -242,7 +243,7 @@ def show(path: Path) -> None:
             stdin=subprocess.DEVNULL,
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,
-            start_new_session=True,
+            **apart(),
         )
         with suppress(subprocess.TimeoutExpired):  # a viewer may stay in the foreground
             viewer.wait(VIEWER_STARTS_S)

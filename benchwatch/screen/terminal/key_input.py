@@ -7,7 +7,6 @@ only whole sequences of a key, a mouse button or a paste are passed to it; the r
 """
 
 import re
-import time
 from collections.abc import Callable, Iterator
 from typing import Final
 
@@ -16,6 +15,8 @@ from textual._xterm_parser import XTermParser  # likewise
 from textual.constants import ESCAPE_DELAY
 from textual.events import Key, Paste
 from textual.message import Message
+
+from benchwatch.system.clocks import monotonic
 
 LONGEST_SEQUENCE: Final = 32
 LONGEST_PASTE: Final = 1000
@@ -56,7 +57,7 @@ class KeyInput:
         burst: int,
         per_s: float,
         cells: tuple[int, int] | None = None,
-        clock: Callable[[], float] = time.monotonic,
+        clock: Callable[[], float] = monotonic,
     ) -> None:
         self._burst, self._per_s, self._cells, self._clock = burst, per_s, cells, clock
         self._left, self._counted_s = float(burst), clock()

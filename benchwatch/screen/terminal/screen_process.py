@@ -16,11 +16,15 @@ from benchwatch.errors import INTERRUPTED, BenchwatchError
 from benchwatch.run.shutdown import SignalShutdown
 from benchwatch.screen.app import BenchwatchApp, described
 from benchwatch.screen.terminal.terminal_stream import TerminalStream
-
-try:
-    import termios
-except ImportError:  # not on this system, which has no modes to restore either
-    termios = None  # type: ignore[assignment] # checked before it is used
+from benchwatch.system.stop_signals import restore_handlers
+from benchwatch.system.terminal_modes import (
+    draws_on_descriptor,
+    drop_output,
+    has_terminal_modes,
+    open_own_terminal,
+    restore_terminal,
+    terminal_modes,
+)
 
 CRASHED = BenchwatchError.exit_code
 LARGEST_LOG_BYTES = 1_000_000
@@ -46,7 +50,7 @@ def run_screen(app: BenchwatchApp, *, cleanup: Callable[[], object] = lambda: No
     crash = ""
     with open_log(log) as sink:
         _take_keys_from_terminal()
-        modes = _modes()
+        modes = terminal_modes(0)
         runner = asyncio.Runner()
         loop = runner.get_loop()
 
@@ -55,7 +59,7 @@ def run_screen(app: BenchwatchApp, *, cleanup: Callable[[], object] = lambda: No
                 loop.call_soon_threadsafe(app.action_interrupt)
 
         def end_without_screen() -> None:
-            _restore(modes)
+            restore_terminal(0, modes)
             cleanup()
             _reset_terminal()
 
@@ -73,7 +77,7 @@ def run_screen(app: BenchwatchApp, *, cleanup: Callable[[], object] = lambda: No
                 except Exception as error:  # noqa: BLE001 - the last place to report it in a sentence
                     traceback.print_exc()
                     crash = described(error)
-            _restore(modes)
+            restore_terminal(0, modes)
         code = app.return_code or 0
     if code not in {0, INTERRUPTED} and not crash:
         crash = app.crash or "unknown error"
@@ -90,7 +94,7 @@ def run_screen(app: BenchwatchApp, *, cleanup: Callable[[], object] = lambda: No
 
 def _use_own_driver(app: BenchwatchApp) -> None:
     """Draw and read keys by our own driver, where the system has terminal modes."""
-    if termios is not None:
+    if sys.platform != "win32" and has_terminal_modes():
         from benchwatch.screen.terminal.terminal_driver import TerminalDriver  # noqa: PLC0415 - POSIX systems only
 
         app.driver_class = TerminalDriver
@@ -103,28 +107,11 @@ def _take_keys_from_terminal() -> None:
     """
     if sys.__stdin__ is None:  # it was closed, and the null device replaces it
         sys.__stdin__ = open(0, encoding="utf-8", closefd=False)  # type: ignore[misc] # noqa: SIM115 - the library reads from it
-    if termios is not None and not os.isatty(0):
+    if not os.isatty(0):
         with contextlib.suppress(OSError):
-            terminal = os.open("/dev/tty", os.O_RDWR)
+            terminal = open_own_terminal()
             os.dup2(terminal, 0)
             os.close(terminal)
-
-
-def _modes() -> "list[int | list[bytes | int]] | None":
-    """Return the modes of the terminal, to be restored at the end; None: there are none."""
-    if termios is not None:
-        with contextlib.suppress(termios.error):
-            return termios.tcgetattr(0)
-    return None
-
-
-def _restore(modes: "list[int | list[bytes | int]] | None") -> None:
-    """Restore the modes of the terminal without waiting for pending output."""
-    if modes is not None:
-        # With SIGTTOU blocked this can't stop a process that is in the background by now.
-        signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGTTOU})
-        with contextlib.suppress(termios.error):
-            termios.tcsetattr(0, termios.TCSANOW, modes)
 
 
 def _reset_terminal() -> None:
@@ -136,9 +123,7 @@ def _reset_terminal() -> None:
 
 def _write_reset() -> None:
     """Drop pending output, and write `RESET` instead."""
-    if termios is not None:
-        with contextlib.suppress(termios.error):
-            termios.tcflush(1, termios.TCOFLUSH)
+    drop_output(1)
     with contextlib.suppress(OSError):
         os.write(1, RESET)
 
@@ -152,8 +137,7 @@ def _restored_handlers() -> Iterator[None]:
     try:
         yield
     finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
+        restore_handlers(before)
 
 
 @contextlib.contextmanager
@@ -161,15 +145,18 @@ def _drawn_on_terminal(sink: TextIO, lost: Callable[[], None]) -> Iterator[None]
     """Send file descriptor 2 to `sink` and give the screen the terminal on descriptor 1.
 
     Libraries written in C print on descriptor 2, which would spoil the picture. The terminal
-    library draws on ``sys.__stderr__``, which therefore is a copy of standard output meanwhile.
+    library draws on ``sys.__stderr__``, which therefore is a copy of standard output meanwhile; on
+    Windows it draws on ``sys.__stdout__``, which stays as it is.
     """
     sys.stdout.flush()
     sys.stderr.flush()
     kept = os.dup(2)
     before = (sys.__stderr__, sys.stderr)
-    picture = TerminalStream(os.dup(1), lost)
+    picture = TerminalStream(os.dup(1), lost) if draws_on_descriptor() else None
     os.dup2(sink.fileno(), 2)
-    sys.__stderr__, sys.stderr = picture, sink  # type: ignore[misc, assignment] # the library draws there
+    sys.stderr = sink
+    if picture is not None:
+        sys.__stderr__ = picture  # type: ignore[misc, assignment] # the library draws there
     try:
         yield
     finally:
@@ -177,7 +164,8 @@ def _drawn_on_terminal(sink: TextIO, lost: Callable[[], None]) -> Iterator[None]
         sink.flush()
         os.dup2(kept, 2)
         os.close(kept)
-        picture.close()
+        if picture is not None:
+            picture.close()
 
 
 class _HarmlessText(io.TextIOWrapper):

@@ -2,8 +2,8 @@
 
 import contextlib
 import os
-import select
 import signal
+import sys
 import termios
 from codecs import getincrementaldecoder
 from collections.abc import Iterator
@@ -13,9 +13,12 @@ from textual.drivers.linux_driver import LinuxDriver
 
 from benchwatch.screen.terminal.key_input import KeyInput
 from benchwatch.screen.terminal.terminal_stream import TerminalStream
+from benchwatch.system.waiting import wait_readable
 
 if TYPE_CHECKING:
     from benchwatch.screen.app import BenchwatchApp
+
+assert sys.platform != "win32"  # there the screen uses the library's own driver
 
 KEY_BURST, KEYS_PER_S = 4096, 500.0
 """Keys accepted at once, and a second after that: more than hands type."""
@@ -131,7 +134,7 @@ class TerminalDriver(LinuxDriver):
         while not (self.exit_event.is_set() or self._loop.is_closed()):
             if not in_foreground(self.fileno):  # typed keys are for another program
                 self.exit_event.wait(INPUT_CHECK_EVERY_S)
-            elif select.select([self.fileno], [], [], INPUT_CHECK_EVERY_S)[0]:
+            elif wait_readable(self.fileno, INPUT_CHECK_EVERY_S):
                 typed = self._read()
                 if not typed:
                     if typed is None:

@@ -2,8 +2,9 @@
 
 import contextlib
 import os
-import select
 from collections.abc import Callable
+
+from benchwatch.system.waiting import LONGEST_WAIT_S, wait_writable
 
 
 class TerminalStream:
@@ -30,7 +31,7 @@ class TerminalStream:
             try:
                 left = left[os.write(self._descriptor, left) :]
             except BlockingIOError:  # another program has made writes non-blocking
-                select.select([], [self._descriptor], [])
+                wait_writable(self._descriptor, LONGEST_WAIT_S)
             except OSError:
                 self.mark_lost()
         return len(text)

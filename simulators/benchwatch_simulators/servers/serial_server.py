@@ -7,13 +7,14 @@ bus.
 
 import contextlib
 import os
-import select
 import shutil
 import tempfile
 import threading
 from pathlib import Path
 
 from benchwatch.errors import UsageError
+from benchwatch.system.pseudo_terminal import open_pseudo_terminal, read_near_end
+from benchwatch.system.waiting import wait_readable, wait_writable
 from benchwatch_simulators.bench_time import InstrumentClosed
 from benchwatch_simulators.counters.delivery import Delivery
 from benchwatch_simulators.counters.instrument import CommandExecutor, Talker
@@ -21,7 +22,6 @@ from benchwatch_simulators.servers.line_splitter import LineSplitter
 
 _POLL_S = 0.02
 """Time between two checks whether the other end is open."""
-_CHUNK_BYTES = 4096
 _JOIN_S = 2.0
 """Longest wait for the end of the thread."""
 
@@ -37,13 +37,17 @@ class PseudoTerminal:
     """
 
     def __init__(self, link: Path) -> None:
-        if not hasattr(os, "openpty"):
-            raise UsageError("this computer has no pseudo-terminals: choose another bus.")
+        try:
+            self._master, slave, path = open_pseudo_terminal()
+        except OSError as error:
+            raise UsageError(
+                "this computer has no pseudo-terminals: choose another bus."
+            ) from error
         self._lock = threading.Lock()
-        self._master, slave = os.openpty()
-        os.set_blocking(self._master, False)
+        self._held = b""
+        """Bytes that were read when it was asked whether the other end is open."""
         self._link = link
-        link.symlink_to(os.ttyname(slave))
+        link.symlink_to(path)
         os.close(slave)
         self.is_open = True
 
@@ -61,7 +65,13 @@ class PseudoTerminal:
         Raises:
             EOFError: the line was pulled.
         """
-        return not self._poll(0, 0.0) & select.POLLHUP
+        with self._lock:
+            self._check()
+            if not self._held:
+                data = read_near_end(self._master)
+                self._held = data or b""
+                return data is not None
+            return True
 
     def read(self) -> bytes:
         """Return the bytes written at the other end; empty if there are none.
@@ -71,10 +81,8 @@ class PseudoTerminal:
         """
         with self._lock:
             self._check()
-            try:
-                return os.read(self._master, _CHUNK_BYTES)
-            except OSError:  # no data, or the other end is closed
-                return b""
+            data, self._held = self._held, b""
+            return data or read_near_end(self._master) or b""
 
     def wait(self, timeout_s: float) -> None:
         """Wait until bytes were written at the other end, or `timeout_s` have passed.
@@ -82,7 +90,10 @@ class PseudoTerminal:
         Raises:
             EOFError: the line was pulled.
         """
-        self._poll(select.POLLIN, timeout_s)
+        self._check()
+        if not self._held:
+            wait_readable(self._master, timeout_s)
+        self._check()
 
     def write(self, data: bytes) -> None:
         """Write `data`; it is lost if the other end is closed, as on any serial line.
@@ -91,22 +102,14 @@ class PseudoTerminal:
             EOFError: the line was pulled.
         """
         while data:
-            events = self._poll(select.POLLOUT, _POLL_S)
-            if events & select.POLLHUP:
+            self._check()
+            wait_writable(self._master, _POLL_S)
+            if not self.is_used():
                 return
             with self._lock:
                 self._check()
                 with contextlib.suppress(BlockingIOError):
                     data = data[os.write(self._master, data) :]
-
-    def _poll(self, events: int, timeout_s: float) -> int:
-        """Wait for `events` of `select.poll`, and return those that occurred."""
-        self._check()
-        poll = select.poll()
-        poll.register(self._master, events)
-        found = poll.poll(timeout_s * 1000)
-        self._check()
-        return found[0][1] if found else 0
 
     def _check(self) -> None:
         if not self.is_open:

@@ -1,0 +1,40 @@
+"""The signals that ask a program to end, and the descriptor that is told of a signal."""
+
+import signal
+from collections.abc import Mapping
+from contextlib import suppress
+from typing import Any, Final
+
+STOP_SIGNALS: Final = tuple(
+    getattr(signal, name)
+    for name in ("SIGTERM", "SIGHUP", "SIGINT", "SIGQUIT", "SIGBREAK")
+    if hasattr(signal, name)
+)
+"""Those that this system has. SIGBREAK: Ctrl-Break, and a console window that is closed."""
+HANG_UP: Final = int(getattr(signal, "SIGHUP", signal.SIGTERM))
+"""What asks for the end when the terminal is gone."""
+
+
+def restore_wakeup(descriptor: int) -> None:
+    """Let signals be told to `descriptor` again, as `signal.set_wakeup_fd` returned it.
+
+    The event loop to which it belonged may have closed it, as that of Windows does.
+    """
+    try:
+        signal.set_wakeup_fd(descriptor)
+    except (ValueError, OSError):
+        signal.set_wakeup_fd(-1)
+
+
+def restore_handlers(before: Mapping[Any, Any]) -> None:
+    """Set the handlers that `signal.getsignal` or `signal.signal` returned; not those set in C."""
+    for number, handler in before.items():
+        if handler is not None:
+            signal.signal(number, handler)
+
+
+def block_signal(name: str) -> None:
+    """Block a signal such as ``SIGTTOU`` for this thread, where the system has it."""
+    library: Any = signal  # a type checker for Windows knows no `pthread_sigmask`
+    with suppress(AttributeError):
+        library.pthread_sigmask(library.SIG_BLOCK, {getattr(signal, name)})
