@@ -26,6 +26,7 @@ COMMANDS: Final = {
     "ageing": "Fit dated offsets and say when the next visit is due.",
     "simulate": "Serve a simulated bench until interrupted.",
     "schema": "Print the JSON schemas of files and of the JSON lines.",
+    "manual": "Show the manual page.",
     "completion": "Print the script that lets a shell complete words.",
 }
 """Name and one line of help of each command, in the order in which a newcomer needs them. The list

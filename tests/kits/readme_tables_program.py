@@ -1,4 +1,4 @@
-"""Writes what follows from declarations: tables of the docs, and the outlines of the commands.
+"""Writes what follows from declarations: tables of the docs, outlines of commands, manual page.
 
 Run ``python tests/kits/readme_tables_program.py`` after a command, an option, a unit of measure, a
 view, a deviation or a simulated bench was added or renamed.
@@ -15,6 +15,7 @@ import click
 from benchwatch.cli import cli
 from benchwatch.commands import COMMANDS
 from benchwatch.commands.common.command_outline import OUTLINES, outline_of
+from benchwatch.commands.common.manual_page import manual_page
 from benchwatch.estimate.stability import DEVIATION_KINDS
 from benchwatch.quantity.units import DURATION_UNITS, PREFIXES, TYPED_OFFSET_UNITS
 from benchwatch.screen.key_binding import KeyBinding
@@ -22,6 +23,8 @@ from benchwatch.screen.views.view_list import VIEWS
 from benchwatch_simulators.bench.simulated_bench_file import own_plans
 
 DOCS = Path(__file__).parents[2] / "docs"
+MANUAL = DOCS / "man" / "benchwatch.1"
+"""The manual page, as it is installed."""
 
 
 def commands_table() -> str:
@@ -151,7 +154,9 @@ def outlines_text() -> str:
 
 
 def main() -> None:
-    """Write the tables into the docs, and the outlines into their file."""
+    """Write the tables into the docs, the outlines into their file, and the manual page."""
+    MANUAL.parent.mkdir(exist_ok=True)
+    MANUAL.write_text(manual_page(cli), encoding="ascii")
     OUTLINES.write_text(outlines_text(), encoding="utf-8")
     for page, above, write in TABLES:
         text = (DOCS / page).read_text(encoding="utf-8")
