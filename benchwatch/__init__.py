@@ -139,18 +139,20 @@ _MODULES: Final = {
 _HOME: Final = {name: module for module, names in _MODULES.items() for name in names}
 
 
-def __getattr__(name: str) -> Any:
-    """Load and return one of the names in ``__all__``."""
-    if name == "__version__":
-        from importlib.metadata import version  # noqa: PLC0415 - slow to import
+if not TYPE_CHECKING:  # to a type checker any name would be there
 
-        value: Any = version("benchwatch")
-    elif name in _HOME:
-        value = getattr(import_module(f"benchwatch.{_HOME[name]}"), name)
-    else:
-        raise AttributeError(f"module 'benchwatch' has no attribute '{name}'")
-    globals()[name] = value
-    return value
+    def __getattr__(name: str) -> Any:
+        """Load and return one of the names in ``__all__``."""
+        if name == "__version__":
+            from importlib.metadata import version  # noqa: PLC0415 - slow to import
+
+            value: Any = version("benchwatch")
+        elif name in _HOME:
+            value = getattr(import_module(f"benchwatch.{_HOME[name]}"), name)
+        else:
+            raise AttributeError(f"module 'benchwatch' has no attribute '{name}'")
+        globals()[name] = value
+        return value
 
 
 def __dir__() -> list[str]:

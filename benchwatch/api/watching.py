@@ -17,10 +17,12 @@ from benchwatch.api.quantities import (
     seconds_or_none,
 )
 from benchwatch.api.watched_plans import Resources, WatchSettings, plans_to_watch
+from benchwatch.clock import SystemClock
 from benchwatch.driver_registry import driver as load_driver
 from benchwatch.errors import BenchwatchError, ConnectionFailed, LinkLost, NoReadings, UsageError
+from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 from benchwatch.journal import Journal
-from benchwatch.reading import Event, Reading
+from benchwatch.reading import MEASURED, Event, Reading, RecordKind
 from benchwatch.run.counters_in_run import RunLimits, RunOutcome
 from benchwatch.run.live_counter import LiveCounter
 from benchwatch.run.live_watch import LiveWatch
@@ -86,7 +88,7 @@ class Watch:
         return tuple(self._run.names)
 
     def counter(self, name: str | None = None) -> LiveCounter:
-        """Return the handle to a counter: its newest snapshot, its trace, touch and record.
+        """Return the handle to a counter: its newest snapshot, its trace, and the tool's touch.
 
         Args:
             name: of the counter; None: the only one.
@@ -99,6 +101,20 @@ class Watch:
         if name not in self.names:
             raise UsageError(f"which counter? There are: {', '.join(self.names)}.")
         return self._run.counter(name)
+
+    def record(self, kind: RecordKind = MEASURED, counter: str | None = None) -> OffsetRecord:
+        """Put the present offset on record, in the journal too, and return it with its budget.
+
+        Args:
+            kind: as found, as left, or measured.
+            counter: name of the counter; None: the only one.
+
+        Raises:
+            NoReadings: there is no offset with an uncertainty yet, or no readings come.
+            UsageError: as `counter`.
+        """
+        pipeline = self.counter(counter).pipeline
+        return pipeline.record(kind, SystemClock().utc(), self._run.elapsed_s())
 
     @property
     def outcome(self) -> RunOutcome | None:
