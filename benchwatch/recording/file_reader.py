@@ -25,6 +25,7 @@ from benchwatch.recording.recorded_run import (
 )
 from benchwatch.recording.rows import CounterFacts, CounterRows, Rows
 from benchwatch.recording.run_selection import Selection
+from benchwatch.recording.tables.parquet_rows import is_parquet, read_parquet_rows
 from benchwatch.recording.tables.table_request import TableRequest
 from benchwatch.recording.tables.table_rows import read_table_rows
 from benchwatch.recording.text_lines import (
@@ -158,6 +159,8 @@ def open_row_streams(
         if not counters:
             raise FileError(f"{shown_name(path)} holds no readings: it is empty.")
         return counters
+    if is_parquet(path):
+        return [read_parquet_rows(path, asked, position)]
     source = shown_name(path)
     line, blocks = first_content(read_blocks(path, position), source)
     if line is None:
