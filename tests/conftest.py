@@ -41,6 +41,17 @@ if hasattr(time, "tzset"):
     time.tzset()
 
 
+def pytest_configure(config: pytest.Config) -> None:
+    """In a checkout, take a use of what a library deprecates for an error.
+
+    A source distribution has no ``.git``: its tests must also pass with libraries that are newer
+    than it.
+    """
+    if (config.rootpath / ".git").exists():
+        for kind in ("DeprecationWarning", "PendingDeprecationWarning", "FutureWarning"):
+            config.addinivalue_line("filterwarnings", f"error::{kind}:(benchwatch|test_|made_|.*_kit)")
+
+
 def pytest_collection_finish() -> None:
     """Collect garbage from now on, but only of objects that the tests make."""
     gc.freeze()

@@ -5,7 +5,7 @@ lister of its own, which states whether it stays on this computer.
 """
 
 import warnings
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
@@ -75,26 +75,29 @@ def _python_listers() -> Iterator[ResourceLister]:
     try:
         from pyvisa_py.sessions import Session  # noqa: PLC0415 - needed only for listing
 
-        classes = list(Session.iter_valid_session_classes())
-    except (ImportError, AttributeError):
+        classes = [
+            (interface.name, kind, session.list_resources)
+            for (interface, kind), session in Session.iter_valid_session_classes()
+        ]
+    except (ImportError, AttributeError, TypeError, ValueError):
         # a version of PyVISA-py that is built differently: list all its buses together
         yield ResourceLister("VISA", False, partial(_visa, DEFAULT_BACKEND))
         return
-    for (interface, kind), session in sorted(classes, key=lambda item: _is_network(item[0][0])):
-        if interface.name != "asrl" and kind in {"INSTR", "RAW"}:
+    for interface, kind, list_names in sorted(classes, key=lambda item: _is_network(item[0])):
+        if interface != "asrl" and kind in {"INSTR", "RAW"}:
             network = _is_network(interface)
-            name = "network (broadcast)" if network else f"{interface.name.upper()} {kind}"
-            yield ResourceLister(name, not network, partial(_class_list, session))
+            name = "network (broadcast)" if network else f"{interface.upper()} {kind}"
+            yield ResourceLister(name, not network, partial(_class_list, list_names))
 
 
-def _class_list(session: Any) -> list[ListedResource]:
+def _class_list(list_names: Callable[[], Iterable[object]]) -> list[ListedResource]:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # `backends` reports what can't be searched
-        return [ListedResource(str(name)) for name in session.list_resources()]
+        return [ListedResource(str(name)) for name in list_names()]
 
 
-def _is_network(interface: Any) -> bool:
-    return interface.name not in {"usb", "gpib", "asrl"}
+def _is_network(interface: str) -> bool:
+    return interface not in {"usb", "gpib", "asrl"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

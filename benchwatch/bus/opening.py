@@ -161,7 +161,7 @@ def _open_visa_wire(address: Address, manager: Any, timeout_s: float) -> Wire:
     try:
         if address.serial is not None:
             set_line(instrument, address.serial)
-        return wire_for(instrument, address.resource)
+        return wire_for(instrument, address)
     except Exception as error:
         VisaWire(instrument, address.resource).close()
         raise opening_failed(error, address.resource) from error
