@@ -41,6 +41,10 @@ if hasattr(time, "tzset"):
     time.tzset()
 
 
+OWN_MODULES = "(benchwatch|tests|made_|.*_kit$)"
+"""Pattern of the names of this program's modules, and of its tests'."""
+
+
 def pytest_configure(config: pytest.Config) -> None:
     """In a checkout, take a use of what a library deprecates for an error.
 
@@ -49,7 +53,7 @@ def pytest_configure(config: pytest.Config) -> None:
     """
     if (config.rootpath / ".git").exists():
         for kind in ("DeprecationWarning", "PendingDeprecationWarning", "FutureWarning"):
-            config.addinivalue_line("filterwarnings", f"error::{kind}:(benchwatch|test_|made_|.*_kit)")
+            config.addinivalue_line("filterwarnings", f"error::{kind}:{OWN_MODULES}")
 
 
 def pytest_collection_finish() -> None:

@@ -1,4 +1,4 @@
-"""The declared versions: the lowest ones are those that are tested, and the program has one version.
+"""Declared versions: the lowest ones are those that are tested, and the program has one.
 
 Outside source: PEP 440 and PEP 508, through the library `packaging`, that pytest brings.
 """
