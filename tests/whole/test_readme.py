@@ -23,8 +23,8 @@ PAGES = {
 }
 """The text of each page for users, by its path."""
 TEXT = "\n".join(PAGES.values())
-OF_OTHERS = {"--quiet", "--upgrade", "--editable", "--group", "--dist"}
-"""Options of pip and pytest in commands of the README."""
+OF_OTHERS = {"--quiet", "--upgrade", "--editable", "--group", "--dist", "--strict"}
+"""Options of pip, pytest and mypy in README and docs."""
 
 
 def keys_of_lines() -> dict[str, str]:
