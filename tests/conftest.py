@@ -37,6 +37,10 @@ gc.disable()
 
 # The screen shows local times; the tests and all programs that they start have one time zone.
 os.environ["TZ"] = "UTC"
+
+# Colours are what a test asks for, also where whoever runs the tests has chosen others.
+for name in ("FORCE_COLOR", "NO_COLOR"):
+    os.environ.pop(name, None)
 if hasattr(time, "tzset"):
     time.tzset()
 

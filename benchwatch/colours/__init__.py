@@ -10,6 +10,7 @@ from benchwatch.colours.colour_choice import (
     lines_in_colour,
     no_color_hidden,
 )
+from benchwatch.colours.marked_words import marked_good, marked_off
 from benchwatch.colours.palettes import DARK, LIGHT, Ink, Palette, palette_of
 from benchwatch.colours.theme_words import (
     DARK_THEME,
@@ -31,6 +32,8 @@ __all__ = [
     "colours_forced",
     "colours_refused",
     "lines_in_colour",
+    "marked_good",
+    "marked_off",
     "no_color_hidden",
     "palette_of",
     "theme_word",

@@ -18,7 +18,8 @@ def colours_forced(environ: Mapping[str, str]) -> bool:
 def lines_in_colour(environ: Mapping[str, str], *, is_terminal: bool) -> bool:
     """Return whether lines for people are written in colour.
 
-    ``FORCE_COLOR`` goes before ``NO_COLOR``, as in the example of https://force-color.org.
+    ``FORCE_COLOR`` goes before ``NO_COLOR``, as in the example of https://force-color.org. Without
+    either a terminal gets colours that says it has 256 or more, by TERM or COLORTERM.
 
     Args:
         environ: environment variables.
@@ -26,9 +27,10 @@ def lines_in_colour(environ: Mapping[str, str], *, is_terminal: bool) -> bool:
     """
     if colours_forced(environ):
         return True
-    if colours_refused(environ) or environ.get("TERM") in {None, "", "dumb"}:
+    if colours_refused(environ) or environ.get("TERM") == "dumb":
         return False
-    return is_terminal
+    has_256 = "256color" in environ.get("TERM", "") or bool(environ.get("COLORTERM"))
+    return is_terminal and has_256
 
 
 @contextmanager

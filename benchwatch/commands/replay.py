@@ -21,6 +21,7 @@ from benchwatch.commands.common.option_types import (
     tolerance_of,
 )
 from benchwatch.commands.common.output import narrate
+from benchwatch.commands.common.plain_writer import plain_writer
 from benchwatch.commands.common.progress import progress
 from benchwatch.commands.common.recorded_plan import bench_option, plan_of_recording
 from benchwatch.commands.common.recorded_source import RecordedSource, source_options
@@ -42,7 +43,7 @@ from benchwatch.commands.common.shared_options import (
 from benchwatch.errors import NoReadings, UsageError
 from benchwatch.estimate.results import Numbers
 from benchwatch.journal import Journal
-from benchwatch.line_output import EndOfRun, LineOutput, PlainWriter, json_line
+from benchwatch.line_output import EndOfRun, LineOutput, json_line
 from benchwatch.pipeline.numbers_pipeline import NumbersPipeline
 from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.plan import Plan
@@ -312,7 +313,7 @@ def _play(
     stream: EventStream, taker_of: Callable[[Recording], _LineTaker], *, as_json: bool
 ) -> EndOfRun:
     """Feed the events of all counters, in order of time, to their pipelines; write the lines."""
-    out = LineOutput(sys.stdout, json_line if as_json else PlainWriter())
+    out = LineOutput(sys.stdout, json_line if as_json else plain_writer())
     takers: dict[str, _LineTaker] = {}
     for event in stream:
         taker = takers.get(event.counter)

@@ -29,6 +29,7 @@ from benchwatch.commands.common.option_types import (
     refuse_together,
 )
 from benchwatch.commands.common.output import narrate
+from benchwatch.commands.common.plain_writer import plain_writer
 from benchwatch.commands.common.screen_options import ScreenOptions, can_show_screen, screen_options
 from benchwatch.commands.common.shared_options import (
     json_readings_option,
@@ -60,7 +61,7 @@ from benchwatch.counter import DEFAULT_DRIVER
 from benchwatch.driver_registry import driver
 from benchwatch.errors import JournalError, RegisterError, UsageError
 from benchwatch.journal import Journal, default_path
-from benchwatch.line_output import PlainWriter, json_line
+from benchwatch.line_output import json_line
 from benchwatch.register import register_path
 from benchwatch.register.register_writer import RegisterWriter
 from benchwatch.report.comparison_words import CHAIN_WORDS
@@ -292,7 +293,7 @@ def watch(
                 case "lines":
                     outcome = run_lines(
                         run,
-                        json_line if as_json else PlainWriter(),
+                        json_line if as_json else plain_writer(),
                         end,
                         idle=None if source is None else source.prompt_if_due,
                     )

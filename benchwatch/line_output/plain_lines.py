@@ -4,6 +4,7 @@ import json
 import math
 
 from benchwatch.clock import iso_time
+from benchwatch.colours import marked_good, marked_off
 from benchwatch.errors import FileError
 from benchwatch.estimate.dial_check_record import DialCheck
 from benchwatch.estimate.results import Numbers
@@ -25,10 +26,16 @@ from benchwatch.snapshot import ComparisonNow
 
 
 class PlainWriter:
-    """Writes lines for people; a counter's unit changes only when the offset no longer fits it."""
+    """Writes lines for people; a counter's unit changes only when the offset no longer fits it.
 
-    def __init__(self) -> None:
+    Args:
+        colour: whether words that say how it stands are marked by colours too.
+    """
+
+    def __init__(self, *, colour: bool = False) -> None:
         self._units: dict[str, OffsetUnit] = {}
+        self._good = marked_good if colour else _unmarked
+        self._off = marked_off if colour else _unmarked
 
     def __call__(self, event: Written, numbers: Numbers, not_on_disk: int | None = None, /) -> str:
         """Return one line."""
@@ -42,13 +49,14 @@ class PlainWriter:
         start = f"{_clock_time(event)}  {printable(event.counter)}"
         if isinstance(event, Gap):
             lasted = format_duration(event.lasted_s)
-            return f"{start}  gap of {lasted}: {printable(event.reason, 200)}"
+            return f"{start}  {self._off(f'gap of {lasted}')}: {printable(event.reason, 200)}"
         if isinstance(event, Mark | CheckMade):
             return f"{start}  {_said(event)}"
         if isinstance(event, Record):
             return f"{start}  put on record {printable(event.kind)}{self._recorded(event)}"
         waits = [f"(not on disk: {not_on_disk})"] if not_on_disk else []
-        return "  ".join([start, *self._values(event, numbers), *sorted(event.flags), *waits])
+        words = [*map(self._off, (*sorted(event.flags), *waits))]
+        return "  ".join([start, *self._values(event, numbers), *words])
 
     def _recorded(self, event: Record) -> str:
         """Return the offset of a record and its cautions; nothing if it can't be read."""
@@ -58,7 +66,7 @@ class PlainWriter:
             return ""
         value = write_fraction(record.offset, record.u, self._units.get(event.counter))
         caution = printable(record.caution, 200)
-        return f" {value}" + (f"; caution: {caution}" if caution else "")
+        return f" {value}" + (f"; {self._off('caution')}: {caution}" if caution else "")
 
     def _values(self, reading: Reading, numbers: Numbers) -> list[str]:
         """Return the pieces of a reading's line: the reading, the numbers, the states."""
@@ -80,12 +88,19 @@ class PlainWriter:
             where = write_fraction(rest.offset, rest.u, self._units.get(reading.counter))
             words.append(f"will rest at {where}")
         if numbers.settle is not None:
-            words.append(numbers.settle.state)
+            state = numbers.settle.state
+            words.append(self._good(state) if state == "settled" else state)
         if numbers.tolerance is not None:
-            words.append("inside" if numbers.tolerance.inside else "outside")
+            inside = numbers.tolerance.inside
+            words.append(self._good("inside") if inside else self._off("outside"))
         if reading.correction is not None:
             words.append(f"({correction_words(reading)})")
         return words
+
+
+def _unmarked(text: str) -> str:
+    """Return text as it is, for lines without colours."""
+    return text
 
 
 def _said(event: Mark | CheckMade) -> str:

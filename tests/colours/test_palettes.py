@@ -4,8 +4,10 @@ from dataclasses import fields
 
 import pytest
 from rich.color import Color, ColorSystem
+from rich.console import Console
+from rich.text import Text
 
-from benchwatch.colours import DARK, LIGHT, Ink, Palette
+from benchwatch.colours import DARK, LIGHT, Ink, Palette, marked_good, marked_off
 
 INKS = [field.name for field in fields(Palette) if field.name != "background"]
 
@@ -71,3 +73,16 @@ def test_the_themes_are_the_opposite_of_each_other():
     assert luminance(LIGHT.background) > 0.9
     assert luminance(DARK.text.colour) > 0.6
     assert luminance(LIGHT.text.colour) < 0.05
+
+
+@pytest.mark.parametrize("mark", [marked_good, marked_off])
+def test_marks_in_lines_have_contrast_whatever_the_terminal_has(mark):
+    """Both colours of a mark are chosen, and another reader of the sequences sees 4.5 to 1."""
+    (segment,) = Text.from_ansi(mark("word")).render(Console(no_color=True), end="")
+    style = segment.style
+    assert segment.text == "word"
+    assert style is not None
+    assert style.color is not None
+    assert style.bgcolor is not None
+
+    assert contrast(style.color.get_truecolor().hex, style.bgcolor.get_truecolor().hex) >= 4.5

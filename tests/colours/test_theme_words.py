@@ -38,6 +38,8 @@ def test_what_is_asked_for_goes_first(asked, environ, expected):
         (XTERM | {"FORCE_COLOR": ""}, False, False),
         (XTERM | FORCE | NO, False, True),
         ({"TERM": "dumb"}, True, False),
+        ({"TERM": "xterm"}, True, False),
+        ({"TERM": "xterm", "COLORTERM": "truecolor"}, True, True),
         ({}, True, False),
     ],
 )

@@ -253,6 +253,36 @@ def test_plain_lines_hold_no_escapes(name, text):
         assert not any(ord(c) < 32 or 127 <= ord(c) < 160 or c in "\u2028\u2029" for c in line)
 
 
+MARKS = re.compile(r"\x1b\[([\d;]*)m")
+"""Sequences that choose a style (SGR of ECMA-48)."""
+
+
+@pytest.mark.parametrize(
+    ("event", "numbers", "good", "off"),
+    [
+        (reading(12), NUMBERS, ["inside"], []),
+        (
+            reading(12, flags=frozenset({"spike"})),
+            replace(NUMBERS, settle=Settle("settled", 3.0, None), tolerance=Tolerance(1e-9, False)),
+            ["settled"],
+            ["outside", "spike", "(not on disk: 3)"],
+        ),
+        (GAP, Numbers(), [], ["gap of 6.2 s"]),
+    ],
+)
+def test_colours_mark_words_and_change_none(event, numbers, good, off):
+    """Without its marks a coloured line is the plain one; each mark ends behind its word."""
+    coloured = PlainWriter(colour=True)(event, numbers, 3)
+    marked = [(one[1], one[0]) for one in re.findall(r"\x1b\[([^m]+)m(.*?)\x1b\[0m", coloured)]
+
+    assert MARKS.sub("", coloured) == PlainWriter()(event, numbers, 3)
+    expected = [(word, "1;38;5;16;48;5;75") for word in good]
+    expected += [(word, "1;38;5;16;48;5;215") for word in off]
+    if not isinstance(event, Gap) and not off:
+        expected.append(("(not on disk: 3)", "1;38;5;16;48;5;215"))
+    assert marked == expected
+
+
 # ------------------------------------------------------------- when a line is final
 
 
