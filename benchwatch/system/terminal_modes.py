@@ -49,6 +49,15 @@ def is_hung_up(descriptor: int) -> bool:
     return has_terminal_modes() and terminal_modes(descriptor) is None
 
 
+def in_foreground(descriptor: int) -> bool:
+    """Return whether keys on this terminal are for this process (POSIX.1-2017, 11.1.4)."""
+    library: Any = os  # a type checker for Windows knows no `tcgetpgrp`
+    try:
+        return bool(library.tcgetpgrp(descriptor) == library.getpgrp())
+    except (OSError, AttributeError):  # no controlling terminal, so none that could stop it
+        return True
+
+
 def open_own_terminal(platform: str = sys.platform) -> int:
     """Open the terminal of this process for reading keys; return its descriptor.
 

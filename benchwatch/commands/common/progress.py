@@ -15,6 +15,7 @@ from typing import Final, TextIO
 
 from benchwatch.clock import Clock, SystemClock
 from benchwatch.quantity import format_duration, printable
+from benchwatch.system.terminal_modes import in_foreground
 
 SHOWN_AFTER_S: Final = 2.0
 """Shorter work shows nothing."""
@@ -147,10 +148,8 @@ def _is_shown_terminal(stream: TextIO) -> bool:
 
 def _is_in_foreground(stream: TextIO) -> bool:
     """Return whether this process owns the terminal; a job in the background leaves it alone."""
-    if sys.platform == "win32":
-        return True
     with suppress(OSError, ValueError):
-        return os.tcgetpgrp(stream.fileno()) == os.getpgrp()
+        return in_foreground(stream.fileno())
     return True  # not the terminal that controls this process
 
 

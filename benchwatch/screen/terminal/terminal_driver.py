@@ -13,6 +13,7 @@ from textual.drivers.linux_driver import LinuxDriver
 
 from benchwatch.screen.terminal.key_input import KeyInput
 from benchwatch.screen.terminal.terminal_stream import TerminalStream
+from benchwatch.system.terminal_modes import in_foreground
 from benchwatch.system.waiting import wait_readable
 
 if TYPE_CHECKING:
@@ -160,14 +161,6 @@ class TerminalDriver(LinuxDriver):
         """Continue without keys at the end of a file; mark a terminal whose input ends as lost."""
         if self.input_tty and isinstance(self._file, TerminalStream):
             self._file.mark_lost()
-
-
-def in_foreground(descriptor: int) -> bool:
-    """Return whether keys on this terminal are for this process (POSIX.1-2017, 11.1.4)."""
-    try:
-        return os.tcgetpgrp(descriptor) == os.getpgrp()
-    except OSError:  # no controlling terminal, so none that could stop the process
-        return True
 
 
 @contextlib.contextmanager
