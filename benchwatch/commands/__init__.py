@@ -11,6 +11,7 @@ COMMANDS: Final = {
     "find": "List instruments and the driver that fits.",
     "drivers": "List drivers, show one, try one on a counter.",
     "bench": "Write or check a bench file.",
+    "config": "Say your settings and where each comes from; write their file.",
     "journal": "Say what the journal holds; move old runs to an archive.",
     "doctor": "Say what is missing on this computer, and what to do.",
     "units": "List units, show one with its history, make or change one.",

@@ -40,6 +40,7 @@ from benchwatch.commands.common.shared_options import (
     settle_option,
     tolerance_option,
 )
+from benchwatch.commands.common.user_settings import user_settings
 from benchwatch.errors import NoReadings, UsageError
 from benchwatch.estimate.results import Numbers
 from benchwatch.journal import Journal
@@ -313,7 +314,8 @@ def _play(
     stream: EventStream, taker_of: Callable[[Recording], _LineTaker], *, as_json: bool
 ) -> EndOfRun:
     """Feed the events of all counters, in order of time, to their pipelines; write the lines."""
-    out = LineOutput(sys.stdout, json_line if as_json else plain_writer())
+    unit = user_settings().found.value("display_unit")
+    out = LineOutput(sys.stdout, json_line if as_json else plain_writer(unit))
     takers: dict[str, _LineTaker] = {}
     for event in stream:
         taker = takers.get(event.counter)

@@ -44,6 +44,7 @@ from benchwatch.commands.common.typed_readings import (
     typed_words,
     with_typed,
 )
+from benchwatch.commands.common.user_settings import check_keys, screen_settings, user_settings
 from benchwatch.commands.common.watch_session import (
     run_lines,
     run_on_page,
@@ -217,22 +218,24 @@ def watch(
     """
     web = web or web_address is not None or web_port is not None
     address = _served_address(web_address, web_port)
+    settings = user_settings()
     front_end = _front_end(plain=plain, as_json=as_json, web=web, sound=sound, screen=screen)
     refuse_together(("--journal", journal is not None), ("--no-journal", no_journal))
     typed = TypedSettings(
         nominals=nominals,
-        tolerance=tolerance,
-        settle=settle,
+        tolerance=tolerance or settings.first("tolerance"),
+        settle=settle or settings.first("settle"),
         gate_s=gate_s,
         interval_s=interval_s,
         driver=driver_name,
     )
     limits = RunLimits(count, for_s, until is not None)
     lines = front_end == "lines"
+    bench_file = bench_file or settings.bench(resources, others=by_hand or sim is not None)
     resources = typed_words(resources, typed=by_hand, others=bool(bench_file or sim))
     with ExitStack() as stack:
         described = None if bench_file is None else load_bench(bench_file)
-        backend = backend or (described and described.backend) or DEFAULT_BACKEND
+        backend = settings.backend(backend, None if described is None else described.backend)
         check_backend(backend)
         bench = stack.enter_context(
             simulated_bench(resources, bench_file, sim, seed=seed, faults=faults, nominals=nominals)
@@ -247,7 +250,7 @@ def watch(
         load = cache(driver)
         for plan in plans:
             load(plan.driver)
-        if limits.until_settled and any(plan.settle is None for plan in plans):
+        if limits.until_settled and any(one.settle is None for one in settings.with_limits(plans)):
             raise UsageError("--until settled needs to know what settled means: add --settle.")
         readings_fd = standard_input(plans, screen=front_end == "screen")
         buses = Buses(readings_fd)
@@ -265,7 +268,7 @@ def watch(
                 begins_at_once=not lines,
             )
         run = LiveWatch(
-            opened.plans,
+            settings.with_limits(opened.plans),
             journal=kept,
             limits=limits,
             lines=lines,
@@ -282,18 +285,14 @@ def watch(
             proof=groups,
             chain_words=CHAIN_WORDS,
         )
-        _introduce(bench, described, kept)
-        for sentence in opened.passed_over:
-            narrate(sentence)
-        for sentence in opened.sentences:
-            narrate(f"{sentence}; --no-resume begins another.")
+        _introduce(bench, described, kept, opened)
         end = partial(_end, run, kept, opened.register)
         try:
             match front_end:
                 case "lines":
                     outcome = run_lines(
                         run,
-                        json_line if as_json else plain_writer(),
+                        json_line if as_json else plain_writer(settings.found.value("display_unit")),
                         end,
                         idle=None if source is None else source.prompt_if_due,
                     )
@@ -303,7 +302,7 @@ def watch(
                         address,
                         screen.options(where, bell=False),
                         trimmer=bench,
-                        asked=screen.theme,
+                        asked=screen.theme or settings.found.value("theme"),
                         ascii_only=screen.ascii,
                         cleanup=end,
                     )
@@ -329,15 +328,15 @@ def _front_end(
     """Choose where the readings are shown.
 
     Raises:
-        UsageError: options exclude each other.
+        FileError: the configuration file can't be read.
+        UsageError: options exclude each other, or keys of the screen can't be used.
     """
     refuse_together(("--plain", plain), ("--json", as_json), ("--web", web))
     refuse_together(("--sound", sound), ("--web", web))
-    if web:
-        return "page"
     wants_lines = plain or as_json
-    if not wants_lines and can_show_screen():
-        return "screen"
+    if web or (not wants_lines and can_show_screen()):
+        check_keys(screen_settings())
+        return "page" if web else "screen"
     if wants_lines or not sys.stdout.isatty():
         screen.refuse()
     if sound:
@@ -352,9 +351,12 @@ def _served_address(address: str | None, port: int | None) -> ServedAddress:
 
 
 def _introduce(
-    served: "ServedBench | None", described: Bench | None, journal: Journal | None
+    served: "ServedBench | None",
+    described: Bench | None,
+    journal: Journal | None,
+    opened: WatchVisits,
 ) -> None:
-    """Write to standard error the simulated bench, the reference and the journal in use."""
+    """Write to standard error the simulated bench, the reference, the journal and open visits."""
     if served is not None:
         name, about, seed = served.name, served.about, served.seed
         narrate(f"simulated bench '{name}': {about} (seed {seed})")
@@ -362,6 +364,10 @@ def _introduce(
         narrate(reference_sentence(described))
     if journal is not None:
         narrate(f"journal: {journal.path}")
+    for sentence in opened.passed_over:
+        narrate(sentence)
+    for sentence in opened.sentences:
+        narrate(f"{sentence}; --no-resume begins another.")
 
 
 def _end(run: LiveWatch, journal: Journal | None, register: RegisterWriter | None) -> int:

@@ -13,6 +13,7 @@ from benchwatch.line_output.line_writer import EndOfRun, LineEvent, Written
 from benchwatch.pipeline.dial_check_words import check_words
 from benchwatch.pipeline.time_base_correction import correction_words
 from benchwatch.quantity import (
+    OFFSET_UNITS,
     OffsetUnit,
     format_duration,
     how_many,
@@ -30,9 +31,11 @@ class PlainWriter:
 
     Args:
         colour: whether words that say how it stands are marked by colours too.
+        unit: name of the unit of all fractions; None: by size.
     """
 
-    def __init__(self, *, colour: bool = False) -> None:
+    def __init__(self, *, colour: bool = False, unit: str | None = None) -> None:
+        self._fixed = next((one for one in OFFSET_UNITS if one.name == unit), None)
         self._units: dict[str, OffsetUnit] = {}
         self._good = marked_good if colour else _unmarked
         self._off = marked_off if colour else _unmarked
@@ -64,7 +67,7 @@ class PlainWriter:
             record = OffsetRecord.from_dict(json.loads(event.document))
         except (FileError, ValueError):
             return ""
-        value = write_fraction(record.offset, record.u, self._units.get(event.counter))
+        value = write_fraction(record.offset, record.u, self._units.get(event.counter, self._fixed))
         caution = printable(record.caution, 200)
         return f" {value}" + (f"; {self._off('caution')}: {caution}" if caution else "")
 
@@ -75,7 +78,7 @@ class PlainWriter:
             words.append(f"{_signed_hz(reading)} Hz")
         estimate = numbers.estimate
         if estimate is not None:
-            unit = offset_unit(estimate.offset, self._units.get(reading.counter))
+            unit = self._fixed or offset_unit(estimate.offset, self._units.get(reading.counter))
             self._units[reading.counter] = unit
             value = write_fraction(estimate.offset, estimate.u, unit)
             words.append(f"estimate {value} ({how_many(estimate.readings, 'reading')})")

@@ -2,6 +2,7 @@
 
 import time
 from collections.abc import Callable, Collection
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -36,7 +37,6 @@ from benchwatch.screen.typed_commands import (
     suggestions,
 )
 from benchwatch.screen.view import View
-from benchwatch.screen.views.view_list import VIEWS
 from benchwatch.screen.watch_source import PlaybackControl, SoundMaker, TrimmerControl, WatchSource
 from benchwatch.screen.widgets.overlays import Overlay, TextOverlay
 from benchwatch.screen.widgets.tap_targets import key_at, tab_at
@@ -92,9 +92,12 @@ class BenchwatchApp(App[None]):
         self.ending = False
         """Whether the app is ending."""
         saved = load(self.options.state) if self.options.state is not None else Preferences()
+        began = replace(saved, unit=self.options.unit or saved.unit)
+        self._saved_unit = saved.unit if self.options.unit else None
+        """The unit of fractions to save, where the one to begin with is configured."""
         self._sound = None if sound is None else sound(self.bell)
         self.screen_state = ScreenState(
-            watch, trimmer, self.options, saved, playback=playback, sound=self._sound
+            watch, trimmer, self.options, began, playback=playback, sound=self._sound
         )
         self._questions = Questions(self.screen_state, self._ask, self.redraw_soon, playback)
 
@@ -123,7 +126,10 @@ class BenchwatchApp(App[None]):
         if self._sound is not None:
             self._sound.stop()
         if self.options.state is not None:
-            save(self.options.state, self.screen_state.preferences)
+            chosen = self.screen_state.preferences
+            if self._saved_unit is not None and chosen.unit == self.options.unit:
+                chosen = replace(chosen, unit=self._saved_unit)
+            save(self.options.state, chosen)
 
     # ---------------------------------------------------------------- drawing
 
@@ -217,13 +223,14 @@ class BenchwatchApp(App[None]):
             self._questions.power()
         else:
             frame = self.screen_state.frame()
-            elsewhere = VIEWS.keys_elsewhere(self.screen_state.view, frame.capabilities)
+            views = self.screen_state.views
+            elsewhere = views.keys_elsewhere(self.screen_state.view, frame.capabilities)
             if key := pressed_key(pressed.key, frame.keys):
                 self.act(key.id)
             elif pressed.key in CLOSING_KEYS:
                 pass
             elif key := pressed_key(pressed.key, elsewhere):
-                where = VIEWS.view_for(key).title
+                where = views.view_for(key).title
                 self.screen_state.show_message(
                     f"{key.label} ({key.footer or key.action}) works on {where}"
                 )
@@ -266,7 +273,9 @@ class BenchwatchApp(App[None]):
                 counters = self.screen_state.choices()
                 overlay = CommandOverlay(
                     self.options.theme,
-                    lambda typed: suggestions(typed, VIEWS, view, available, counters),
+                    lambda typed: suggestions(
+                        typed, self.screen_state.views, view, available, counters
+                    ),
                 )
                 self.push_screen(overlay, self._command)
             case _:
@@ -319,18 +328,20 @@ class BenchwatchApp(App[None]):
         """Make the page that the key with the id `opener` opens; keys of other pages replace it."""
         from benchwatch.screen import text_pages  # noqa: PLC0415 - the first screen does not need it
 
+        views = self.screen_state.views
+
         def text(width: int) -> list[StyledLine]:
             match opener:
                 case "explain":
-                    return text_pages.help_lines(view, self.screen_state.frame().keys, width)
+                    here = self.screen_state.frame().keys
+                    return text_pages.help_lines(views, view, here, width)
                 case "list_keys":
-                    return text_pages.key_list(VIEWS, view, available, width)
+                    return text_pages.key_list(views, view, available, width)
                 case _:
                     return text_pages.record_lines(self.screen_state.frame(), width)
 
-        openers = {*PAGE_KEYS, *(view.key_id for view in VIEWS.tabs)}
-        here = VIEWS.keys_in(view, available)
-        others = [key for key in here if key.id in openers]
+        openers = {*PAGE_KEYS, *(view.key_id for view in views.tabs)}
+        others = [key for key in views.keys_in(view, available) if key.id in openers]
         return TextOverlay(self.options.theme, text, opener=opener, openers=others)
 
     def _next_page(self, key: str | None) -> None:

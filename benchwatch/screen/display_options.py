@@ -9,6 +9,7 @@ from pathlib import Path
 from platformdirs import user_state_path
 
 from benchwatch.colours import ThemeWord, theme_word
+from benchwatch.configuration import KeyName
 from benchwatch.screen.drawing.theme import Theme
 
 
@@ -72,3 +73,9 @@ class DisplayOptions:
     """Folder of saved views and reports; it is made where it is not there."""
     journal: Path | None = None
     """The journal of the run; None: nothing is kept."""
+    unit: str = ""
+    """Name of the unit of fractions to begin with; empty: the one that was chosen last."""
+    keys: Mapping[str, tuple[KeyName, ...]] = field(default_factory=dict)
+    """Keys in place of the usual ones, by ids of actions."""
+    keys_from: str = ""
+    """The file that asks for these keys, for messages."""

@@ -6,11 +6,13 @@ for a digit is seen and refused, and does nothing else. On an empty line letters
 of the views.
 """
 
+import string
 import unicodedata
 from collections.abc import Collection, Sequence
 from dataclasses import replace
 from typing import Final
 
+from benchwatch.configuration import read_key_name
 from benchwatch.screen.key_binding import Capability, KeyBinding
 from benchwatch.screen.shared_keys import (
     AS_FOUND_KEY,
@@ -32,8 +34,7 @@ ESCAPE: Final = "escape"
 ASKING_KEYS: Final = frozenset({AS_FOUND_KEY.id, AS_LEFT_KEY.id})
 """Ids of the keys that ask first on an empty line, where l may be a slip for 1."""
 _PRINTABLE_NAMES: Final = frozenset(
-    {"space", "colon", "question_mark", "equals_sign", "plus", "minus"}
-    | {f"{side}_square_bracket" for side in ("left", "right")}
+    {"space", *(read_key_name(mark).name for mark in string.punctuation)}
 )
 """Names, longer than a character, of keys of the views that type a character."""
 

@@ -9,6 +9,7 @@ from benchwatch.screen.drawing.styled_text import Role, StyledLine, fitting, lin
 from benchwatch.screen.drawing.theme import Theme
 from benchwatch.screen.key_binding import Capability, KeyBinding
 from benchwatch.screen.preferences import Preferences
+from benchwatch.screen.shared_keys import QUIT_KEY
 from benchwatch.screen.text.rates import RateUnit
 from benchwatch.snapshot import ComparisonNow, Playback, Snapshot, Trace
 from benchwatch.staleness import is_current
@@ -104,6 +105,10 @@ class Frame:
     message: str = ""
     """A sentence shown for a moment, such as the effect of a key."""
 
+    def label_of(self, key: KeyBinding) -> str:
+        """Return the present label of a key, which the user may have changed."""
+        return next((one.label for one in self.keys if one.id == key.id), key.label)
+
     @property
     def operator(self) -> bool:
         """True where the counter takes commands: tool, records, settings."""
@@ -177,12 +182,12 @@ def names_drawn(panel: Panel, frame: Frame, rows: int) -> list[str | None]:
     return [] if named is None else [named(frame, row, rows) for row in range(rows)]
 
 
-def _too_small(_frame: Frame, width: int, rows: int) -> list[StyledLine]:
+def _too_small(frame: Frame, width: int, rows: int) -> list[StyledLine]:
     """Draw the message that the screen is too small, with the size it needs."""
-    needed = f"{LEAST_WIDTH}x{LEAST_HEIGHT}"
+    needed, leave = f"{LEAST_WIDTH}x{LEAST_HEIGHT}", frame.label_of(QUIT_KEY)
     text = fitting(
         width,
-        line((f"window too small: {width}x{rows}, needs {needed}; q quits", Role.OFF)),
+        line((f"window too small: {width}x{rows}, needs {needed}; {leave} quits", Role.OFF)),
         line((f"window too small: needs {needed}", Role.OFF)),
         line((f"needs {needed}", Role.OFF)),
     )

@@ -3,6 +3,7 @@
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import partial
+from typing import Final
 
 from benchwatch.errors import BenchwatchError, UnknownUnit
 from benchwatch.quantity import printable
@@ -15,6 +16,7 @@ from benchwatch.screen.display_options import DisplayOptions
 from benchwatch.screen.entry_line import shown_keys
 from benchwatch.screen.frame import BenchRow, Frame
 from benchwatch.screen.key_binding import KeyBinding, capabilities
+from benchwatch.screen.key_changes import with_changed_keys
 from benchwatch.screen.moment_message import MomentMessage
 from benchwatch.screen.panels.ident import subject
 from benchwatch.screen.panels.status_text import tool_on
@@ -73,6 +75,7 @@ class ScreenState:
         # The time of a recording stops, jumps and runs fast; people read a message in real time.
         clock_s = watch.elapsed_s if playback is None else monotonic
         self._theme, self.preferences = options.theme, preferences
+        self.views: Final = with_changed_keys(VIEWS, options.keys, options.keys_from)
         several = len(watch.names) > 1
         self._view = ShownView(options.view, several=several)
         self._counters = ShownCounters(watch, clock_s)
@@ -147,6 +150,7 @@ class ScreenState:
             typed=self._handle.enter is not None and not view.whole_bench,
             compare=self._watch.chain is not None and len(names) > 1,
         )
+        keys = self.views.keys_in(view, available)
         return Frame(
             snapshot=snapshot,
             now_s=now_s,
@@ -155,8 +159,8 @@ class ScreenState:
             names=names,
             rows=self._rows or () if view.whole_bench else (),
             troubles=self._counters.troubles(others=not view.whole_bench),
-            tabs=VIEWS.tabs_for(view, available),
-            keys=shown_keys(VIEWS.keys_in(view, available), available, self._counter.entry.text),
+            tabs=self.views.tabs_for(view, available),
+            keys=shown_keys(keys, available, self._counter.entry.text),
             capabilities=available,
             unit=axes.unit,
             drift_unit=axes.drift_unit,
@@ -182,8 +186,8 @@ class ScreenState:
 
     def key(self, id_: str) -> KeyBinding | None:
         """Return the binding with this id; None when it has no effect in this view now."""
-        keys = VIEWS.keys_in(self.view, self.frame().capabilities)
-        return next((one for one in keys if one.id == id_), None)
+        here = self.views.keys_in(self.view, self.frame().capabilities)
+        return next((one for one in here if one.id == id_), None)
 
     def type_key(self, name: str, character: str | None) -> bool:
         """Type a key on the entry line, or in the number of a counter.
@@ -345,7 +349,7 @@ class ScreenState:
         self._scroll = min(max(self._scroll + key.scrolls, 0), last)
 
     def _show_beside(self, steps: int) -> None:
-        self.show(VIEWS.beside(self.view, steps, self.frame().capabilities).name)
+        self.show(self.views.beside(self.view, steps, self.frame().capabilities).name)
 
     def open_counter(self, name: str) -> None:
         """Show the views of the counter `name`, from wherever the screen is."""

@@ -59,7 +59,7 @@ END_TYPING_KEY = KeyBinding(
     keys=("ctrl+d",),
     label="Ctrl-D",
     action="End the typing, and leave the screen",
-    help="End the typing, and leave the screen as q does.",
+    help="End the typing, and leave the screen as {leave} does.",
     needs="typed",
 )
 NEXT_VIEW_KEY = KeyBinding(
@@ -67,7 +67,7 @@ NEXT_VIEW_KEY = KeyBinding(
     keys=("tab",),
     label="Tab",
     action="Show the next view",
-    help="Show the next view, or with Shift-Tab the one before.",
+    help="Show the next view, or with {previous_view} the one before.",
 )
 PREVIOUS_VIEW_KEY = KeyBinding(
     id="previous_view",
@@ -250,7 +250,7 @@ TURNING_KEYS = (
         label="Left/Right",
         footer="turn",
         action="Turn the trimmer down a little",
-        help="Turn the trimmer a little: Left lowers the frequency, Right raises it.",
+        help="Turn the trimmer a little: {fine_down} lowers the frequency, {fine_up} raises it.",
         needs="trimmer",
     ),
     KeyBinding(
@@ -266,7 +266,10 @@ TURNING_KEYS = (
         label="Down/Up",
         footer="coarse",
         action="Turn the trimmer down ten times as far",
-        help="Turn the trimmer ten times as far: Down lowers the frequency, Up raises it.",
+        help=(
+            "Turn the trimmer ten times as far: {coarse_down} lowers the frequency, {coarse_up} "
+            "raises it."
+        ),
         needs="trimmer",
     ),
     KeyBinding(
@@ -283,7 +286,10 @@ NEXT_COUNTER_KEY = KeyBinding(
     label="n/N",
     footer="counter",
     action="Show the next counter",
-    help="Show the next counter of the bench in the same view, or with N the one before.",
+    help=(
+        "Show the next counter of the bench in the same view, or with {previous_counter} the one "
+        "before."
+    ),
     needs="counters",
 )
 PREVIOUS_COUNTER_KEY = KeyBinding(

@@ -29,10 +29,12 @@ ROLES: Final[dict[Tone, Role]] = {
 }
 
 
-def help_lines(view: View, keys: Sequence[KeyBinding], width: int) -> list[StyledLine]:
+def help_lines(
+    views: ViewList, view: View, keys: Sequence[KeyBinding], width: int
+) -> list[StyledLine]:
     """Return the help of one view: what it shows, the `keys` that work here, the cautions."""
     rows = [line((view.title, Role.STRONG)), StyledLine()]
-    for paragraph in view.help:
+    for paragraph in views.help_of(view):
         rows += [*wrapped_text(paragraph, width), StyledLine()]
     rows += [line(("Keys", Role.STRONG)), *_key_lines(keys, width)]
     rows += [StyledLine(), line(("Cautions", Role.STRONG))]

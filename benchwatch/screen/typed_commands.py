@@ -171,7 +171,7 @@ def suggestions(
 
 def _key(key: KeyBinding, view: View | None = None) -> Suggestion:
     """Return the suggestion for a key; `view`: the view to change to first."""
-    name = key.label.partition("/")[0]
+    name = key.label.partition("/")[0] or key.label
     where, text = ("", key.action) if view is None else (view.name, f"{view.title}: {key.action}")
     return Suggestion(name=name, text=text, command=KeyCommand(key.id, where), also=key.help)
 

@@ -1,9 +1,11 @@
 """The declaration of a view, from which its tab, keys, help and command-line name follow."""
 
-from collections.abc import Callable, Collection, Sequence
+import re
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
+from benchwatch.configuration import KeyName
 from benchwatch.screen import shared_keys as keys
 from benchwatch.screen.drawing.styled_text import StyledLine
 from benchwatch.screen.frame import Frame, Panel, Tab, drawn, stack
@@ -84,10 +86,12 @@ class View:
 class ViewList:
     """The views of a screen in their order, and all keys."""
 
-    def __init__(self, views: Sequence[View]) -> None:
+    def __init__(
+        self, views: Sequence[View], changed: Mapping[str, tuple[KeyName, ...]] | None = None
+    ) -> None:
         """List the views; the keys of those with tabs are consecutive digits.
 
-        At least one must be there on every bench.
+        At least one must be there on every bench. `changed`: other keys by ids of actions.
         """
         self.views: Final = tuple(views)
         self.tabs: Final = tuple(view for view in views if not view.parent)
@@ -104,7 +108,7 @@ class ViewList:
         )  # fmt: skip
         own = dict.fromkeys(key for view in views for key in view.keys if key not in shared)
         stepping = (keys.NEXT_COUNTER_KEY, keys.PREVIOUS_COUNTER_KEY)
-        self.keys: Final = (*shared, *own, *stepping)
+        self.keys: Final = with_keys((*shared, *own, *stepping), changed or {})
         """All keys, in the order of footer and help."""
         of_counters = tuple(view for view in views if not view.whole_bench)
         where = {
@@ -113,11 +117,27 @@ class ViewList:
             for key in view.keys
         } | {form.key_id: (self.named(form.parent), form) for form in forms}
         self._where: Final = where | {key.id: of_counters for key in stepping}
+        """By id of each key that does not work in all views: the views in which it works."""
+        self._own: Final = {view.name: {key.id for key in view.keys} for view in views}
+        """By name of each view: the ids of the keys in its declaration."""
         self._own_names: Final = {
-            view.name: frozenset(name for key in view.keys if view.whole_bench for name in key.keys)
+            view.name: frozenset(
+                name
+                for key in self.keys
+                if view.whole_bench and key.id in self._own[view.name]
+                for name in key.keys
+            )
             for view in views
         }
-        """By id of each key that does not work in all views: the views in which it works."""
+
+    def with_keys(self, changed: Mapping[str, tuple[KeyName, ...]]) -> "ViewList":
+        """Return these views with other keys for the actions whose ids are in `changed`."""
+        return ViewList(self.views, changed)
+
+    def help_of(self, view: View) -> tuple[str, ...]:
+        """Return the paragraphs of a view's help, with the present keys in them."""
+        labels = own_labels(self.keys)
+        return tuple(_with_labels(paragraph, labels) for paragraph in view.help)
 
     def named(self, name: str) -> View:
         """Return the view called `name`, or the first that is there on every bench."""
@@ -131,13 +151,14 @@ class ViewList:
         bench its own keys come first in the footer, and stand for all others of the same name.
         """
         here = [key for key in self._usable(available) if self._works_in(key, view)]
+        ids = self._own[view.name]
         if not view.whole_bench:
-            names = {name for key in here if key in view.keys for name in key.keys}
-            return [key if key in view.keys else _without(key, names) for key in here]
+            names = {name for key in here if key.id in ids for name in key.keys}
+            return [key if key.id in ids else _without(key, names) for key in here]
         own, others = (
-            [key for key in here if (key in view.keys) is is_own] for is_own in (True, False)
+            [key for key in here if (key.id in ids) is is_own] for is_own in (True, False)
         )
-        first = others.index(keys.LIST_KEYS_KEY) + 1
+        first = [key.id for key in others].index(keys.LIST_KEYS_KEY.id) + 1
         return [*others[:first], *own, *others[first:]]
 
     def keys_elsewhere(self, view: View, available: Collection[Capability]) -> list[KeyBinding]:
@@ -156,7 +177,8 @@ class ViewList:
 
     def keys_of(self, view: View) -> list[KeyBinding]:
         """List the keys that work in `view` and in no other."""
-        return [key for key in view.keys if self._where[key.id] == (view,)]
+        own = self._own[view.name]
+        return [key for key in self.keys if key.id in own and self._where[key.id] == (view,)]
 
     def tabs_for(self, view: View, available: Collection[Capability]) -> tuple[Tab, ...]:
         """Return the tabs while `view` is shown; another form of a view shares the view's tab."""
@@ -180,7 +202,7 @@ class ViewList:
     def _works_in(self, key: KeyBinding, view: View) -> bool:
         if view not in self._where.get(key.id, (view,)):
             return False
-        return key in view.keys or self._own_names[view.name].isdisjoint(key.keys)
+        return key.id in self._own[view.name] or self._own_names[view.name].isdisjoint(key.keys)
 
     def _tab_key(self, view: View) -> KeyBinding:
         """Return the binding of a view with a tab.
@@ -198,6 +220,37 @@ class ViewList:
             footer_label=f"{view.key}-{self.tabs[-1].key}" if first else "",
             needs=view.needs,
         )
+
+
+def own_labels(all_keys: Sequence[KeyBinding]) -> dict[str, str]:
+    """Return the label of each key alone, by id: of the pair Left/Right each has its half."""
+    return {
+        key.id: key.label.removesuffix(f"/{after.label}") if after is not None else key.label
+        for key, after in zip(all_keys, (*all_keys[1:], None), strict=True)
+    }
+
+
+def with_keys(
+    usual: Sequence[KeyBinding], changed: Mapping[str, tuple[KeyName, ...]]
+) -> tuple[KeyBinding, ...]:
+    """Return all keys with their present names and labels, and these labels in their helps.
+
+    In a help ``{note}`` stands for the label of the key with the id ``note``.
+    """
+    before = own_labels(usual)
+    labels = before | {id_: names[0].label for id_, names in changed.items()}
+    made = []
+    for key, after in zip(usual, (*usual[1:], None), strict=True):
+        label = labels[key.id]
+        if after is not None and key.label == f"{before[key.id]}/{after.label}":
+            label = f"{label}/{labels[after.id]}"
+        names = tuple(one.name for one in changed[key.id]) if key.id in changed else key.keys
+        made.append(replace(key, keys=names, label=label, help=_with_labels(key.help, labels)))
+    return tuple(made)
+
+
+def _with_labels(text: str, labels: Mapping[str, str]) -> str:
+    return re.sub(r"\{(\w+)\}", lambda found: labels[found[1]], text)
 
 
 def _without(key: KeyBinding, names: Collection[str]) -> KeyBinding:

@@ -10,6 +10,7 @@ from benchwatch.bus import DEFAULT_BACKEND, Buses
 from benchwatch.bus.listing import ResourceLister, listers
 from benchwatch.commands.common.option_types import DURATION
 from benchwatch.commands.common.output import narrate
+from benchwatch.commands.common.user_settings import user_settings
 from benchwatch.counter import DEFAULT_DRIVER
 from benchwatch.discovery import Finder
 from benchwatch.driver_registry import drivers
@@ -18,8 +19,13 @@ from benchwatch.errors import DriverError
 if TYPE_CHECKING:
     Option = Callable[[Callable[..., Any]], Callable[..., Any]]
 
+
+def _backend(context: click.Context, _param: click.Parameter, typed: str | None) -> str:
+    return DEFAULT_BACKEND if context.resilient_parsing else user_settings().backend(typed)
+
+
 backend_option: "Final[Option]" = click.option(
-    "--backend", default=DEFAULT_BACKEND, show_default=True, help="The VISA library."
+    "--backend", callback=_backend, help=f"The VISA library; {DEFAULT_BACKEND} unless configured."
 )
 
 

@@ -12,6 +12,8 @@ import click
 
 from benchwatch.colours import THEMES, ThemeWord
 from benchwatch.commands.common.output import narrate
+from benchwatch.commands.common.user_settings import check_keys, screen_settings
+from benchwatch.configuration import KEYS_TABLE
 from benchwatch.errors import UsageError
 
 if TYPE_CHECKING:
@@ -43,9 +45,10 @@ class ScreenOptions:
     ascii: bool = False
     view: str = ""
     """Name of the first view; empty: the view that serves the state."""
-    bell: bool = True
+    bell: bool | None = None
+    """Whether the bell may ring; None: as configured."""
     theme: ThemeWord | None = None
-    """The theme that was asked for; None: by the environment."""
+    """The theme that was typed; None: as configured, else by the environment."""
 
     def options(self, journal: Path | None = None, *, bell: bool = True) -> "DisplayOptions":
         """Return the display options of the screen.
@@ -53,7 +56,14 @@ class ScreenOptions:
         Args:
             journal: the journal beside which saved views go; None: into the present folder.
             bell: False: the bell never rings.
+
+        Raises:
+            FileError: the configuration file can't be read.
+            UsageError: a setting can't be used.
         """
+        found = screen_settings()
+        check_keys(found)
+        rings = found.value("bell") if self.bell is None else self.bell
         from benchwatch.screen.display_options import (  # noqa: PLC0415 - line output does not need it
             DisplayOptions,
             reports_folder,
@@ -61,9 +71,14 @@ class ScreenOptions:
         )
 
         return DisplayOptions(
-            theme=theme_for(asked=self.theme, ascii_only=self.ascii or None),
+            theme=theme_for(
+                asked=self.theme or found.value("theme"), ascii_only=self.ascii or None
+            ),
             view=self.view.replace("-", "_"),
-            bell=bell and self.bell,
+            bell=bell and rings is not False,
+            unit=found.value("display_unit") or "",
+            keys=found.value(KEYS_TABLE) or {},
+            keys_from=found.source(KEYS_TABLE),
             reports=reports_folder(journal),
             journal=journal,
         )
@@ -74,13 +89,14 @@ class ScreenOptions:
         Raises:
             UsageError: an option of the screen was typed.
         """
-        typed = (
-            ("--ascii", self.ascii),
-            ("--theme", self.theme is not None),
-            ("--view", bool(self.view)),
-            ("--no-bell", not self.bell),
-        )
-        for name, given in typed:
+        bell = "--bell" if self.bell else "--no-bell"
+        typed = {
+            "--ascii": self.ascii,
+            "--theme": self.theme is not None,
+            "--view": bool(self.view),
+            bell: self.bell is not None,
+        }
+        for name, given in typed.items():
             if given:
                 raise UsageError(f"{name} is for the screen: leave it out where lines are written.")
 
@@ -99,17 +115,21 @@ def screen_options(command: Callable[..., Any]) -> Callable[..., Any]:
         type=ViewChoice(),
         help="The view that the screen begins with; else by the state.",
     )
-    @click.option("--no-bell", is_flag=True, help="Do not ring when the oscillator settles.")
+    @click.option(
+        "--bell/--no-bell",
+        default=None,
+        help="Ring or do not ring when the oscillator settles; it rings unless configured.",
+    )
     @wraps(command)
     def with_screen(
         *args: Any,
         ascii_only: bool,
         theme: ThemeWord | None,
         view: str | None,
-        no_bell: bool,
+        bell: bool | None,
         **rest: Any,
     ) -> Any:
-        screen = ScreenOptions(ascii=ascii_only, theme=theme, view=view or "", bell=not no_bell)
+        screen = ScreenOptions(ascii=ascii_only, theme=theme, view=view or "", bell=bell)
         return command(*args, screen=screen, **rest)
 
     return with_screen

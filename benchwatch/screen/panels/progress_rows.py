@@ -14,6 +14,7 @@ from benchwatch.screen.panels.status_text import (
     tool_on,
     tool_state,
 )
+from benchwatch.screen.shared_keys import AS_LEFT_KEY
 from benchwatch.screen.text.amounts import ago, amount, to_go, with_u
 
 _PARTS = (
@@ -165,7 +166,8 @@ def landing_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
             line("  ", ("[LANDED]", Role.GOOD_LAMP), " "),
             frame.theme.printable(landing.reason),
         )
-        offer = "l records it as left" if frame.operator and not has_as_left(frame) else ""
+        key = frame.label_of(AS_LEFT_KEY)
+        offer = f"{key} records it as left" if frame.operator and not has_as_left(frame) else ""
         long = lamp + line("; ".join(filter(None, (reason, offer))))
         row = fitting(width, long, lamp + line(offer or reason))
     elif landing.state == "holding":

@@ -6,6 +6,7 @@ from benchwatch.quantity import write_fraction
 from benchwatch.screen.drawing.styled_text import Role, StyledLine, fitting, line
 from benchwatch.screen.frame import Frame
 from benchwatch.screen.panels.status_text import last_turn, warming
+from benchwatch.screen.shared_keys import AS_FOUND_KEY
 from benchwatch.screen.text.amounts import with_u
 
 if TYPE_CHECKING:
@@ -55,14 +56,15 @@ def records_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
 def _no_as_found(frame: Frame, width: int) -> StyledLine:
     """Write why there is no as-found record yet, and what to do about it."""
     how, short = "", ""
+    key = frame.label_of(AS_FOUND_KEY)
     if warming(frame):
-        why, how = "not yet, still warming", "a records it all the same"
+        why, how = "not yet, still warming", f"{key} records it all the same"
     elif last_turn(frame) is not None:
-        why, how = "none, turned before it was known", "a records the present offset"
+        why, how = "none, turned before it was known", f"{key} records the present offset"
     else:
         why, how, short = (
-            "not recorded yet", "a records it, before the first nudge",
-            "press a before the first nudge",
+            "not recorded yet", f"{key} records it, before the first nudge",
+            f"press {key} before the first nudge",
         )  # fmt: skip
     if not frame.operator:
         return line((f"  as found: {why}", Role.DIM))

@@ -73,10 +73,10 @@ def _alone(frame: Frame, width: int) -> list[StyledLine]:
     if visit is not None and visit.chain:
         drawn += _text(frame, f"on record of this visit{_age(frame)}: {visit.chain}", width)
     if frame.offered and "compare" in frame.capabilities:
-        names = ", ".join(frame.offered)
+        names, key = ", ".join(frame.offered), frame.label_of(COMPARE_KEY)
         drawn += _text(
             frame,
-            f"{names} have one nominal. Where some are on one signal, p compares them; "
+            f"{names} have one nominal. Where some are on one signal, {key} compares them; "
             "none is taken to be.",
             width,
         )
@@ -237,6 +237,15 @@ def _row(
     return row
 
 
+COMPARE_KEY = KeyBinding(
+    id="prove_chain",
+    keys=("p",),
+    label="p",
+    footer="compare",
+    action="Compare the counters with one nominal",
+    help="Compare the counters with one nominal: only you know if they are on one signal.",
+    needs="compare",
+)
 CHAIN_VIEW = View(
     name="chain",
     title="Chain",
@@ -262,21 +271,13 @@ CHAIN_VIEW = View(
         ),
         (
             "The answer goes on record by itself when it first stands, after 30 readings and 20 s; "
-            "r puts it on record again, and the newest stands. With e the readings of this counter "
-            "are corrected by the comparison from the next one on, and marked; the numbers begin "
-            "anew."
+            "{record_chain} puts it on record again, and the newest stands. With {use_chain} the "
+            "readings of this counter are corrected by the comparison from the next one on, and "
+            "marked; the numbers begin anew."
         ),
     ),
     keys=(
-        KeyBinding(
-            id="prove_chain",
-            keys=("p",),
-            label="p",
-            footer="compare",
-            action="Compare the counters with one nominal",
-            help="Compare the counters with one nominal: only you know if they are on one signal.",
-            needs="compare",
-        ),
+        COMPARE_KEY,
         KeyBinding(
             id="record_chain",
             keys=("r",),

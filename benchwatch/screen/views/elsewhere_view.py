@@ -127,9 +127,9 @@ ELSEWHERE_VIEW = View(
             "the main frequency foretells. U is the expanded uncertainty of the difference (95 %). "
             "With a tolerance the output follows where all of the difference ± U lies within a "
             "quarter of it (common practice, 4 to 1), and does not where none of it does; without "
-            "one it follows where the difference is within U. Behind the key : type check 100MHz, "
-            "check (the next of the list), check all or check stop; Enter says that the unit is "
-            "dialled."
+            "one it follows where the difference is within U. Behind the key {command} type check "
+            "100MHz, check (the next of the list), check all or check stop; Enter says that the "
+            "unit is dialled."
         ),
         "A clock that runs on the oscillator gains or loses the time said a day.",
     ),

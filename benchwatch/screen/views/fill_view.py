@@ -60,7 +60,7 @@ FILL_VIEW = View(
     help=(
         (
             "The trim with nothing but the offset, the direction and the scale, as large as they "
-            "go. What each means is said in the help of the trim; f goes back there."
+            "go. What each means is said in the help of the trim; {view_fill} goes back there."
         ),
     ),
     keys=(TOOL_KEY, AS_FOUND_KEY, AS_LEFT_KEY, *TURNING_KEYS),

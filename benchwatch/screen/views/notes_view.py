@@ -6,6 +6,7 @@ from benchwatch.quantity import how_many, write_fraction
 from benchwatch.screen.drawing.styled_text import Role, StyledLine, line, wrapped_text
 from benchwatch.screen.frame import Frame, Panel, always
 from benchwatch.screen.key_binding import KeyBinding
+from benchwatch.screen.shared_keys import MARK_KEY
 from benchwatch.screen.text.amounts import run_time, with_u
 from benchwatch.screen.text.local_time import day, same_day, second, zone_at
 from benchwatch.screen.view import View
@@ -54,7 +55,7 @@ def note_lines(frame: Frame, width: int, rows: int) -> list[StyledLine]:
     events = logged_events(frame)
     shown = events[frame.scroll : frame.scroll + rows]
     if not shown:
-        return [line(("  no notes yet; m adds a mark", Role.DIM))]
+        return [line((f"  no notes yet; {frame.label_of(MARK_KEY)} adds a mark", Role.DIM))]
     newest = events[0].utc_s
     times = [_local(one.utc_s, newest, days=not _of_one_day(events)) for one in shown]
     cells = max(len(text) for text in times)
@@ -111,9 +112,10 @@ NOTES_VIEW = View(
     ),
     help=(
         (
-            "The newest note is at the top: marks (m), nudges, gaps, verdicts, settings that were "
-            "changed, cautions, records. The first time is local, in the zone that the line above "
-            "names; the second counts from the beginning of the run. The journal keeps them all."
+            "The newest note is at the top: marks ({note}), nudges, gaps, verdicts, settings that "
+            "were changed, cautions, records. The first time is local, in the zone that the line "
+            "above names; the second counts from the beginning of the run. The journal keeps them "
+            "all."
         ),
     ),
     keys=(

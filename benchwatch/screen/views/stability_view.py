@@ -242,14 +242,14 @@ STABILITY_VIEW = View(
             "of the trim."
         ),
         (
-            "d removes a linear drift before the deviations are worked out; k shows the next "
-            "kind of deviation. Names are those of the usual handbooks: oadev is the overlapping "
-            "Allan deviation."
+            "{drift_out} removes a linear drift before the deviations are worked out; {kind} shows "
+            "the next kind of deviation. Names are those of the usual handbooks: oadev is the "
+            "overlapping Allan deviation."
         ),
         (
             "The readings are those since the last nudge or since it settled, whichever is later; "
-            "w shows the whole run, in which a turn or a warm-up drowns everything else. A lone "
-            "wild reading is left out."
+            "{whole_run} shows the whole run, in which a turn or a warm-up drowns everything else. "
+            "A lone wild reading is left out."
         ),
         (
             "Dither is the spread of single readings in the last minute: peak to peak, and the "

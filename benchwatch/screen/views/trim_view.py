@@ -141,7 +141,7 @@ TRIM_VIEW = View(
             "before a turn back what backlash takes of it, once that is known."
         ),
         (
-            "A tool on the trimmer pulls the frequency. Say with Space when it goes on and comes "
+            "A tool on the trimmer pulls the frequency. Say with {tool} when it goes on and comes "
             "off, and its pull is learned; while it is on, V is where to aim so that it lands on "
             "nominal when lifted, and the heavy stretch lies there. The first time V is what the "
             "offset moved by as the tool went on: right, unless it was turned already. Several "

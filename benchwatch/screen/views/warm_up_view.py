@@ -113,7 +113,8 @@ def verdict_lines(frame: Frame, width: int, rows: int) -> list[StyledLine]:
     """Draw the reason of the settle verdict over as many rows as it needs."""
     settle = frame.snapshot.numbers.settle
     if settle is None:
-        advice = "press s to set one" if frame.operator else "start with --settle"
+        key = frame.label_of(SETTLE_KEY)
+        advice = f"press {key} to set one" if frame.operator else "start with --settle"
         return [line((f"  no settle limit: {advice}", Role.DIM))]
     if len(settle.reason) + 2 <= width or rows < 2:
         return reason_line(frame, width, rows)
@@ -134,6 +135,15 @@ def _since_power_on(snapshot: Snapshot, preferences: Preferences, now_s: float) 
     return ChartRange(now_s - warm_up.since_s, whole=not preferences.close, curve=warm_up.curve)
 
 
+SETTLE_KEY = KeyBinding(
+    id="set_settle",
+    keys=("s",),
+    label="s",
+    footer="settle limit",
+    action="Change what settled means",
+    help="Change what settled means: 1ppb/10min.",
+    needs="operator",
+)
 WARM_UP_VIEW = View(
     name="warm_up",
     title="Warm-up",
@@ -154,8 +164,8 @@ WARM_UP_VIEW = View(
         (
             "The chart shows the offset since the run began; dots are the curve that was fitted to "
             "it, drawn on past the present, and the level line its end point, once that is known. "
-            "t changes between time and its logarithm, which shows a whole warm-up at once; "
-            "c zooms to the late part. ^ or v at an edge: there it lies beyond."
+            "{time_axis} changes between time and its logarithm, which shows a whole warm-up at "
+            "once; {close} zooms to the late part. ^ or v at an edge: there it lies beyond."
         ),
         (
             "Settled means that the offset is forecast to move by less than the limit within the "
@@ -198,15 +208,7 @@ WARM_UP_VIEW = View(
             help="Zoom to the offsets of the late part, or show all.",
             changes=lambda now, _: replace(now, close=not now.close),
         ),
-        KeyBinding(
-            id="set_settle",
-            keys=("s",),
-            label="s",
-            footer="settle limit",
-            action="Change what settled means",
-            help="Change what settled means: 1ppb/10min.",
-            needs="operator",
-        ),
+        SETTLE_KEY,
     ),
     chart=_since_power_on,
     print_chart=warm_up_print_chart,
