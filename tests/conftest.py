@@ -10,6 +10,7 @@ import time
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from inspect import signature
+from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, settings
@@ -34,6 +35,11 @@ os.environ["OPENBLAS_NUM_THREADS"] = "1"
 # Collecting the tests makes objects that all stay; searching them for garbage takes a sixth of that
 # time (see `pytest_collection_finish`).
 gc.disable()
+
+# Settings of the person who runs the tests count for nothing in them.
+for name in ("BENCH", "BACKEND", "TOLERANCE", "SETTLE", "DISPLAY_UNIT", "THEME", "BELL"):
+    os.environ.pop(f"BENCHWATCH_{name}", None)
+os.environ["BENCHWATCH_CONFIG"] = str(Path(__file__).parent / "kits" / "no_settings.toml")
 
 # The screen shows local times; the tests and all programs that they start have one time zone.
 os.environ["TZ"] = "UTC"

@@ -4,6 +4,7 @@ import threading
 from collections.abc import Callable
 from contextlib import suppress
 from decimal import Decimal
+from typing import Final
 
 from benchwatch.acquire.counter_status import CounterStatus, StatusPublisher
 from benchwatch.acquire.reading_loop import ReadingLoop
@@ -37,6 +38,9 @@ from benchwatch.plan import OVERDUE_MARGIN_S
 from benchwatch.quantity import printable
 from benchwatch.reading import Gap, Mark, Reading
 
+MOST_HINTS: Final = 8
+"""Most lines for which other drivers are tried: a wrong speed makes a new line of each."""
+
 
 class Acquisition(threading.Thread):
     """Reads one counter until stopped; the callbacks run on this thread.
@@ -63,6 +67,7 @@ class Acquisition(threading.Thread):
         margin_s: float = OVERDUE_MARGIN_S,
         persistent: bool = False,
         load: Callable[[str], Callable[[Link], Counter]] = driver_called,
+        hint: Callable[[str, str], str] | None = None,
     ) -> None:
         """Prepare the thread; nothing is opened before it is started.
 
@@ -82,6 +87,8 @@ class Acquisition(threading.Thread):
             margin_s: Added to the gate before a reading is overdue.
             persistent: Keep trying when nothing answers at the start, or no reading comes.
             load: Loads a driver by its name.
+            hint: Returns a sentence on which other drivers read a line that the present one does
+                not, or nothing: (line, name of the present driver) -> sentence.
         """
         super().__init__(name=f"acquire {name}", daemon=True)
         self._counter_name = name
@@ -89,6 +96,10 @@ class Acquisition(threading.Thread):
         self._resource = resource
         self._driver = driver
         self._load = load
+        self._hint = hint
+        self._hinted_lines: dict[str, str] = {}
+        """Lines for which a hint was asked, each with the answer."""
+        self._link: Link | None = None
         self._on_event = on_event
         self._on_failure = on_failure
         self._open_link = open_link
@@ -113,6 +124,7 @@ class Acquisition(threading.Thread):
             clock=clock,
             stopping=self._stopping,
             interval_s=interval_s,
+            explain=self._with_hint,
         )
 
     # ------------------------------------------------------------- for other threads
@@ -167,12 +179,12 @@ class Acquisition(threading.Thread):
         while not self._stopping.is_set():
             link: Link | None = None
             try:
-                link = self._open_link(self._resource, cancel=self._stopping)
+                link = self._link = self._open_link(self._resource, cancel=self._stopping)
                 self._read_from(make(link))
             except (ConnectionFailed, LinkLost, ReplyError, UsageError) as error:
                 if self._stopping.is_set():
                     return
-                self._retry_or_raise(error)
+                self._retry_or_raise(self._with_hint(error))
             finally:
                 if link is not None:
                     link.close()
@@ -210,6 +222,18 @@ class Acquisition(threading.Thread):
             next_try_in_s=self._retry_policy.backoff_s,
             absent=absent,
         )
+
+    def _with_hint(self, error: BenchwatchError) -> BenchwatchError:
+        """Return `error`, with the drivers that read what came, if the present one never did."""
+        line = getattr(self._link, "newest_line", "")
+        if self._hint is None or not line or self._retry_policy.has_read:
+            return error
+        if not isinstance(self._driver, str) or isinstance(error, UsageError):
+            return error
+        if line not in self._hinted_lines and len(self._hinted_lines) < MOST_HINTS:
+            self._hinted_lines[line] = self._hint(line, self._driver)
+        hint = self._hinted_lines.get(line, "")
+        return type(error)(f"{error} {hint}") if hint else error
 
     def _advice(self, error: BenchwatchError) -> str:
         """Return what failed and what to do; once a counter was read, port and driver are right."""

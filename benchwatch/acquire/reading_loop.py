@@ -77,6 +77,7 @@ class ReadingLoop:
         clock: the clock of the run.
         stopping: set when the run is to end.
         interval_s: time between the beginnings of two readings; None: as fast as they come.
+        explain: adds to an error what may be the cause of it.
     """
 
     def __init__(
@@ -91,7 +92,9 @@ class ReadingLoop:
         clock: Clock,
         stopping: threading.Event,
         interval_s: float | None,
+        explain: Callable[[BenchwatchError], BenchwatchError] = lambda error: error,
     ) -> None:
+        self._explain = explain
         self.gaps = GapTracker()
         self._resource = resource
         self._settings = settings
@@ -193,6 +196,7 @@ class ReadingLoop:
     def _missed(self, error: BenchwatchError) -> None:
         if self._stopping.is_set():
             return
+        error = self._explain(error)
         self.gaps.failed(error)
         self._retry_policy.failed()
         self._publisher.set_state(

@@ -6,6 +6,7 @@ The reader of the file, its messages, the comments in a draft and the JSON schem
 from datetime import UTC, date, datetime
 from typing import Any, Final
 
+from benchwatch.bus.plain_address import resource_meant
 from benchwatch.config_tables import (
     DURATION,
     FRACTION,
@@ -145,7 +146,7 @@ COUNTER: Final = ConfigTable(
     repeated="named",
     entries={
         "resource": ConfigKey(
-            kind=_TEXT,
+            kind=_TEXT.then(resource_meant),
             example='"TCPIP0::192.168.1.20::5025::SOCKET"',
             explanation="where the counter is",
             required=True,

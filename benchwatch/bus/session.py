@@ -3,6 +3,7 @@
 Each remedy for a fault of a bus or a library stands beside a comment that states the fault.
 """
 
+import re
 import threading
 from contextlib import suppress
 from dataclasses import dataclass
@@ -27,6 +28,8 @@ STALL_S: Final = 0.1
 """A wait that overran its timeout by more than this was interrupted: the process stood still."""
 DRAIN_LIMIT_S: Final = 2.0
 """A peer that still sends after this long can't be synchronised."""
+MOST_SEEN_BYTES: Final = 1000
+"""Most bytes of dropped input in which a whole line is looked for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +67,8 @@ class Session:
         self._fetch = Fetch(clock.monotonic())
         self._lines_given = 1
         """Number of lines of the newest fetch that were read."""
+        self.newest_line = ""
+        """The newest whole line that came, read or dropped; empty before the first."""
         self._dirty = True
         """True while input may be on its way that would be taken for the next answer: a late reply,
         or at the beginning a greeting."""
@@ -142,6 +147,7 @@ class Session:
                 raise
             if line is not None:
                 self._lines_given += 1
+                self.newest_line = line
                 return line
             self._check_cancel()
             left = deadline - self._clock.monotonic()
@@ -171,8 +177,11 @@ class Session:
         self._check_owner()
         deadline = self._clock.monotonic() + DRAIN_LIMIT_S
         self._lines.drop()
+        seen = b""
         while not self._message_based and (dropped := self._wire.receive(SILENCE_S)):
             self._lines.drop(dropped)
+            seen = (seen + dropped)[-MOST_SEEN_BYTES:]
+            self.newest_line = _last_whole_line(seen) or self.newest_line
             self._check_cancel()
             if self._clock.monotonic() > deadline:
                 raise LinkLost(
@@ -230,3 +239,9 @@ class Session:
         if self._owner is None:
             self._owner = me
         assert self._owner == me, "a link belongs to one thread"
+
+
+def _last_whole_line(seen: bytes) -> str:
+    """Return the last line in `seen` that has a beginning and an end; empty without one."""
+    parts = re.split(rb"[\r\n]+", seen)
+    return parts[-2].decode("latin-1") if len(parts) > 2 else ""

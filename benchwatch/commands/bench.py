@@ -1,15 +1,18 @@
 """``benchwatch bench``: writes and checks a bench file."""
 
-from collections.abc import Sequence
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
 import click
 
-from benchwatch.bench import BACKENDS, Bench, load_bench
+from benchwatch.bench import BACKENDS, Bench, load_bench, read_bench
 from benchwatch.bench.bench_file_draft import DraftCounter, draft
 from benchwatch.bus import DEFAULT_BACKEND, Buses
 from benchwatch.bus.file_wire import file_of
+from benchwatch.bus.plain_address import understood_resource
 from benchwatch.bus.resource_string import parse_address
 from benchwatch.commands.common.bench_text import (
     PLAN_COLUMNS,
@@ -24,6 +27,7 @@ from benchwatch.commands.common.discovery_options import (
     places,
     timeout_option,
 )
+from benchwatch.commands.common.option_types import of_option
 from benchwatch.commands.common.output import (
     narrate,
     print_json,
@@ -32,6 +36,7 @@ from benchwatch.commands.common.output import (
     write_file,
 )
 from benchwatch.commands.common.watched_counters import check_drivers, name_resources
+from benchwatch.config_tables.declarations import NAME
 from benchwatch.conformance import Examination
 from benchwatch.counter import DEFAULT_DRIVER
 from benchwatch.discovery import FoundResource
@@ -85,11 +90,13 @@ def init(
     if file != STDOUT:
         refuse_existing(file, force=force)
     named = name_resources(counters)
+    with of_option("--counter"):
+        _check_typed(named, backend)
     search = finder(backend, places(backend, local=local), timeout_s=timeout_s)
     narrate(f"looking around, {format_duration(timeout_s)} at most")
     found = [item for item in search.find(list(named.values())) if isinstance(item, FoundResource)]
     names = {resource: name for name, resource in named.items()}
-    entries = _entries(found, names, backend)
+    entries = usable_entries(_entries(found, names, backend), backend)
     is_kept = backend in BACKENDS and backend != DEFAULT_BACKEND
     named_backend = backend if is_kept else None
     text = draft(entries, file.name if file != STDOUT else "FILE", backend=named_backend)
@@ -113,11 +120,8 @@ def init(
 def check(*, file: Path, as_json: bool) -> int:
     """Say whether a bench file can be used, and what it asks for. Nothing is opened."""
     found = load_bench(file)
-    plans = found.plans()
-    check_drivers(plans, found.where)
-    for plan in plans:
-        if found.backend in {None, DEFAULT_BACKEND} and file_of(plan.resource) is None:
-            _check_address(plan, found)
+    plans = found.plans() if found.counters else ()
+    _check_plans(plans, found)
     if as_json:
         for plan in plans:
             groups = [list(group) for group in found.proof if plan.name in group]
@@ -127,7 +131,8 @@ def check(*, file: Path, as_json: bool) -> int:
     narrate(reference_sentence(found))
     if found.proof:
         narrate(proof_sentence(found))
-    narrate(f"{file} is fine")
+    none_yet = "" if plans else "; no counter is in it yet: take the # from one of its tables"
+    narrate(f"{file} is fine{none_yet}")
     return 0
 
 
@@ -198,9 +203,61 @@ def _take_reading(item: FoundResource, backend: str) -> tuple[str | None, str]:
     return None if nominal is None else format_frequency(nominal), note
 
 
+def usable_entries(entries: Sequence[DraftCounter], backend: str) -> list[DraftCounter]:
+    """Return the counters of a draft; one that a bench file can't hold becomes a comment.
+
+    So `bench check` accepts every draft, whatever an instrument or a library says of itself.
+    """
+    where = "bench.toml"
+    kept: list[DraftCounter] = []
+    resources: set[str] = set()
+    for entry in entries:
+        trouble = ""
+        if entry.sure:
+            try:
+                text = draft([entry], where, backend=backend if backend in BACKENDS else None)
+                read = read_bench(text, where, utc_s=0.0)
+                _check_plans(read.plans(), read)
+            except BenchwatchError as error:
+                trouble = str(error)
+            else:
+                resource = read.counters[0].resource
+                trouble = "it is the same as a counter above" if resource in resources else ""
+                resources.add(resource)
+        if trouble:
+            note = f"it can't stand in a bench file like this: {trouble}"
+            entry = replace(entry, sure=False, notes=(*entry.notes, note))  # noqa: PLW2901 - the checked form
+        kept.append(entry)
+    return kept
+
+
+def _check_typed(named: Mapping[str, str], backend: str) -> None:
+    """Check the names and addresses of typed counters, before anything is asked.
+
+    Raises:
+        UsageError: a name or an address can't stand in a bench file.
+    """
+    for name, resource in named.items():
+        if not re.fullmatch(NAME, name, re.ASCII):
+            raise UsageError(
+                f"'{printable(name, 60)}' can't be a name in a bench file: letters, digits, - and "
+                "_, 32 at most."
+            )
+        if backend == DEFAULT_BACKEND and file_of(resource) is None:
+            parse_address(understood_resource(resource))
+
+
+def _check_plans(plans: Sequence[Plan], found: Bench) -> None:
+    """Check the drivers and the addresses of a bench file's counters, without opening any."""
+    check_drivers(plans, found.where)
+    for plan in plans:
+        if found.backend in {None, DEFAULT_BACKEND} and file_of(plan.resource) is None:
+            _check_address(plan, found)
+
+
 def _check_address(plan: Plan, found: Bench) -> None:
     """Check the form of a counter's resource; an error names its key in the file."""
     try:
-        parse_address(plan.resource)
+        parse_address(understood_resource(plan.resource))
     except UsageError as error:
         raise UsageError(f"{found.where}: counters.{plan.name}.resource: {error}") from error

@@ -1,6 +1,7 @@
 """``benchwatch doctor``: checks this computer, and says what is missing and what to do."""
 
 import os
+import re
 import shutil
 import sys
 import time
@@ -13,6 +14,7 @@ from typing import Final
 import click
 
 from benchwatch.bus.listing import Backend, ListedResource, backends, serial_ports
+from benchwatch.commands.common.install_words import install_words
 from benchwatch.commands.common.output import narrate, print_json, print_text
 from benchwatch.driver_registry import DriverRegistry, drivers
 from benchwatch.errors import BenchwatchError
@@ -37,13 +39,14 @@ second about 300 million."""
 SMALLEST_TERMINAL: Final = (80, 24)
 """Columns and lines."""
 BUS_ADVICE: Final = {
-    "USB": "counters on USB need it: pip install pyusb, and a libusb of the system",
+    "USB": "counters on USB need it: {pyusb}, and a libusb of the system",
     "GPIB": "counters on GPIB need its kernel driver and Python binding, or a vendor's VISA "
     "(--backend @ivi)",
-    "TCPIP": "it works; only find does not see these without zeroconf: pip install zeroconf",
+    "TCPIP": "it works; only find does not see these without zeroconf: {zeroconf}",
     "VICP": "only some oscilloscopes need it",
 }
-"""Advice for a bus that can't be used, by the beginning of its name."""
+"""Advice for a bus that can't be used, by the beginning of its name; a package in braces stands for
+how it is installed here."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -120,7 +123,7 @@ def check_versions(python: tuple[int, ...] = sys.version_info[:3]) -> Iterator[S
             name="packages",
             good=False,
             says=f"missing: {', '.join(missing)}",
-            advice=f"pip install {' '.join(missing)}",
+            advice=install_words(*missing),
         )
 
 
@@ -131,7 +134,7 @@ def check_visa(backends: list[Backend]) -> Iterator[SystemCheck]:
             name="visa",
             good=False,
             says="no VISA library can be used",
-            advice="pip install pyvisa-py",
+            advice=install_words("pyvisa-py"),
         )
     for backend in backends:
         name = f"visa {backend.name}"
@@ -150,7 +153,7 @@ def check_visa(backends: list[Backend]) -> Iterator[SystemCheck]:
         )
         for bus, trouble in backend.buses:
             advice = next(
-                (text for begins, text in BUS_ADVICE.items() if bus.startswith(begins)), ""
+                (_filled(text) for begins, text in BUS_ADVICE.items() if bus.startswith(begins)), ""
             )
             if trouble:
                 why = trouble.split(". ", 1)[0].rstrip(".")
@@ -296,6 +299,11 @@ def check_terminal(
         says=encoding,
         advice=advice if plain else "",
     )
+
+
+def _filled(advice: str) -> str:
+    """Return advice with each package in braces replaced by how it is installed here."""
+    return re.sub(r"\{(\w+)\}", lambda found: install_words(found[1]), advice)
 
 
 def _first_text(path: Path) -> str:

@@ -10,6 +10,7 @@ from typing import Any
 import click
 
 from benchwatch.bus import Buses
+from benchwatch.bus.plain_address import understood_resource
 from benchwatch.commands.common.completed_words import DRIVERS_OR_FILES
 from benchwatch.commands.common.discovery_options import backend_option
 from benchwatch.commands.common.output import (
@@ -116,7 +117,7 @@ def check(
     """
     if draft is not None:
         refuse_existing(draft, force=force)
-    make = driver(name)
+    make, resource = driver(name), understood_resource(resource)
     findings = _examine(
         resource, make, readings, partial(Buses().open_link, backend=backend), as_json
     )

@@ -4,6 +4,7 @@ from dataclasses import asdict
 
 import click
 
+from benchwatch.bus.plain_address import resources_of_host, understood_resource
 from benchwatch.commands.common.discovery_options import (
     backend_option,
     finder,
@@ -43,6 +44,7 @@ def find(
     port is not opened and GPIB is not asked, unless you say --ask: an older counter may
     take these letters for settings.
     """  # fmt: skip
+    resources = tuple(one for text in resources for one in _asked(text))
     where = [] if resources else places(backend, local=local)
     if where:
         names = ", ".join(place.name for place in where)
@@ -67,6 +69,11 @@ def find(
     if known < len(found) if resources else not found:
         return ConnectionFailed.exit_code
     return 0
+
+
+def _asked(text: str) -> list[str]:
+    """Return the resources to ask for a typed one: for a host alone, each way to reach it."""
+    return list(resources_of_host(text)) or [understood_resource(text)]
 
 
 def _paragraph(found: FoundResource) -> str:

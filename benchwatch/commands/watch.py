@@ -20,6 +20,7 @@ from benchwatch.commands.common.completed_words import (
     SIMULATED_BENCHES,
     UNITS,
 )
+from benchwatch.commands.common.discovery_options import other_dialects
 from benchwatch.commands.common.option_types import (
     DURATION,
     FREQUENCY,
@@ -53,6 +54,7 @@ from benchwatch.commands.common.watch_session import (
 from benchwatch.commands.common.watch_visits import WatchVisits, open_visits
 from benchwatch.commands.common.watched_counters import (
     TypedSettings,
+    check_plans,
     plan_counters,
     signal_groups,
     simulated_bench,
@@ -248,10 +250,9 @@ def watch(
         plans = with_typed(plans, typed=by_hand)
         groups = signal_groups(proofs, plans, simulated=bench, bench=described)
         load = cache(driver)
-        for plan in plans:
-            load(plan.driver)
         if limits.until_settled and any(one.settle is None for one in settings.with_limits(plans)):
             raise UsageError("--until settled needs to know what settled means: add --settle.")
+        check_plans(plans, load)
         readings_fd = standard_input(plans, screen=front_end == "screen")
         buses = Buses(readings_fd)
         source = typed_source(plans, readings_fd, lines=lines)
@@ -278,6 +279,7 @@ def watch(
                 load=load,
                 persistent=not lines or len(opened.plans) > 1,
                 source=source,
+                hint=other_dialects,
             ),
             earlier=opened.earlier,
             visits=opened.visits,

@@ -63,6 +63,21 @@ def finder(
     )
 
 
+def other_dialects(line: str, driver_name: str) -> str:
+    """Return a sentence with the drivers that read a line which the present one does not.
+
+    Args:
+        line: a whole line that the instrument sent.
+        driver_name: name of the present driver; where it reads the line too, nothing is said.
+    """
+    names = DriverGuesser().of_line(line)
+    if not names or driver_name in names:
+        return ""
+    if len(names) == 1:
+        return f"What it sends is read by the driver {names[0]}: try --driver {names[0]}."
+    return f"What it sends is read by the drivers {', '.join(names)}: try one with --driver."
+
+
 class DriverGuesser:
     """Guesses the driver of a counter from its identity or from a line that it sent unasked.
 

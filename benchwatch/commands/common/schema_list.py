@@ -17,6 +17,12 @@ def _bench() -> ConfigTable:
     return BENCH_FILE
 
 
+def _configuration() -> ConfigTable:
+    from benchwatch.commands.common.user_settings import screen_table  # noqa: PLC0415 - likewise
+
+    return screen_table()
+
+
 def _laboratory() -> ConfigTable:
     from benchwatch.report.laboratory.laboratory_keys import (  # noqa: PLC0415 - likewise
         LABORATORY_FILE,
@@ -41,6 +47,7 @@ def _simulated_bench() -> ConfigTable:
 
 FILE_TABLES: Final[dict[str, tuple[Callable[[], ConfigTable], str]]] = {
     "bench": (_bench, "Bench file"),
+    "config": (_configuration, "Configuration file"),
     "laboratory": (_laboratory, "Laboratory file"),
     "profile": (_profile, "Profile of a counter"),
     "simulated-bench": (_simulated_bench, "Simulated bench"),

@@ -95,6 +95,7 @@ def acquire(
     load: Callable[[str], Driver],
     persistent: bool,
     source: TypedInput | None,
+    hint: Callable[[str, str], str],
     **counter: Any,
 ) -> Acquisition | TypedAcquisition:
     """Make the thread of one counter: one that reads it, or one that takes typed readings.
@@ -104,10 +105,13 @@ def acquire(
         load: loads a driver by its name.
         persistent: keep trying when nothing answers at the start.
         source: where lines are typed.
+        hint: says which drivers read a line that the present one does not.
         counter: the further arguments of `Acquisition`.
     """
     if counter["resource"] != TYPED:
-        return Acquisition(open_link=open_link, load=load, persistent=persistent, **counter)
+        return Acquisition(
+            open_link=open_link, load=load, persistent=persistent, hint=hint, **counter
+        )
     for only_read in ("resource", "driver", "interval_s"):
         del counter[only_read]
     return TypedAcquisition(source=source, **counter)

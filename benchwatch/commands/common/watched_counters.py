@@ -1,7 +1,7 @@
 """The plans of the counters of a watch: typed, from a bench file, or of a simulated bench."""
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from benchwatch.bench import Bench
+from benchwatch.bus.plain_address import resource_meant, understood_resource
 from benchwatch.commands.common.option_types import (
     check_names,
     of_counter,
@@ -19,7 +20,7 @@ from benchwatch.commands.common.option_types import (
 )
 from benchwatch.commands.common.watch_visits import UnitsOnBench, look_up_units
 from benchwatch.counter import Setup
-from benchwatch.driver_registry import default_driver, driver
+from benchwatch.driver_registry import Driver, default_driver, driver
 from benchwatch.errors import DriverError, UsageError
 from benchwatch.estimate.uncertainty.offset_record import Reference
 from benchwatch.plan import Plan, check_signal_group
@@ -217,6 +218,19 @@ def units_on_bench(
     return look_up_units(named, register, typed=bool(units))
 
 
+def check_plans(plans: Sequence[Plan], load: Callable[[str], Driver]) -> None:
+    """Load the drivers of the counters, and check that each address means one thing.
+
+    Raises:
+        DriverError: a driver can't be loaded.
+        UsageError: an address may mean several things.
+    """
+    for plan in plans:
+        load(plan.driver)
+        if plan.simulated is None:
+            understood_resource(plan.resource)
+
+
 def check_drivers(plans: Sequence[Plan], where: str) -> None:
     """Load the driver of every plan of a bench file, so that an error names its key in the file.
 
@@ -238,6 +252,8 @@ def check_drivers(plans: Sequence[Plan], where: str) -> None:
 def name_resources(resources: Sequence[str]) -> dict[str, str]:
     """Return typed resources by name: the typed one, or ``main``, ``counter2``, ``counter3`` ...
 
+    A plain address becomes the resource that it means.
+
     Raises:
         UsageError: a name or a resource is given twice.
     """
@@ -245,7 +261,7 @@ def name_resources(resources: Sequence[str]) -> dict[str, str]:
     for number, text in enumerate(resources, start=1):
         match = _NAMED.fullmatch(text)
         name = match[1] if match else DEFAULT_COUNTER if number == 1 else f"counter{number}"
-        resource = match[2] if match else text
+        resource = resource_meant(match[2] if match else text)
         if name in named:
             raise UsageError(f"two counters are called '{name}': give each a name of its own.")
         if resource in named.values():
