@@ -38,6 +38,8 @@ from benchwatch.plan import OVERDUE_MARGIN_S
 from benchwatch.quantity import printable
 from benchwatch.reading import Gap, Mark, Reading
 
+TRIES_BEFORE_HINT: Final = 3
+"""Bad replies in a row, on an open link, before another driver is looked for."""
 MOST_HINTS: Final = 8
 """Most lines for which other drivers are tried: a wrong speed makes a new line of each."""
 
@@ -124,7 +126,7 @@ class Acquisition(threading.Thread):
             clock=clock,
             stopping=self._stopping,
             interval_s=interval_s,
-            explain=self._with_hint,
+            explain=self._with_later_hint,
         )
 
     # ------------------------------------------------------------- for other threads
@@ -222,6 +224,13 @@ class Acquisition(threading.Thread):
             next_try_in_s=self._retry_policy.backoff_s,
             absent=absent,
         )
+
+    def _with_later_hint(self, error: BenchwatchError) -> BenchwatchError:
+        """Return `error` with a hint only after several tries: one bad line needs no other driver.
+
+        To load all drivers takes a while, in which the next lines would wait.
+        """
+        return self._with_hint(error) if self._retry_policy.tries >= TRIES_BEFORE_HINT else error
 
     def _with_hint(self, error: BenchwatchError) -> BenchwatchError:
         """Return `error`, with the drivers that read what came, if the present one never did."""

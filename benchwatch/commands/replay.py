@@ -314,7 +314,7 @@ def _play(
     stream: EventStream, taker_of: Callable[[Recording], _LineTaker], *, as_json: bool
 ) -> EndOfRun:
     """Feed the events of all counters, in order of time, to their pipelines; write the lines."""
-    unit = user_settings().found.value("display_unit")
+    unit = user_settings().display_unit
     out = LineOutput(sys.stdout, json_line if as_json else plain_writer(unit))
     takers: dict[str, _LineTaker] = {}
     for event in stream:

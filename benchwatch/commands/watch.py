@@ -294,7 +294,9 @@ def watch(
                 case "lines":
                     outcome = run_lines(
                         run,
-                        json_line if as_json else plain_writer(settings.found.value("display_unit")),
+                        json_line
+                        if as_json
+                        else plain_writer(settings.found.value("display_unit")),
                         end,
                         idle=None if source is None else source.prompt_if_due,
                     )

@@ -364,7 +364,7 @@ def run_here(capsys, *arguments: str) -> tuple[int, str]:
         (("watch", "R", "--driver", "morse", "--no-journal"), 2, "no driver 'morse'"),
         (("watch", "R\x1b[31m\x07", "--json", "--no-journal"), 2, "is no resource string"),
         (("watch", "TCPIP0::127.0.0.1::9::SOCKET", "--no-journal"), 3, "nothing listens"),
-        (("watch", "R", "--journal", "/"), 5, "no journal (/)"),
+        (("watch", "ASRL9", "--journal", "/"), 5, "no journal (/)"),
         (("replay", "/no/such/file.csv"), 5, "can't be read"),
         (("simulate", "atlantis"), 2, "no simulated bench 'atlantis'"),
     ],

@@ -162,3 +162,24 @@ def test_a_backend_that_is_not_there_is_a_sentence(capsys):
 
     assert code == 3
     assert "can't be used" in lines[0]["note"]
+
+
+def test_a_host_alone_is_asked_in_every_way(capsys, monkeypatch):
+    """Raw socket, HiSLIP and VXI-11 are tried, each with its own line."""
+    asked = []
+
+    class Asked(discovery_options.Finder):
+        def find(self, typed=()):
+            asked.extend(typed)
+            return iter(())
+
+    monkeypatch.setattr(discovery_options, "Finder", Asked)
+    run(["find", "127.0.0.1", "127.0.0.1:9"])
+    capsys.readouterr()
+
+    assert asked == [
+        "TCPIP0::127.0.0.1::5025::SOCKET",
+        "TCPIP0::127.0.0.1::hislip0::INSTR",
+        "TCPIP0::127.0.0.1::INSTR",
+        "TCPIP0::127.0.0.1::9::SOCKET",
+    ]

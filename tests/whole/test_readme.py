@@ -57,7 +57,7 @@ def test_the_tables_are_those_of_the_declarations(table: readme_tables_program.D
 
 def test_every_command_that_prints_data_has_lines_for_programs() -> None:
     """``--json`` is an option of each but those whose output is a file for another program."""
-    other = {"bench init", "completion", "export", "manual"}
+    other = {"bench init", "completion", "config check", "config init", "export", "manual"}
     without = {
         name
         for name, command in commands_of(cli).items()

@@ -38,6 +38,12 @@ class UserSettings:
 
     found: Configuration
 
+    @property
+    def display_unit(self) -> str | None:
+        """Name of the unit of fractions in plain lines; None: by size."""
+        unit: str | None = self.found.value("display_unit")
+        return unit
+
     def first(self, name: str) -> Any:
         """Return the value that a variable gives, before bench file and unit; None without one."""
         return self.found.value(name) if self._by_variable(name) else None
