@@ -6,6 +6,5 @@ computed by the same functions as for the commands, and nothing here imports the
 
 Reading: recordings, registered. Readings one by one: estimator. Live: watching, watched_plans.
 Results: recorded_stability, recorded_budget, ageing, conversions, reports. Files: export with
-export_rows and export_files; the schema of the JSON lines: line_schema. names lists the public
-names.
+export_rows, export_tables and export_lines. The schema of the JSON lines: line_schema.
 """

@@ -6,8 +6,9 @@ from os import PathLike
 from pathlib import Path
 from typing import BinaryIO, Final
 
-from benchwatch.api.export_files import Written, ignored, write_csv, write_json_lines, write_parquet
+from benchwatch.api.export_lines import Written, ignored, write_json_lines
 from benchwatch.api.export_rows import losses, phase_loss
+from benchwatch.api.export_tables import write_csv, write_parquet
 from benchwatch.errors import UsageError
 from benchwatch.quantity import listed, printable
 from benchwatch.recording import Recording

@@ -1,15 +1,15 @@
 """The rows of a recording as they are exported: times, numbers as written, gates, flags."""
 
-import math
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
 from decimal import Decimal
-from itertools import islice
 from typing import Final
 
+import numpy as np
+
+from benchwatch.estimate.array_types import FloatArray, IntArray
 from benchwatch.quantity import how_many, round_nominal
-from benchwatch.reading import OVERRANGE, REPEAT, Flag
+from benchwatch.reading import OVERRANGE, REPEAT
 from benchwatch.recording import Recording, RecordingGap
 
 OVERRANGE_TEXT: Final = "9.9E37"
@@ -17,23 +17,27 @@ OVERRANGE_TEXT: Final = "9.9E37"
 LONGEST_STEP: Final = 1.5
 """Steps of more intervals than this are found to be gaps by a reader of the table."""
 ROWS_AT_ONCE: Final = 10_000
-_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
+LATEST_DATE_S: Final = 2.5e11
+"""Unix seconds near the year 9900: times beyond it are no dates."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ExportedRow:
-    """One row of a table; None where nothing is known."""
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class ExportedRows:
+    """n rows of a table; arrays and lists have one element a row."""
 
-    time_s: float
-    utc: datetime | None
-    """Rounded to a microsecond."""
-    text: str
+    time_s: FloatArray
+    utc_us: IntArray | None
+    """Unix microseconds; None: the recording has no dates."""
+    text: list[str]
     """The number as it was written; of an offset, its shortest decimals; empty in a gap."""
-    offset: float | None
-    """Fractional, with `correction`."""
-    gate_s: float | None
-    flags: tuple[Flag, ...]
-    correction: float | None
+    offset: FloatArray
+    """Fractional, corrected for the time base; nan where it is not known."""
+    gate_s: FloatArray
+    """nan where it is not known."""
+    flags: list[str]
+    """The flags of a row with blanks between them."""
+    correction: FloatArray
+    """nan where `offset` is not corrected."""
 
 
 def value_column(recording: Recording) -> str:
@@ -41,53 +45,88 @@ def value_column(recording: Recording) -> str:
     return "frequency_hz" if recording.kind == "frequency_hz" else "offset"
 
 
-def exported_rows(recording: Recording) -> Iterator[ExportedRow]:
-    """Yield the rows of a table, in order of time.
+def chunks(recording: Recording) -> Iterator[ExportedRows]:
+    """Yield the rows of a table in order of time, `ROWS_AT_ONCE` readings at a time.
 
     A repeated measurement is left out, as a table can't say that it is none. A row without a
     number marks a gap that the times alone would not show.
     """
-    blanks = {gap.before: gap for gap in recording.gaps if _needs_row(recording, gap)}
-    has_text = recording.kind == "frequency_hz"
-    gates = None if recording.gate_s is None else recording.gate_s.tolist()
-    flags, corrections = recording.flags, recording.corrections
-    columns = zip(recording.time_s.tolist(), recording.offset.tolist(), strict=True)
-    for row, (time_s, offset) in enumerate(columns):
-        own = flags.get(row, frozenset())
-        if REPEAT in own:
-            continue
-        if row in blanks:
-            yield _blank(recording, blanks[row], row)
-        correction = corrections.get(row)
-        text = recording.text[row] if has_text else repr(offset)
-        if OVERRANGE in own:
-            text = OVERRANGE_TEXT
-        yield ExportedRow(
-            time_s=time_s,
-            utc=_moment(recording, time_s),
-            text=text,
-            offset=corrected(offset, correction),
-            gate_s=None if gates is None or math.isnan(gates[row]) else gates[row],
-            flags=tuple(sorted(own)),
-            correction=correction,
-        )
+    blanks = {
+        gap.before: _blank_time(recording, gap)
+        for gap in recording.gaps
+        if _needs_row(recording, gap)
+    }
+    offset, correction = corrected_offsets(recording)
+    for first in range(0, len(recording), ROWS_AT_ONCE):
+        yield _chunk(recording, slice(first, first + ROWS_AT_ONCE), offset, correction, blanks)
 
 
-def chunks(recording: Recording) -> Iterator[list[ExportedRow]]:
-    """Yield the rows of a table, some thousands at a time."""
-    rows = exported_rows(recording)
-    while chunk := list(islice(rows, ROWS_AT_ONCE)):
-        yield chunk
+def corrected_offsets(recording: Recording) -> tuple[FloatArray, FloatArray]:
+    """Return the offsets, corrected for the time base, and the corrections, (n,) each.
 
-
-def corrected(offset: float, correction: float | None) -> float | None:
-    """Return an offset with the correction of the time base; None where it is not known.
-
-    True frequency = frequency read · (1 + correction).
+    True frequency = frequency read · (1 + correction). nan: not known, or not corrected.
     """
-    if not math.isfinite(offset):
-        return None
-    return offset if correction is None else offset + correction + offset * correction
+    offset = recording.offset.copy()
+    correction = np.full(offset.shape, np.nan)
+    for row, by in recording.corrections.items():
+        offset[row] += by + offset[row] * by
+        correction[row] = by
+    return offset, correction
+
+
+def _chunk(
+    recording: Recording,
+    rows: slice,
+    offset: FloatArray,
+    correction: FloatArray,
+    blanks: dict[int, float],
+) -> ExportedRows:
+    numbers = np.arange(len(recording))[rows]
+    time_s, flags = recording.time_s[rows], [""] * numbers.size
+    text = _texts(recording, rows)
+    begin = rows.start
+    kept = np.ones(numbers.size, dtype=bool)
+    if recording.flags:
+        for i, row in enumerate(numbers.tolist()):
+            own = recording.flags.get(row)
+            if own:
+                flags[i] = " ".join(sorted(own))
+                kept[i] = REPEAT not in own
+                text[i] = OVERRANGE_TEXT if OVERRANGE in own else text[i]
+    gate_s = recording.gate_s
+    gates = np.full(numbers.size, np.nan) if gate_s is None else gate_s[rows]
+    gaps = [row - begin for row in blanks if begin <= row < begin + numbers.size]
+    offset, correction = offset[rows], correction[rows]
+    if gaps or not kept.all():
+        gap_times = [blanks[row + begin] for row in gaps]
+        time_s = np.insert(time_s, gaps, gap_times)
+        kept = np.insert(kept, gaps, values=True)
+        order = np.argsort(time_s, kind="stable")
+        order = order[kept[order]]
+        time_s = time_s[order]
+        offset, correction, gates = (
+            np.insert(one, gaps, np.nan)[order] for one in (offset, correction, gates)
+        )
+        for at, row in enumerate(sorted(gaps)):
+            text.insert(row + at, "")
+            flags.insert(row + at, "")
+        text = [text[i] for i in order.tolist()]
+        flags = [flags[i] for i in order.tolist()]
+    return ExportedRows(
+        time_s=time_s,
+        utc_us=_unix_microseconds(recording, time_s),
+        text=text,
+        offset=offset,
+        gate_s=gates,
+        flags=flags,
+        correction=correction,
+    )
+
+
+def _texts(recording: Recording, rows: slice) -> list[str]:
+    if recording.kind == "frequency_hz":
+        return list(recording.text[rows])
+    return list(map(repr, recording.offset[rows].tolist()))
 
 
 def losses(recording: Recording) -> list[str]:
@@ -129,25 +168,16 @@ def _needs_row(recording: Recording, gap: RecordingGap) -> bool:
     return 0.0 < step_s <= LONGEST_STEP * interval_s
 
 
-def _blank(recording: Recording, gap: RecordingGap, row: int) -> ExportedRow:
-    before_s, after_s = (float(one) for one in recording.time_s[row - 1 : row + 1])
-    at_s = gap.begin_s if before_s < gap.begin_s < after_s else (before_s + after_s) / 2.0
-    return ExportedRow(
-        time_s=at_s,
-        utc=_moment(recording, at_s),
-        text="",
-        offset=None,
-        gate_s=None,
-        flags=(),
-        correction=None,
-    )
+def _blank_time(recording: Recording, gap: RecordingGap) -> float:
+    """Return a time within a gap, in seconds, which lies between the readings around it."""
+    before_s, after_s = recording.time_s[gap.before - 1 : gap.before + 1].tolist()
+    inside = before_s < gap.begin_s < after_s
+    return gap.begin_s if inside else float(before_s + after_s) / 2.0
 
 
-def _moment(recording: Recording, time_s: float) -> datetime | None:
-    """Return the date of a time of the run; None where the recording has no dates."""
-    if recording.utc_start_s is None:
+def _unix_microseconds(recording: Recording, time_s: FloatArray) -> IntArray | None:
+    """Return the dates of times of the run; None where the recording has no dates."""
+    start_s = recording.utc_start_s
+    if start_s is None or not time_s.size or np.abs(time_s + start_s).max() > LATEST_DATE_S:
         return None
-    try:
-        return _EPOCH + timedelta(seconds=recording.utc_start_s + time_s)
-    except OverflowError:
-        return None
+    return np.round((time_s + start_s) * 1e6).astype(np.int64)

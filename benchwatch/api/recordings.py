@@ -26,6 +26,8 @@ def read_file(
     nominal: Frequency | None = None,
     column: Column | None = None,
     interval: Duration | None = None,
+    time_column: str | None = None,
+    value_column: str | None = None,
     wraps: Duration | None = None,
 ) -> Recording:
     """Read the recording of one counter from a file.
@@ -38,6 +40,8 @@ def read_file(
         nominal: of the oscillator; None: as the file says, or the round number near the readings.
         column: what the numbers are, where no header says it, such as ``frequency_hz``.
         interval: from row to row, where the file has no times.
+        time_column: heading or number (from 1) of the column of times; None: found by its heading.
+        value_column: heading or number of the column of numbers; None: found by its heading.
         wraps: the period after which a time error begins anew.
 
     Returns:
@@ -55,6 +59,8 @@ def read_file(
         nominal=hertz_or_none(nominal),
         column=column,
         interval_s=seconds_or_none(interval),
+        time_column=time_column,
+        value_column=value_column,
         wraps_s=None if wraps_s is None else hertz_or_none(wraps_s),
     )
 
@@ -65,6 +71,8 @@ def read_counters(
     nominal: Frequency | None = None,
     column: Column | None = None,
     interval: Duration | None = None,
+    time_column: str | None = None,
+    value_column: str | None = None,
     wraps: Duration | None = None,
 ) -> dict[str, Recording]:
     """Read the recordings of all counters in a file, by name; arguments as for `read_file`.
@@ -81,6 +89,8 @@ def read_counters(
         nominal=hertz_or_none(nominal),
         column=column,
         interval_s=seconds_or_none(interval),
+        time_column=time_column,
+        value_column=value_column,
         wraps_s=None if wraps_s is None else hertz_or_none(wraps_s),
     )
     return {recording.name: recording for recording in found}
