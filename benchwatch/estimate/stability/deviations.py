@@ -25,6 +25,7 @@ from benchwatch.estimate.stability.phase_data import Phase, run_lengths
 
 LARGEST_ERROR_SHARE: Final = 0.3
 """Largest share of a variance by the errors of bridges; above it, the variance is not given."""
+_ADDED_AT_ONCE: Final = 1 << 14
 WEIGHT_OF_MODIFIED: Final = {2: 1.0 / 2.0, 3: 4.0 / 9.0}
 """Squared weights of readings in a difference of the modified kind over those of the plain
 one, by its order: m against 2m, 8m/3 against 6m (the weights are ramps of length m)."""
@@ -42,11 +43,14 @@ class WindowSums:
         self._sums = phase.x
 
     def over(self, m: int) -> FloatArray:
-        """Return the sums over `m` points, (N − m + 1,)."""
+        """Return the sums over `m` points, (N − m + 1,); they hold until the next call."""
         if m % self._m:
             self._m, self._sums = 1, self._x
         while 2 * self._m <= m and m % (2 * self._m) == 0:
-            self._sums = self._sums[: -self._m] + self._sums[self._m :]
+            if self._sums is self._x:
+                self._sums = self._x[: -self._m] + self._x[self._m :]
+            else:
+                self._sums = _add_shifted(self._sums, self._m)
             self._m *= 2
         times = m // self._m
         if times == 1:
@@ -63,6 +67,15 @@ class WindowSums:
                 reached += width
             times //= 2
         return total
+
+
+def _add_shifted(values: FloatArray, m: int) -> FloatArray:
+    """Add to each of n values the one `m` places on, in place; return these sums, (n − m,)."""
+    count = max(len(values) - m, 0)
+    for start in range(0, count, _ADDED_AT_ONCE):
+        end = min(start + _ADDED_AT_ONCE, count)
+        values[start:end] += values[start + m : end + m]
+    return values[:count]
 
 
 def variance(

@@ -33,12 +33,12 @@ def lag1_alpha(phase: Phase, deepest: int = MOST_DIFFERENCINGS) -> float | None:
     stretches = [_without_parabola(x) for x in phase.segments() if len(x) >= FEWEST_POINTS]
     for d in range(deepest + 1):
         if d:
-            stretches = [np.diff(x) for x in stretches]
-        centred = [x - x.mean() for x in stretches]
-        power = sum(float(np.dot(x, x)) for x in centred)
+            stretches = [_differences(x) for x in stretches]
+        products = [_products(x) for x in stretches]
+        power = sum(square for square, _ in products)
         if not power > 0:
             return None
-        r1 = sum(float(np.dot(x[1:], x[:-1])) for x in centred) / power
+        r1 = sum(lagged for _, lagged in products) / power
         delta = r1 / (1 + r1)
         if delta < 0.25 or d == deepest:
             return 2 - 2 * (delta + d)
@@ -57,6 +57,25 @@ def ratio_alpha(mvar: float, avar: float, m: int) -> int | None:
         if ratio < math.sqrt(expected_ratio(alpha, m) * expected_ratio(alpha - 1, m)):
             return alpha
     return -2
+
+
+def _differences(x: FloatArray) -> FloatArray:
+    """Replace n values by the differences of neighbours, in place; return these, (n - 1,)."""
+    for start in range(0, len(x) - 1, BLOCK_POINTS):
+        end = min(start + BLOCK_POINTS, len(x) - 1)
+        x[start:end] = x[start + 1 : end + 1] - x[start:end]
+    return x[:-1]
+
+
+def _products(x: FloatArray) -> tuple[float, float]:
+    """Return the sums of squares and of products of neighbours, of values less their mean."""
+    mean, square, lagged = x.mean(), 0.0, 0.0
+    for start in range(0, len(x), BLOCK_POINTS):
+        part = x[start : start + BLOCK_POINTS + 1] - mean
+        own = part[:BLOCK_POINTS]
+        square += float(np.dot(own, own))
+        lagged += float(np.dot(part[1:], part[:-1]))
+    return square, lagged
 
 
 def _without_parabola(x: FloatArray) -> FloatArray:

@@ -4,14 +4,20 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from benchwatch.estimate.array_types import BoolArray, FloatArray, IntArray
 from benchwatch.estimate.stability.gap_bridges import LONGEST_GAP_READINGS, READINGS_BESIDE, bridge
+
+CountArray = NDArray[np.int32] | NDArray[np.int64]
+"""Counts of readings; the narrow ones take half of the memory of a long run."""
 
 CLEAN_SHARE: Final = 0.5
 """Share of differences free of gaps from which on only these are used."""
 MISSING_SHARE: Final = 0.25
 """Largest share of an average that may be filled."""
+SUMMED_AT_ONCE: Final = 1 << 14
+"""Offsets that are summed up at once."""
 SHORTEST_BRIDGED: Final = 2 * READINGS_BESIDE
 """Averaging factor from which on errors of filled gaps are hardly correlated with sums."""
 
@@ -20,11 +26,11 @@ SHORTEST_BRIDGED: Final = 2 * READINGS_BESIDE
 class Bridges:
     """Which gaps were filled, with what error, and which were not."""
 
-    unbridged: IntArray
+    unbridged: CountArray
     """Prefix count, (N,): intervals before each point that no difference reaches across."""
     error: FloatArray
     """Prefix sum, (N,), of the variance that filled gaps add to a sum."""
-    breaks: IntArray
+    breaks: CountArray
     """Prefix count, (N,), of intervals at which the run is cut where it is prolonged."""
 
 
@@ -38,7 +44,7 @@ class Phase:
 
     x: FloatArray
     """N points, all finite; N - 1 intervals."""
-    gaps: IntArray | None
+    gaps: CountArray | None
     """Prefix count, (N,): missing intervals before each point; None without gaps."""
     bridges: Bridges | None = None
     """None when gaps are not bridged."""
@@ -130,23 +136,30 @@ def phase_of_offsets(offset: FloatArray, *, bridged: bool = False) -> Phase:
     """
     y = np.asarray(offset, dtype=np.float64)
     missing = ~np.isfinite(y)
-    x = np.zeros(y.size + 1)
     if not missing.any():
+        x = np.zeros(y.size + 1)
         if y.size:
-            first = y - y[0]
-            x[1:] = np.cumsum(first - first.mean(), dtype=np.longdouble)
+            np.subtract(y, y[0], out=x[1:])
+            _sum_up(x[1:], x[1:].mean())
         return Phase(x=x, gaps=None)
-    known = y[~missing]
-    bridges, filled, unbridged = None, np.where(missing, 0.0, y), missing
-    if bridged and known.size:
+    count = y.size - int(np.count_nonzero(missing))
+    if not count:
+        return Phase(x=np.zeros(y.size + 1), gaps=_prefix(missing))
+    bridges, unbridged = None, missing
+    if bridged:
         made = bridge(np.where(missing, np.nan, y))
         filled, unbridged = made.values, made.unbridged
-        error = np.concatenate(([0.0], np.cumsum(made.error)))
-        bridges = Bridges(_prefix(unbridged), error, _prefix(unbridged))
-    if known.size:
-        first = np.where(unbridged, 0.0, filled - known[0])
-        mean = first[~missing].sum() / known.size
-        x[1:] = np.cumsum(np.where(unbridged, 0.0, first - mean), dtype=np.longdouble)
+        not_reached = _prefix(unbridged)
+        bridges = Bridges(not_reached, _running_sum(made.error), not_reached)
+    else:
+        filled = np.where(missing, 0.0, y)
+    filled -= y[int(np.argmin(missing))]
+    filled[unbridged] = 0.0
+    mean = filled[~missing].sum() / count
+    x = np.zeros(y.size + 1)
+    np.subtract(filled, mean, out=x[1:])
+    x[1:][unbridged] = 0.0
+    _sum_up(x[1:], 0.0)
     return Phase(x=x, gaps=_prefix(missing), bridges=bridges)
 
 
@@ -202,5 +215,31 @@ def run_lengths(mask: BoolArray) -> IntArray:
     return (edges[1::2] - edges[::2]).astype(np.int64)
 
 
-def _prefix(missing: BoolArray) -> IntArray:
-    return np.concatenate(([0], np.cumsum(missing, dtype=np.int64)))
+def _sum_up(values: FloatArray, mean: float) -> None:
+    """Replace values by the running sums of what they exceed `mean` by, in place.
+
+    The sums are of long doubles, block by block: a run may be long, and its copies large.
+    """
+    total = np.longdouble(0.0)
+    for start in range(0, values.size, SUMMED_AT_ONCE):
+        part = values[start : start + SUMMED_AT_ONCE]
+        sums = np.concatenate(([total], part - mean))
+        np.cumsum(sums, out=sums)
+        part[:] = sums[1:]
+        total = sums[-1]
+
+
+def _running_sum(values: FloatArray) -> FloatArray:
+    """Return the sums of the values before each of n + 1 points."""
+    sums = np.zeros(values.size + 1)
+    np.cumsum(values, out=sums[1:])
+    return sums
+
+
+def _prefix(missing: BoolArray) -> CountArray:
+    """Return how many are missing before each of n + 1 points."""
+    wide = missing.size >= 1 << 31
+    size = missing.size + 1
+    counts: CountArray = np.zeros(size, dtype=np.int64) if wide else np.zeros(size, dtype=np.int32)
+    np.cumsum(missing, out=counts[1:])
+    return counts

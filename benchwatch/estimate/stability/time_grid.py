@@ -23,6 +23,8 @@ def phase_on_grid(
         breaks: indices of the readings in front of which some are missing.
         interval_s: from reading to reading.
     """
+    if not breaks.size:
+        return phase_of_offsets(offset, bridged=True)
     lost = np.minimum(_lost(time_s, breaks, interval_s), LONGEST_GAP_READINGS + 1)
     return phase_of_offsets(np.insert(offset, np.repeat(breaks, lost), np.nan), bridged=True)
 
