@@ -14,6 +14,7 @@ from typing import Final
 import click
 
 from benchwatch.bus.listing import Backend, ListedResource, backends, serial_ports
+from benchwatch.colours import colours_forced, colours_refused
 from benchwatch.commands.common.install_words import install_words
 from benchwatch.commands.common.output import narrate, print_json, print_text
 from benchwatch.driver_registry import DriverRegistry, drivers
@@ -271,7 +272,7 @@ def check_terminal(
         name="terminal", good=not small, says=f"{size[0]} columns, {size[1]} lines", advice=advice
     )
     name = environ.get("TERM", "")
-    if environ.get("NO_COLOR"):
+    if colours_refused(environ) and not colours_forced(environ):
         yield SystemCheck(
             name="colours",
             good=None,

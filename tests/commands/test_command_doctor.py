@@ -182,6 +182,19 @@ def test_limits_of_a_terminal(size, environ, encoding, bad):
     assert all(item.advice for item in found if item.good is False)
 
 
+@pytest.mark.parametrize(("force", "off"), [("", True), ("1", False)])
+def test_no_color_is_named_unless_colours_are_forced(force, off):
+    """FORCE_COLOR goes before NO_COLOR, as for the screen (force-color.org)."""
+    environ = {"TERM": "xterm-256color", "NO_COLOR": "1", "FORCE_COLOR": force}
+    (colours,) = [
+        found
+        for found in doctor.check_terminal((80, 24), environ, "utf-8")
+        if found.name == "colours"
+    ]
+
+    assert ("off, as NO_COLOR asks" in colours.says) is off
+
+
 def test_every_bundled_driver_loads():
     """The first finding lists them; there is no other."""
     (found,) = doctor.check_profiles(drivers())

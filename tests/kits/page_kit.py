@@ -10,6 +10,7 @@ import screen_kit as kit
 from load_kit import LONGEST_WAIT_S
 from terminal_kit import rows_of
 
+from benchwatch.colours import palette_of
 from benchwatch.screen.display_options import DisplayOptions
 from benchwatch.screen.drawing.theme import Theme
 from benchwatch.web.browser_page import PageApp
@@ -51,14 +52,14 @@ class PageClient:
         await self.socket.send_str(json.dumps(["stdin", keys]))
 
 
-def maker(watch, made=None):
+def maker(watch, made=None, theme="dark"):
     """Return a function that makes screens of `watch`, without kept settings, for `serving`.
 
     The screens are also appended to `made`.
     """
 
     def make(page):
-        options = DisplayOptions(theme=Theme(), state=None, bell=False, view="trim")
+        options = DisplayOptions(theme=Theme(word=theme), state=None, bell=False, view="trim")
         app = PageApp(page, io.StringIO(), watch, options=options)
         if made is not None:
             made.append(app)
@@ -68,7 +69,7 @@ def maker(watch, made=None):
 
 
 @asynccontextmanager
-async def served(place=None, watch=None, made=None, crashes=None):
+async def served(place=None, watch=None, made=None, crashes=None, theme="dark"):
     """Serve a fixed snapshot; yield its URL and an HTTP client.
 
     Without a list of `crashes`, check at the end that there were none.
@@ -76,7 +77,12 @@ async def served(place=None, watch=None, made=None, crashes=None):
     watch = watch or kit.FakeWatch(kit.full_snapshot())
     reported = [] if crashes is None else crashes
     async with (
-        serving(place or ServedAddress(LOOPBACK, 0), maker(watch, made), reported.append) as url,
+        serving(
+            place or ServedAddress(LOOPBACK, 0),
+            maker(watch, made, theme),
+            reported.append,
+            palette=palette_of(theme),
+        ) as url,
         aiohttp.ClientSession() as client,
     ):
         yield url, client

@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from load_kit import LONGEST_WAIT_S
 from program_kit import COMMAND
 
+from benchwatch.colours import DARK, LIGHT
 from benchwatch.errors import UsageError
 
 aiohttp = pytest.importorskip("aiohttp", reason="the page is an extra")
@@ -250,6 +251,34 @@ async def test_one_page_too_many_is_refused_in_a_sentence():
                         break
 
     assert refused.seen == NO_MORE_PAGES
+
+
+@pytest.mark.parametrize(("theme", "palette"), [("dark", DARK), ("light", LIGHT)])
+async def test_the_page_has_the_colours_of_the_theme(theme, palette):
+    """The page around the screen, the screen on it, and the sentence of a page too many."""
+    other = LIGHT if palette is DARK else DARK
+    async with served(theme=theme) as (url, client):
+        async with client.get(url) as answer:
+            page = await answer.text()
+        sockets = [await client.ws_connect(f"{url}ws") for _ in range(MOST_PAGES)]
+        first = PageClient(sockets[0])
+        for socket in sockets[1:]:
+            await PageClient(socket).until("q quit")
+        await first.until("q quit")
+        async with opened(client, url) as refused:
+            await refused.end()
+
+    assert palette.background in page
+    assert other.background not in page
+    assert f"48;2;{_parts(palette.background)}m" in first.seen
+    assert f"48;2;{_parts(other.background)}" not in first.seen
+    assert (f"\x1b[38;2;{_parts(palette.text.colour)}m" in refused.seen) is (palette is LIGHT)
+    assert NO_MORE_PAGES in refused.seen
+
+
+def _parts(colour: str) -> str:
+    """Return red, green and blue as the sequences of ISO 8613-6 state them."""
+    return ";".join(map(str, bytes.fromhex(colour.removeprefix("#"))))
 
 
 async def test_a_closed_page_leaves_nothing_running():
