@@ -90,7 +90,7 @@ class LineOutput:
                 elapsed_s=event.elapsed_s,
                 text=TOOL_WORDS[event.on],
             )
-        if isinstance(event, Mark | Record | CheckMade):
+        if not isinstance(event, (Reading, Gap)):
             self._put(event, numbers, not_on_disk)
             return
         held = self._held.get(name)

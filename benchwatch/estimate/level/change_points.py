@@ -75,6 +75,20 @@ class StableRun:
         """Number of the last reading that this run left out as wild."""
 
 
+def _spread_about_mean(readings: int) -> tuple[float, float]:
+    """Return the variance of a reading about the mean of earlier ones, and half its logarithm.
+
+    The variance is in variances of a single reading.
+    """
+    wider = 1.0 + 1.0 / readings
+    return wider, 0.5 * math.log(wider)
+
+
+_TABLED_READINGS = 1024
+_SPREADS_ABOUT_MEAN = [(2.0, 0.0), *map(_spread_about_mean, range(1, _TABLED_READINGS))]
+"""By the number of readings, the first of no meaning: each reading needs it for every run."""
+
+
 class ChangePoints:
     """Pruned on-line Bayesian change points (Adams and MacKay 2007), unknown variance.
 
@@ -230,16 +244,15 @@ class ChangePoints:
         wild = math.log(_WILD_ODDS * far)
         total, most, best = 0.0, -math.inf, runs[0]
         log, log1p, exp = math.log, math.log1p, math.exp
+        spreads, tabled = _SPREADS_ABOUT_MEAN, _TABLED_READINGS
         for run in runs:
             weight = run.weight
             total += exp(weight)
             n = run.readings
-            wider = 1.0 + 1.0 / n
+            wider, half_log = spreads[n] if n < tabled else _spread_about_mean(n)
             apart = offset - run.mean
             likelihood = (
-                constant
-                - power * log1p(apart * apart / (variance_degrees * wider))
-                - 0.5 * log(wider)
+                constant - power * log1p(apart * apart / (variance_degrees * wider)) - half_log
             )
             if likelihood >= wild:
                 n = n + 1 if n < most_readings else most_readings

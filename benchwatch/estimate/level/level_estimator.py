@@ -222,8 +222,12 @@ class LevelEstimator:
     def _offsets_of(self, run: StableRun, most: int) -> list[float]:
         """Return the offsets of the run among the newest `most` readings, oldest first."""
         start = run.start
-        newest = islice(reversed(self._recent), min(most, self._number - start + 1))
-        offsets = [y for k, _, y in newest if k >= start]
+        recent = self._recent
+        newest = islice(reversed(recent), min(most, self._number - start + 1))
+        if recent and recent[0][0] >= start:
+            offsets = [reading[2] for reading in newest]
+        else:
+            offsets = [y for k, _, y in newest if k >= start]
         offsets.reverse()
         return offsets
 

@@ -109,20 +109,22 @@ def _robust_sd(ordered: list[float], floor: float) -> tuple[float, float, float]
     """
     if not ordered:
         return 0.0, -math.inf, math.inf
-    place = _QUANTILE * (len(ordered) - 1)
+    size = len(ordered)
+    place = _QUANTILE * (size - 1)
     low = int(place)
     quantile = ordered[low]
-    if low + 1 < len(ordered):
+    if low + 1 < size:
         quantile += (place - low) * (ordered[low + 1] - quantile)
     least = _KEPT_SDS * (quantile / _NORMAL_QUANTILE)
-    count = max(bisect_right(ordered, max(least, _KEPT_SDS * floor)), 1)
-    kept = ordered[:count]
+    floor *= _KEPT_SDS
+    most = max(least, floor)
+    if ordered[-1] <= most:  # nothing is left out, as mostly
+        count, kept, beyond = size, ordered, math.inf
+    else:
+        count = bisect_right(ordered, most) or 1
+        kept, beyond = ordered[:count], ordered[count] if count < size else math.inf
     sd = math.sqrt(sum(map(mul, kept, kept)) / (count * _KEPT_VARIANCE))
-    return (
-        sd,
-        -math.inf if least >= kept[-1] else kept[-1],
-        ordered[count] if count < len(ordered) else math.inf,
-    )
+    return sd, -math.inf if least >= kept[-1] else kept[-1], beyond
 
 
 class ReadingNoise:

@@ -3,8 +3,8 @@
 import math
 from typing import Final
 
-from benchwatch.estimate.block_means import OctaveMeans
-from benchwatch.estimate.regression import fit_line
+from benchwatch.estimate.block_means import BlockLevel, OctaveMeans
+from benchwatch.estimate.regression import FittedLine, fit_line
 from benchwatch.estimate.results import Drift
 from benchwatch.estimate.settle.noise_model import NoiseModel
 
@@ -27,6 +27,8 @@ class DriftEstimator:
 
     def __init__(self) -> None:
         self._level = 0
+        self._lines: dict[int, tuple[tuple[BlockLevel, int, float], FittedLine]] = {}
+        """The newest line through each level, and of which state of the level it is."""
 
     def estimate(
         self, means: OctaveMeans, since: float, longest_s: float, noise: NoiseModel | None
@@ -42,12 +44,12 @@ class DriftEstimator:
             noise: of the readings; None while unknown, and the drift then has no u.
         """
         level = self._level
-        here = _slope(means, level, since, noise)
+        here = self._slope(means, level, since, noise)
         while here is None and level:
             level -= 1
-            here = _slope(means, level, since, noise)
+            here = self._slope(means, level, since, noise)
         if here is not None and not _significant(here, DOUBLE_BELOW_U):
-            longer = _slope(means, level + 1, since, noise)
+            longer = self._slope(means, level + 1, since, noise)
             if (
                 longer is not None
                 and here.span_s < longer.span_s
@@ -56,13 +58,40 @@ class DriftEstimator:
             ):
                 level, here = level + 1, longer
         elif here is not None and level:
-            shorter = _slope(means, level - 1, since, noise)
+            shorter = self._slope(means, level - 1, since, noise)
             if shorter is not None and (
                 _significant(shorter, HALVE_ABOVE_U) or _bent(here, shorter)
             ):
                 level, here = level - 1, shorter
         self._level = level
         return here
+
+    def _slope(
+        self, means: OctaveMeans, level: int, since: float, noise: NoiseModel | None
+    ) -> Drift | None:
+        """Return the slope of one level; None where it has too few blocks."""
+        if level >= len(means.levels):
+            return None
+        line = self._line(means.levels[level], level, since)
+        if line is None:
+            return None
+        span_s = line.span * line.points / (line.points - 1)
+        u = KAPPA * math.sqrt(noise.variance(span_s / 2.0)) / span_s if noise else None
+        return Drift(line.slope, u, span_s)
+
+    def _line(self, blocks: BlockLevel, level: int, since: float) -> FittedLine | None:
+        """Fit a line to the newest blocks after `since`, or return the last one if it is that."""
+        state = (blocks, blocks.changes, since)
+        known = self._lines.get(level)
+        if known is not None and known[0] == state:
+            return known[1]
+        rows = blocks.rows()[:, -MOST_BLOCKS:]
+        rows = rows[:, int(rows[0].searchsorted(since)) :]
+        if rows.shape[1] < (MOST_BLOCKS // 2 if level else 3):
+            return None
+        line = fit_line(rows[0], rows[1])
+        self._lines[level] = (state, line)
+        return line
 
 
 def _significant(drift: Drift, times: float) -> bool:
@@ -72,17 +101,3 @@ def _significant(drift: Drift, times: float) -> bool:
 def _bent(longer: Drift, shorter: Drift) -> bool:
     u = shorter.u
     return u is not None and abs(shorter.per_s - longer.per_s) > BENT_U * u
-
-
-def _slope(means: OctaveMeans, level: int, since: float, noise: NoiseModel | None) -> Drift | None:
-    if level >= len(means.levels):
-        return None
-    rows = means.levels[level].rows()[:, -MOST_BLOCKS:]
-    rows = rows[:, int(rows[0].searchsorted(since)) :]
-    count = rows.shape[1]
-    if count < (MOST_BLOCKS // 2 if level else 3):
-        return None
-    line = fit_line(rows[0], rows[1])
-    span_s = line.span * count / (count - 1)
-    u = KAPPA * math.sqrt(noise.variance(span_s / 2.0)) / span_s if noise else None
-    return Drift(line.slope, u, span_s)

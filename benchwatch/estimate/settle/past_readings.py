@@ -122,8 +122,8 @@ class PastReadings:
             return 0.0
         mean_s = float((t[-1] - t[0]) / (len(t) - 1))
         # With a gap among the intervals, the median is the usual one.
-        steps = np.diff(t)
-        if steps.max() < GAP_INTERVALS * mean_s:
+        steps = t[1:] - t[:-1]
+        if np.maximum.reduce(steps) < GAP_INTERVALS * mean_s:
             return mean_s
         steps.sort()
         return float(steps[(steps.size - 1) // 2] + steps[steps.size // 2]) / 2.0
@@ -140,6 +140,8 @@ class PastReadings:
 
     def rounding(self) -> float:
         """Return the variance of means from the rounding that the newest readings share."""
+        if self._quantum <= 0.0:
+            return 0.0
         return rounding_variance(self.means.levels[0].rows()[1].tolist(), self._quantum)
 
     def noise(self, horizon_s: float, interval_s: float) -> NoiseModel | None:
