@@ -17,6 +17,7 @@ from benchwatch.api.quantities import (
     settle_limit,
 )
 from benchwatch.bench import Bench, load_bench
+from benchwatch.bus.plain_address import understood_resource
 from benchwatch.counter import Setup
 from benchwatch.driver_registry import default_driver
 from benchwatch.errors import UsageError
@@ -109,9 +110,8 @@ def plans_to_watch(
         UsageError: nothing is to be watched, or several of these things are given.
         FileError: the bench file can't be read.
     """
-    named = _named(resources)
     if sim is not None:
-        if named or bench is not None:
+        if resources or bench is not None:
             raise UsageError("sim watches a simulated bench: leave resources and bench out.")
         from benchwatch_simulators.bench.simulated_bench import (  # noqa: PLC0415 - needed only here
             open_bench,
@@ -126,6 +126,7 @@ def plans_to_watch(
         described = load_bench(bench)
         yield [settings.applied_to(plan) for plan in _chosen(described, resources)], described
         return
+    named = _named(resources)
     if not named:
         raise UsageError(
             "nothing to watch: give a resource such as 'TCPIP0::192.168.1.20::5025::SOCKET', "
@@ -135,14 +136,20 @@ def plans_to_watch(
 
 
 def _named(resources: Resources | None) -> dict[str, str]:
-    """Return resource strings by name: the given one, or ``main``, ``counter2`` and so on."""
+    """Return resource strings by name: the given one, or ``main``, ``counter2`` and so on.
+
+    Raises:
+        UsageError: a plain address may mean several things, or a resource is given twice.
+    """
     if isinstance(resources, Mapping):
-        return dict(resources)
-    words = [resources] if isinstance(resources, str) else list(resources or ())
-    if len(set(words)) < len(words):
+        named = {name: understood_resource(text) for name, text in resources.items()}
+    else:
+        words = [resources] if isinstance(resources, str) else list(resources or ())
+        names = [DEFAULT_COUNTER, *(f"counter{number}" for number in range(2, len(words) + 1))]
+        named = dict(zip(names, map(understood_resource, words), strict=False))
+    if len(set(named.values())) < len(named):
         raise UsageError("a resource is given twice; one thread owns one counter.")
-    names = [DEFAULT_COUNTER, *(f"counter{number}" for number in range(2, len(words) + 1))]
-    return dict(zip(names, words, strict=False))
+    return named
 
 
 def _chosen(described: Bench, names: Resources | None) -> list[Plan]:

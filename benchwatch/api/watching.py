@@ -19,7 +19,14 @@ from benchwatch.api.quantities import (
 from benchwatch.api.watched_plans import Resources, WatchSettings, plans_to_watch
 from benchwatch.clock import SystemClock
 from benchwatch.driver_registry import driver as load_driver
-from benchwatch.errors import BenchwatchError, ConnectionFailed, LinkLost, NoReadings, UsageError
+from benchwatch.errors import (
+    BenchwatchError,
+    ConnectionFailed,
+    FileError,
+    LinkLost,
+    NoReadings,
+    UsageError,
+)
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 from benchwatch.journal import Journal
 from benchwatch.reading import MEASURED, Event, Reading, RecordKind
@@ -30,8 +37,10 @@ from benchwatch.snapshot import ComparisonNow, Snapshot
 
 LOOK_S: Final = 0.25
 """A key press that interrupts the script takes effect within this time."""
-_ERRORS: Final = {3: ConnectionFailed, 4: LinkLost}
-"""Errors of a run by the exit code of its outcome."""
+_ERRORS: Final[dict[int, type[BenchwatchError]]] = {
+    error.exit_code: error for error in (UsageError, ConnectionFailed, LinkLost, FileError)
+}
+"""Errors that end a run, by the exit code of its outcome."""
 
 
 class Watch:
@@ -61,9 +70,11 @@ class Watch:
         """Yield readings, gaps and notes as they come, each with the snapshot after it.
 
         Raises:
+            UsageError: a resource string can't be used.
             ConnectionFailed: no counter answers.
             LinkLost: the link broke, and the run ended with it.
             NoReadings: nothing was read within the time given.
+            FileError: the file of readings that was watched can't be read.
         """
         if self._closed:
             raise UsageError("the watch is closed: begin another one.")
@@ -132,17 +143,11 @@ class Watch:
             self._cleanup.close()
 
     def _raise_if_failed(self) -> None:
-        """Raise the error that ended the run.
-
-        Raises:
-            ConnectionFailed: no counter answers.
-            LinkLost: the link broke.
-            NoReadings: nothing was read.
-        """
+        """Raise the error that ended the run, as `events` says."""
         outcome = self._run.outcome
         if outcome is None or outcome.exit_code not in _ERRORS:
             return
-        kind: type[BenchwatchError] = _ERRORS[outcome.exit_code]
+        kind = _ERRORS[outcome.exit_code]
         if outcome.exit_code == NoReadings.exit_code and not self._run.totals()[0]:
             kind = NoReadings
         raise kind(outcome.message or outcome.reason)
