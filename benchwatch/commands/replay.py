@@ -112,8 +112,8 @@ def replay(
     On a terminal the screen shows it in time, with keys to stop, go on, and seek. Where
     standard output is no terminal, or with --plain or --json, it is lines, as fast as it goes.
 
-    Read are tables (CSV) with a header: time_s or time, and one of frequency_hz, offset,
-    period_s, phase_s; a single column of numbers with --column and --interval; and the
+    Read are tables (CSV, Parquet) with a header: time_s or time, and one of frequency_hz, offset,
+    period_s, phase_s, or headings such as Freq (MHz), which are guessed and said; a single column of numbers with --column and --interval; and the
     JSON lines that watch writes; and a journal. Without FILE the journal of watch is read: the
     run that --run names, else its newest watch of real counters with readings.
     """
