@@ -113,9 +113,10 @@ def replay(
     standard output is no terminal, or with --plain or --json, it is lines, as fast as it goes.
 
     Read are tables (CSV, Parquet) with a header: time_s or time, and one of frequency_hz, offset,
-    period_s, phase_s, or headings such as Freq (MHz), which are guessed and said; a single column of numbers with --column and --interval; and the
-    JSON lines that watch writes; and a journal. Without FILE the journal of watch is read: the
-    run that --run names, else its newest watch of real counters with readings.
+    period_s, phase_s, or headings such as Freq (MHz), which are guessed and said; a single column
+    of numbers with --column and --interval; and the JSON lines that watch writes; and a journal.
+    Without FILE the journal of watch is read: the run that --run names, else its newest watch of
+    real counters with readings.
     """
     lines = _as_lines(screen, plain=plain, as_json=as_json, keep=journal is not None)
     if lines and speed is not None:
