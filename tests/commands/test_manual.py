@@ -14,7 +14,13 @@ from program_kit import COMMAND
 
 from benchwatch.cli import cli, run
 from benchwatch.commands import manual as manual_command
-from benchwatch.commands.common.manual_page import EXIT_CODES, manual_page
+from benchwatch.commands.common.manual_page import EXIT_CODES, FILES, manual_page
+from benchwatch.configuration import configuration_path
+from benchwatch.driver_registry import own_profiles
+from benchwatch.journal import default_path
+from benchwatch.register import register_path
+from benchwatch.report.laboratory.laboratory import usual_laboratory_file
+from benchwatch.screen.display_options import log_path
 
 PAGE = readme_tables_program.MANUAL.read_text(encoding="ascii")
 GROFF, MANDOC = shutil.which("groff"), shutil.which("mandoc")
@@ -67,6 +73,25 @@ def test_it_has_every_command_with_every_option():
             if isinstance(parameter, click.Option):
                 for option in parameter.opts:
                     assert rf"\fB{option.replace('-', chr(92) + '-')}\fR" in text, (words, option)
+
+
+def test_its_files_are_those_of_the_program(tmp_path, monkeypatch):
+    """Each lies where the program looks for it (the XDG Base Directory Specification)."""
+    for kind in ("CONFIG", "DATA", "STATE"):
+        monkeypatch.setenv(f"XDG_{kind}_HOME", str(tmp_path / kind.lower()))
+    named = {
+        Path(re.sub(r"^\$XDG_(\w+)_HOME", lambda m: str(tmp_path / m[1].lower()), name))
+        for name, _ in FILES
+    }
+
+    assert named == {
+        configuration_path({})[0],
+        own_profiles() / "*.toml",
+        usual_laboratory_file(),
+        default_path(),
+        register_path(default_path()),
+        log_path(),
+    }
 
 
 def test_its_exit_codes_are_those_of_the_help():

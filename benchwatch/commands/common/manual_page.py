@@ -11,6 +11,9 @@ from typing import Final
 
 import click
 
+from benchwatch.configuration import CONFIG_VARIABLE, variable_of
+from benchwatch.configuration.configuration_keys import SETTINGS
+
 EXIT_CODES: Final = (
     (0, "done"),
     (1, "not settled in the time given"),
@@ -22,12 +25,26 @@ EXIT_CODES: Final = (
 )
 """Exit codes and their meanings, in the words of the help."""
 ENVIRONMENT: Final = (
+    *(
+        (variable_of(name), f"{key.explanation[:1].upper()}{key.explanation[1:]}.")
+        for name, key in SETTINGS.items()
+    ),
+    (CONFIG_VARIABLE, "Another configuration file."),
     ("NO_COLOR", "If set and not empty, no colour is chosen, unless a theme is asked for."),
     ("FORCE_COLOR", "If set and not empty, colours are used in spite of NO_COLOR."),
     ("TERM", "dumb: the terminal gets a line a reading instead of the screen."),
     ("BENCHWATCH_SIGN_PASSWORD", "The password of the secret key of report --sign."),
 )
 """Environment variables and their meanings."""
+FILES: Final = (
+    ("$XDG_CONFIG_HOME/benchwatch/config.toml", "Your settings; benchwatch config names the file."),
+    ("$XDG_CONFIG_HOME/benchwatch/profiles/*.toml", "Your own profiles of counters."),
+    ("$XDG_CONFIG_HOME/benchwatch/lab.toml", "What reports state of the laboratory."),
+    ("$XDG_DATA_HOME/benchwatch/journal.db", "The journal, which holds every reading."),
+    ("$XDG_DATA_HOME/benchwatch/register.db", "The register of units and visits."),
+    ("$XDG_STATE_HOME/benchwatch/screen.log", "Details of crashes of the screen."),
+)
+"""Files and what they hold, where they lie on Linux (the XDG Base Directory Specification)."""
 EXAMPLES: Final = (
     ("Watch a simulated bench:", "benchwatch watch --sim"),
     (
@@ -70,6 +87,7 @@ def manual_page(program: click.Group) -> str:
             lines += _command(f"benchwatch {name}", command)
     lines += [".SH EXIT STATUS", *_terms((str(code), text) for code, text in EXIT_CODES)]
     lines += [".SH ENVIRONMENT", *_terms(ENVIRONMENT)]
+    lines += [".SH FILES", *_terms(FILES)]
     lines += [".SH EXAMPLES"]
     for about, typed in EXAMPLES:
         lines += [".PP", _text(about), ".PP", ".RS 4", ".nf", _text(typed), ".fi", ".RE"]
