@@ -33,10 +33,10 @@ def stability(*, source: RecordedSource, asked: AskedDeviations, as_json: bool) 
 
     Read are tables (CSV, Parquet) with a header: time_s or time, and one of frequency_hz, offset,
     period_s, phase_s, or headings such as Freq (MHz), which are guessed and said; a single column
-    of numbers with --column and --interval; the JSON lines that watch writes; and a journal. Without FILE the journal of watch is read: the run that
-    --run names, else its newest watch of real counters with readings. Lone wild readings are left
-    out and counted. Lost readings cost the short averages that touch them; longer ones reach
-    across gaps of up to 16 readings.
+    of numbers with --column and --interval; the JSON lines that watch writes; and a journal.
+    Without FILE the journal of watch is read: the run that --run names, else its newest watch of
+    real counters with readings. Lone wild readings are left out and counted. Lost readings cost
+    the short averages that touch them; longer ones reach across gaps of up to 16 readings.
     """
     found = recorded_deviations(source, asked)
     recording, rows = found.recording, found.rows
