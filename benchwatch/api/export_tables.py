@@ -14,6 +14,7 @@ from benchwatch.errors import UsageError
 from benchwatch.estimate.array_types import FloatArray, IntArray
 from benchwatch.quantity import printable
 from benchwatch.recording import Recording
+from benchwatch.system.installation import install_words
 
 COLUMNS_AFTER: Final = ("fractional_offset", "gate_s", "flags", "correction")
 """Columns of a table after the times and the numbers."""
@@ -65,8 +66,8 @@ def write_parquet(
         import pyarrow.parquet as pq  # noqa: PLC0415 - an extra
     except ImportError as error:
         raise UsageError(
-            "Parquet needs the library pyarrow, which is not installed: pip install "
-            "'benchwatch[parquet]', or export .csv or .jsonl."
+            "Parquet needs the library pyarrow, which is not installed: "
+            f"{install_words('pyarrow')}, or export .csv or .jsonl."
         ) from error
     (recording,) = recordings.values()
     name = value_column(recording)

@@ -11,6 +11,7 @@ from benchwatch.bus.serial_line import SerialWire
 from benchwatch.bus.vxi11 import Vxi11Wire
 from benchwatch.bus.wire import SocketWire, VisaWire, Wire
 from benchwatch.errors import ConnectionFailed
+from benchwatch.system.installation import install_words
 
 TESTED_PYVISA_PY: Final = "0.8.1"
 """Version of PyVISA-py whose sessions are known; a later one may be built differently."""
@@ -42,7 +43,7 @@ def wire_for(instrument: Any, address: Address) -> Wire:
         raise ConnectionFailed(
             f"PyVISA-py {_pyvisa_py_version()} keeps its connection in a way that Benchwatch does "
             f"not know, and {resource} can't be read safely. Install the version that is tested: "
-            f"pip install pyvisa-py=={TESTED_PYVISA_PY}"
+            + install_words(f"pyvisa-py=={TESTED_PYVISA_PY}")
         )
     return VisaWire(instrument, resource)
 

@@ -15,7 +15,6 @@ import click
 
 from benchwatch.bus.listing import Backend, ListedResource, backends, serial_ports
 from benchwatch.colours import colours_forced, colours_refused
-from benchwatch.commands.common.install_words import install_words
 from benchwatch.commands.common.output import narrate, print_json, print_text
 from benchwatch.driver_registry import DriverRegistry, drivers
 from benchwatch.errors import BenchwatchError
@@ -28,6 +27,7 @@ from benchwatch.system.devices import (
     serial_device,
     usb_advice,
 )
+from benchwatch.system.installation import install_words
 
 PACKAGES: Final = (
     "benchwatch", "pyvisa", "pyvisa-py", "pyserial", "textual", "numpy", "scipy",

@@ -6,9 +6,11 @@ from typing import Any, Final, Protocol
 
 from benchwatch.quantity import printable
 from benchwatch.sound.tone import Samples
+from benchwatch.system.installation import extra_words
 
 LIBRARY: Final = "sounddevice"
-INSTALL: Final = "in the source folder, pip install '.[sound]'"
+EXTRA: Final = "sound"
+"""The extra that installs it."""
 
 Fill = Callable[[int, int], Samples]
 """(frames, samples a second) -> the next block; called on the audio library's own thread."""
@@ -38,7 +40,7 @@ def open_device(fill: Fill, ended: Callable[[], None]) -> Stream:
     try:
         library: Any = importlib.import_module(LIBRARY)
     except ImportError:
-        raise NoDevice(f"no sound library, {INSTALL}") from None
+        raise NoDevice(f"no sound library, {extra_words(EXTRA)}") from None
     except OSError as error:  # raised where PortAudio is missing
         raise NoDevice(f"the sound library can't be used, {_words(error)}") from error
     try:

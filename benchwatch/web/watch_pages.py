@@ -14,6 +14,7 @@ from benchwatch.errors import FileError, UsageError
 from benchwatch.run.counters_in_run import RunOutcome
 from benchwatch.run.live_watch import LiveWatch
 from benchwatch.run.shutdown import SignalShutdown
+from benchwatch.system.installation import extra_words
 from benchwatch.web.served_address import ServedAddress
 
 if TYPE_CHECKING:
@@ -24,7 +25,9 @@ if TYPE_CHECKING:
     from benchwatch.screen.watch_source import TrimmerControl
     from benchwatch.web.page_server import MakeApp
 
-INSTALL: Final = "in the source folder, pip install '.[web]'"
+
+EXTRA: Final = "web"
+"""The extra that installs the libraries of the page."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,7 +75,7 @@ def serve_watch(
         from benchwatch.web.page_server import serving  # noqa: PLC0415 - likewise
     except ImportError as error:
         raise UsageError(
-            f"the page needs a library that is not installed ({error.name}): {INSTALL}."
+            f"the page needs a library that is not installed ({error.name}): {extra_words(EXTRA)}."
         ) from error
 
     def say_crash(crash: str) -> None:

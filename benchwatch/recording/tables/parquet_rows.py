@@ -32,6 +32,7 @@ from benchwatch.recording.tables.row_times import RowTimes
 from benchwatch.recording.tables.table_columns import ColumnFinder, TableColumns
 from benchwatch.recording.tables.table_request import TableRequest
 from benchwatch.recording.text_lines import STANDARD_INPUT, shown_name
+from benchwatch.system.installation import install_words
 
 if TYPE_CHECKING:
     from types import ModuleType
@@ -86,8 +87,8 @@ def _libraries(path: str) -> tuple["ModuleType", "ModuleType"]:
         import pyarrow.parquet  # noqa: PLC0415 - an extra
     except ImportError as error:
         raise UsageError(
-            f"{shown_name(path)} is Parquet, which needs the library pyarrow: pip install "
-            "'benchwatch[parquet]', or export the file as CSV."
+            f"{shown_name(path)} is Parquet, which needs the library pyarrow: "
+            f"{install_words('pyarrow')}, or export the file as CSV."
         ) from error
     return pyarrow, pyarrow.parquet
 

@@ -5,11 +5,13 @@ import re
 from typing import TYPE_CHECKING, Final
 
 from benchwatch.errors import UsageError
+from benchwatch.system.installation import extra_words
 
 if TYPE_CHECKING:
     from typst import Compiler
 
-INSTALL: Final = "in the source folder, pip install '.[report]'"
+EXTRA: Final = "report"
+"""The extra that installs it."""
 _BEYOND_EMBEDDED: Final = re.compile("[^\u0000-\u052f\u2000-\u23ff\ufffd]")
 """Characters that the fonts within typst may not have: fonts of the system are searched then."""
 
@@ -32,7 +34,8 @@ def typst_compiler(text: str, made: str, instead: str) -> "Compiler":
         return _compiler(with_system_fonts=_BEYOND_EMBEDDED.search(text) is not None)
     except ImportError as error:
         raise UsageError(
-            f"{made} needs a library that is not installed ({error.name}): {INSTALL}. {instead}"
+            f"{made} needs a library that is not installed ({error.name}): "
+            f"{extra_words(EXTRA)}. {instead}"
         ) from error
 
 

@@ -24,8 +24,9 @@ from typing import Final
 
 from benchwatch.errors import FileError, UsageError
 from benchwatch.quantity import printable
-from benchwatch.report.forms.typst_compiler import INSTALL
+from benchwatch.report.forms.typst_compiler import EXTRA
 from benchwatch.report.whole_file import shown_path
+from benchwatch.system.installation import extra_words
 
 ED25519: Final = b"Ed"
 _SCRYPT: Final = b"Sc"
@@ -87,8 +88,8 @@ def ed25519_library() -> ModuleType:
         )
     except ImportError as error:
         raise UsageError(
-            f"signatures need a library that is not installed ({error.name}): {INSTALL}. Reports "
-            "are made and issued without it."
+            f"signatures need a library that is not installed ({error.name}): "
+            f"{extra_words(EXTRA)}. Reports are made and issued without it."
         ) from error
     return ed25519
 

@@ -4,7 +4,7 @@ import json
 
 import pytest
 
-from benchwatch.commands.common.install_words import install_words
+from benchwatch.system.installation import Installation, extra_words, install_words
 
 RECEIPT = """
 [tool]
@@ -17,7 +17,12 @@ requirements = [
 
 def words(prefix, *, has_pip=True, managed=False) -> str:
     """Return what is advised for pyusb in the environment `prefix`."""
-    return install_words("pyusb", prefix=prefix, has_pip=has_pip, managed=managed)
+    return Installation(prefix=prefix, has_pip=has_pip, managed=managed).words("pyusb")
+
+
+def extra(prefix, *, has_pip=True, managed=False) -> str:
+    """Return what is advised for the extra web in the environment `prefix`."""
+    return Installation(prefix=prefix, has_pip=has_pip, managed=managed).extra_words("web")
 
 
 def test_a_usual_environment_takes_pip(tmp_path):
@@ -66,3 +71,26 @@ def test_a_python_of_the_system_gets_pipx(tmp_path):
         "the system manages this Python: in the source folder, pipx install ., then pipx inject "
         "benchwatch pyusb"
     )
+
+
+def test_an_extra_is_installed_from_the_source_folder_by_the_same_tool(tmp_path):
+    """The program is in no index that the words could rely on, so they name its folder."""
+    pipx, tool = tmp_path / "pipx", tmp_path / "tool"
+    for home, mark in ((pipx, "pipx_metadata.json"), (tool, "uv-receipt.toml")):
+        home.mkdir()
+        (home / mark).write_text("")
+
+    assert extra(tmp_path) == "in the source folder, pip install '.[web]'"
+    assert extra(tmp_path, has_pip=False) == "in the source folder, uv pip install '.[web]'"
+    assert extra(tmp_path, managed=True) == "in the source folder, pipx install '.[web]'"
+    assert extra(pipx) == "in the source folder, pipx install --force '.[web]'"
+    assert extra(tool) == "in the source folder, uv tool install '.[web]'"
+    assert extra(tmp_path / "archive-v0" / "x") == (
+        "in the source folder, uvx --from '.[web]' benchwatch"
+    )
+
+
+def test_this_installation_has_words():
+    """Whatever installed the program that runs the tests: a command with the names in it."""
+    assert "pyusb" in install_words("pyusb")
+    assert "'.[web]'" in extra_words("web")
