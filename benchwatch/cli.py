@@ -16,6 +16,7 @@ import click
 
 from benchwatch.commands import COMMANDS
 from benchwatch.errors import INTERRUPTED, BenchwatchError, FileError
+from benchwatch.system.closed_pipe import is_closed_pipe
 from benchwatch.system.plain_text import ERRORS
 
 if TYPE_CHECKING:
@@ -161,6 +162,8 @@ def _unwritten(error: OSError) -> OSError | FileError:
     """Return an error of writing as a `FileError`; itself where the reader has closed the pipe."""
     if isinstance(error, BrokenPipeError):
         return error
+    if is_closed_pipe(error):
+        return BrokenPipeError(error.errno, error.strerror)
     return FileError(
         f"standard output can't be written: {error.strerror}. Send it elsewhere, or make room."
     )

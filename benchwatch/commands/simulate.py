@@ -11,7 +11,7 @@ from benchwatch.commands.common.output import narrate, print_json, print_text
 from benchwatch.errors import INTERRUPTED, UsageError
 from benchwatch.quantity import parse_frequency
 from benchwatch.report.blocks import align_table
-from benchwatch.system.stop_signals import STOP_SIGNALS
+from benchwatch.system.stop_signals import STOP_SIGNALS, wait_until_set
 from benchwatch_simulators.bench.simulated_bench import open_bench
 from benchwatch_simulators.bench.simulated_bench_file import own_plans
 from benchwatch_simulators.faults import FAULT_KINDS, parse_fault
@@ -80,7 +80,7 @@ def simulate(
             "tool and dials the unit."
         )
         narrate("Ctrl-C ends it.")
-        stop.wait()
+        wait_until_set(stop)
     return INTERRUPTED
 
 

@@ -1,6 +1,8 @@
 """The signals that ask a program to end, and the descriptor that is told of a signal."""
 
 import signal
+import sys
+import threading
 from collections.abc import Mapping
 from contextlib import suppress
 from typing import Any, Final
@@ -13,6 +15,10 @@ STOP_SIGNALS: Final = tuple(
 """Those that this system has. SIGBREAK: Ctrl-Break, and a console window that is closed."""
 HANG_UP: Final = int(getattr(signal, "SIGHUP", signal.SIGTERM))
 """What asks for the end when the terminal is gone."""
+
+
+CHECK_S: Final = 0.2
+"""Time between two looks at an event where a wait is not interrupted."""
 
 
 def restore_wakeup(descriptor: int) -> None:
@@ -31,6 +37,16 @@ def restore_handlers(before: Mapping[Any, Any]) -> None:
     for number, handler in before.items():
         if handler is not None:
             signal.signal(number, handler)
+
+
+def wait_until_set(event: threading.Event, platform: str = sys.platform) -> None:
+    """Wait for an event that the handler of a signal sets.
+
+    Windows runs no handler while the main thread waits, so there it looks up now and then.
+    """
+    every_s = CHECK_S if platform == "win32" else None
+    while not event.wait(every_s):
+        pass
 
 
 def block_signal(name: str) -> None:

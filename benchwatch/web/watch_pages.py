@@ -87,7 +87,9 @@ def serve_watch(
     asked_for = {name: os.environ.get(name, "") for name in ("NO_COLOR", "FORCE_COLOR")}
     theme = theme_for(asked=asked, ascii_only=ascii_only, encoding="utf-8", environ=asked_for)
     palette = palette_of(theme.word) or DARK
-    with open_log(log_path()) as log, SignalShutdown(run.interrupt, cleanup):
+    runner = asyncio.Runner()
+    runner.get_loop()  # made first: on Windows a new loop takes over what is told of signals
+    with open_log(log_path()) as log, SignalShutdown(run.interrupt, cleanup), runner:
         make = _page_maker(run, trimmer, log, replace(options, theme=theme))
         served = serving(
             address,
@@ -97,7 +99,7 @@ def serve_watch(
             trouble=narration.say,
             logger=error_log(log),
         )
-        asyncio.run(_serve(run, served, narration, of_this_computer=address.of_this_computer))
+        runner.run(_serve(run, served, narration, of_this_computer=address.of_this_computer))
     assert run.outcome is not None
     return run.outcome
 

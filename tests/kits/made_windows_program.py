@@ -71,6 +71,7 @@ def take_away() -> None:
         if hasattr(select, name):
             delattr(select, name)
     _limit_calls()
+    _make_event_loop()
     _make_clock()
     _make_modules()
     sys.platform = "win32"
@@ -99,6 +100,23 @@ def _limit_calls() -> None:
         usual_kill(process, number)
 
     select.select, os.open, os.kill = sockets_only, files_only, no_question
+
+
+def _make_event_loop() -> None:
+    """Let an event loop be told of signals, as that of Windows: `asyncio.proactor_events`."""
+    loop_class: Any = asyncio.SelectorEventLoop
+    usual_init, usual_close = loop_class.__init__, loop_class.close
+
+    def init(self: Any, *arguments: Any) -> None:
+        usual_init(self, *arguments)
+        signal.set_wakeup_fd(self._csock.fileno())
+
+    def close(self: Any) -> None:
+        if not self.is_closed():
+            signal.set_wakeup_fd(-1)
+        usual_close(self)
+
+    loop_class.__init__, loop_class.close = init, close
 
 
 def _make_clock() -> None:

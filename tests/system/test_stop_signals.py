@@ -9,7 +9,13 @@ import threading
 import pytest
 
 from benchwatch.run.shutdown import SignalShutdown
-from benchwatch.system.stop_signals import block_signal, restore_handlers, restore_wakeup
+from benchwatch.system.stop_signals import (
+    CHECK_S,
+    block_signal,
+    restore_handlers,
+    restore_wakeup,
+    wait_until_set,
+)
 
 
 def test_a_closed_descriptor_is_not_told_of_signals_again() -> None:
@@ -78,3 +84,26 @@ print("in order")
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True)
 
     assert done.stdout == "in order\n", done.stderr
+
+
+def test_a_wait_looks_up_where_nothing_interrupts_it() -> None:
+    """On Windows a wait without a limit would hold up the handler of Ctrl-C."""
+
+    class MadeEvent(threading.Event):
+        """Is set at the third wait, and keeps how long each may last."""
+
+        def __init__(self) -> None:
+            super().__init__()
+            self.waits: list[float | None] = []
+
+        def wait(self, timeout: float | None = None) -> bool:
+            self.waits.append(timeout)
+            return len(self.waits) == 3 or timeout is None
+
+    windows, elsewhere = MadeEvent(), MadeEvent()
+
+    wait_until_set(windows, "win32")
+    wait_until_set(elsewhere, "linux")
+
+    assert windows.waits == [CHECK_S] * 3
+    assert elsewhere.waits == [None]
