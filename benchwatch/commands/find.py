@@ -66,6 +66,8 @@ def find(
     if as_json:
         print_json({"kind": "end", "found": len(found), "fitted": known, "finished": finished})
     narrate(f"{len(found)} {'asked' if resources else 'found'}, a driver is known for {known}")
+    if not found and not resources:
+        narrate("without a counter, benchwatch watch --sim watches a simulated bench")
     if known < len(found) if resources else not found:
         return ConnectionFailed.exit_code
     return 0

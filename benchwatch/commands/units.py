@@ -25,6 +25,7 @@ from benchwatch.commands.common.register_options import (
     page_style,
     refuse_options_before,
     register_options,
+    simulated_hint,
 )
 from benchwatch.commands.common.visit_values import (
     interval_values,
@@ -89,7 +90,8 @@ def units(
     if any(one.newest is not None and one.newest.caution for one in found):
         narrate("! stands at records that say why they may be wrong: units show IDENT.")
     if not any_units:
-        narrate(f"there are no units in {path} yet: watch --unit IDENT or units set IDENT.")
+        hint = simulated_hint(path)
+        narrate(f"there are no units in {path} yet: watch --unit IDENT or units set IDENT.{hint}")
     elif not found:
         narrate("none is due in that time, as far as can be told.")
 

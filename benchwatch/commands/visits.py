@@ -18,6 +18,7 @@ from benchwatch.commands.common.register_options import (
     page_style,
     refuse_options_before,
     register_options,
+    simulated_hint,
 )
 from benchwatch.commands.common.register_upkeep import merge, repair
 from benchwatch.commands.common.visit_amendment import amend
@@ -255,7 +256,9 @@ def _narrate_list(
     if any(map(_has_caution, found)):
         narrate("! stands at records that say why they may be wrong: visits show NUMBER.")
     if not any_visits:
-        narrate(f"there are no visits in {path} yet: watch --unit IDENT opens one.")
+        narrate(
+            f"there are no visits in {path} yet: watch --unit IDENT opens one.{simulated_hint(path)}"
+        )
     elif not found:
         narrate(f"no visit in {path} is so.")
     elif len(found) == cut_at:

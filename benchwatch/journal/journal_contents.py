@@ -48,7 +48,7 @@ def read_contents(path: Path) -> JournalContents:
         JournalError: there is no journal, or it can't be read.
     """
     if not path.exists():
-        raise JournalError(f"there is no journal at {path} yet.")
+        raise JournalError(f"there is no journal at {path} yet: benchwatch watch begins one.")
     check_kind(path)
     try:
         with closing(sqlite3.connect(uri(path), uri=True, timeout=5.0)) as reader:

@@ -48,7 +48,7 @@ def list_runs(path: Path, utc_s: float, last: int | None = None) -> list[ListedR
         JournalError: there is no journal, or it can't be read.
     """
     if not path.exists():
-        raise JournalError(f"there is no journal at {path} yet.")
+        raise JournalError(f"there is no journal at {path} yet: benchwatch watch begins one.")
     with JournalReader(path) as journal:
         return [_listed(journal, run, utc_s) for run in journal.runs(last)]
 

@@ -247,3 +247,17 @@ def test_plain_lines_have_the_unit_of_the_configuration(capsys, home, monkeypatc
     assert "ppb" in by_size
     assert "ppm" in asked
     assert "ppb" not in asked
+
+
+def test_empty_registers_name_the_simulated_bench(capsys, home):
+    """First how to try it without a counter; once that was done, where it is listed."""
+    _, _, nothing = run_here(capsys, "visits")
+    _, _, no_units = run_here(capsys, "units")
+    run_here(capsys, "watch", "--sim", "fast", "--unit", "0417", "--new", "--count", "1", "--json")
+    _, _, listed = run_here(capsys, "visits")
+    _, _, simulated = run_here(capsys, "visits", "--sim")
+
+    assert "watch --sim --unit IDENT" in nothing
+    assert "watch --sim --unit IDENT" in no_units
+    assert "are listed with --sim" in listed
+    assert "--sim" not in simulated

@@ -183,3 +183,13 @@ def test_a_host_alone_is_asked_in_every_way(capsys, monkeypatch):
         "TCPIP0::127.0.0.1::INSTR",
         "TCPIP0::127.0.0.1::9::SOCKET",
     ]
+
+
+def test_where_nothing_is_found_a_simulated_bench_is_named(capsys, monkeypatch):
+    """A person without a counter learns what to type."""
+    monkeypatch.setattr(discovery_options, "listers", lambda _backend: [])
+
+    code = run(["find", "--local"])
+
+    assert code == 3
+    assert "benchwatch watch --sim" in capsys.readouterr().err

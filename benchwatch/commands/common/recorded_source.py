@@ -265,7 +265,8 @@ def _default_journal(journal: Path | None) -> Path:
     path = journal or default_path()
     if not path.exists():
         raise UsageError(
-            f"there is no journal at {path} yet: give a FILE to read, or watch a counter first."
+            f"there is no journal at {path} yet: give a FILE to read, or watch a counter first. "
+            "Without one, benchwatch watch --sim watches a simulated bench."
         )
     return path
 

@@ -37,6 +37,16 @@ def chosen_register(journal: Path | None, *, sim: bool) -> Path:
     return register_path(journal or default_path(), simulated=sim)
 
 
+def simulated_hint(path: Path) -> str:
+    """Return a sentence on simulated benches, for a register at `path` that holds nothing yet."""
+    simulated = register_path(path, simulated=True)
+    if path == simulated:
+        return ""
+    if simulated.exists():
+        return " Those of simulated benches are listed with --sim."
+    return " Without a counter: watch --sim --unit IDENT tries it on a simulated bench."
+
+
 def chosen_visit(visit: str, journal: Path | None, *, sim: bool) -> tuple[Path, str]:
     """Return the path of the register that has a visit, and the visit's number as typed.
 
