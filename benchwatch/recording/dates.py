@@ -54,7 +54,7 @@ def read_dates(data: bytes, begin: IntArray, end: IntArray) -> Decimals:
     for wide in np.unique(width).tolist():
         if _SHORTEST_CHARS <= wide <= _LONGEST_CHARS:
             rows = np.flatnonzero(width == wide)
-            cells = buffer[begin[rows][:, None] + np.arange(wide)]
+            cells = buffer[np.arange(wide)[:, None] + begin[rows]]
             known[rows], total[rows] = _read_width(cells)
     return Decimals(
         known=known, mantissa=total, exponent=np.full(count, MICROSECOND_EXPONENT, dtype=np.int64)
@@ -62,68 +62,84 @@ def read_dates(data: bytes, begin: IntArray, end: IntArray) -> Decimals:
 
 
 def _read_width(cells: ByteArray) -> tuple[BoolArray, IntArray]:
-    """Read cells of equal width, (n, width); return which are dates, and Unix microseconds."""
-    good = np.ones(len(cells), dtype=bool)
-    for column, marks in _SEPARATORS.items():
-        good &= np.isin(cells[:, column], np.frombuffer(marks, dtype=np.uint8))
-    numbers = [_whole(cells, first, last) for first, last in _FIELDS]
-    for number in numbers:
-        good &= number >= 0
-    year, month, day, hour, minute, second = numbers
+    """Read cells of equal width, (width, n); return which are dates, and Unix microseconds."""
+    good = np.ones(cells.shape[1], dtype=bool)
+    for place, marks in _SEPARATORS.items():
+        good &= _is_one_of(cells[place], marks)
+    year, month, day, hour, minute, second = (
+        _whole(cells[first:last], good) for first, last in _FIELDS
+    )
     good &= (hour < 24) & (minute < 60) & (second < 60)
-    days, real = _days(year, month, day)
+    days = _days(year * 10_000 + month * 100 + day, good)
     seconds = days * _DAY_S + hour * 3600 + minute * 60 + second
-    rest = cells[:, _SHORTEST_CHARS:]
-    fraction, zone_s, readable = _fraction_and_zone(rest)
-    return good & real & readable, (seconds - zone_s) * 10**-MICROSECOND_EXPONENT + fraction
+    fraction, zone_s = _fraction_and_zone(cells[_SHORTEST_CHARS:], good)
+    return good, (seconds - zone_s) * 10**-MICROSECOND_EXPONENT + fraction
 
 
 _FIELDS: Final = ((0, 4), (5, 7), (8, 10), (11, 13), (14, 16), (17, 19))
 
 
-def _whole(cells: ByteArray, first: int, last: int) -> IntArray:
-    """Read the characters from `first` to before `last` as a number; -1 where any is no digit."""
-    digits = cells[:, first:last] - np.uint8(ord("0"))
-    value = digits.astype(np.int64) @ 10 ** np.arange(last - first - 1, -1, -1, dtype=np.int64)
-    return np.where((digits < 10).all(axis=1), value, -1)
+def _is_one_of(column: ByteArray, marks: bytes) -> BoolArray:
+    """Return which bytes, (n,), are one of `marks`."""
+    found: BoolArray = column == marks[0]
+    for mark in marks[1:]:
+        found |= column == mark
+    return found
 
 
-def _days(year: IntArray, month: IntArray, day: IntArray) -> tuple[IntArray, BoolArray]:
-    """Return days since 1970-01-01, and which of the dates exist."""
-    written, index = np.unique(year * 10_000 + month * 100 + day, return_inverse=True)
-    days = np.zeros(len(written), dtype=np.int64)
-    real = np.ones(len(written), dtype=bool)
-    for i, one in enumerate(written.tolist()):
+def _whole(cells: ByteArray, good: BoolArray) -> IntArray:
+    """Read cells of digits as numbers, (width, n); `good` becomes false where one is no digit."""
+    value = np.zeros(cells.shape[1], dtype=np.int64)
+    for column in cells:
+        digit = column - np.uint8(ord("0"))
+        good &= digit < 10
+        value *= 10
+        value += digit
+    return value
+
+
+def _days(written: IntArray, good: BoolArray) -> IntArray:
+    """Return days since 1970-01-01 of dates written as 20310504.
+
+    `good` becomes false where there is no such date.
+    """
+    if written.size and written.min() == written.max():
+        distinct, index = written[:1], np.zeros(written.size, dtype=np.int64)
+    else:
+        distinct, index = np.unique(written, return_inverse=True)
+    days = np.zeros(len(distinct), dtype=np.int64)
+    real = np.ones(len(distinct), dtype=bool)
+    for i, one in enumerate(distinct.tolist()):
         try:
             days[i] = date(one // 10_000, one // 100 % 100, one % 100).toordinal() - _EPOCH_DAY
         except ValueError:
             real[i] = False
-    return days[index], real[index]
+    good &= real[index]
+    return days[index]
 
 
-def _fraction_and_zone(rest: ByteArray) -> tuple[IntArray, IntArray, BoolArray]:
-    """Read the characters after the seconds, (n, width).
+def _fraction_and_zone(rest: ByteArray, good: BoolArray) -> tuple[IntArray, IntArray]:
+    """Read the characters after the seconds, (width, n).
+
+    `good` becomes false where they have another form.
 
     Returns:
-        The fraction in microseconds, the zone in seconds, and which cells have these forms.
+        The fraction in microseconds, and the zone in seconds.
     """
-    count, wide = rest.shape
-    zone_s, readable = np.zeros(count, dtype=np.int64), np.ones(count, dtype=bool)
+    wide, count = rest.shape
+    zone_s, fraction = np.zeros(count, dtype=np.int64), np.zeros(count, dtype=np.int64)
     zoned = 0
-    if wide and (rest[:, -1] == ord("Z")).all():
+    if wide and (rest[-1] == ord("Z")).all():
         zoned = 1
-    elif wide >= 6 and np.isin(rest[:, -6], np.frombuffer(b"+-", dtype=np.uint8)).all():
+    elif wide >= 6 and _is_one_of(rest[-6], b"+-").all():
         zoned = 6
-        sign = np.where(rest[:, -6] == ord("-"), -1, 1)
-        hours, minutes = _whole(rest, wide - 5, wide - 3), _whole(rest, wide - 2, wide)
-        zone_s = sign * (hours * 3600 + minutes * 60)
-        readable = (rest[:, -3] == ord(":")) & (hours >= 0) & (hours < 24)
-        readable &= (minutes >= 0) & (minutes < 60)
+        hours, minutes = _whole(rest[-5:-3], good), _whole(rest[-2:], good)
+        zone_s = np.where(rest[-6] == ord("-"), -1, 1) * (hours * 3600 + minutes * 60)
+        good &= (rest[-3] == ord(":")) & (hours < 24) & (minutes < 60)
     left = wide - zoned
-    if not left:
-        return np.zeros(count, dtype=np.int64), zone_s, readable
-    if not 2 <= left <= 7:
-        return np.zeros(count, dtype=np.int64), zone_s, np.zeros(count, dtype=bool)
-    fraction = _whole(rest, 1, left)
-    readable &= (rest[:, 0] == ord(".")) & (fraction >= 0)
-    return fraction * 10 ** (7 - left), zone_s, readable
+    if 2 <= left <= 7:
+        fraction = _whole(rest[1:left], good) * 10 ** (7 - left)
+        good &= rest[0] == ord(".")
+    elif left:
+        good[:] = False
+    return fraction, zone_s

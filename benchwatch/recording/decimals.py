@@ -26,6 +26,8 @@ ByteArray = NDArray[np.uint8]
 
 EXACT_BELOW: Final = 2**53
 """Whole numbers below this are exact in a double (IEEE 754)."""
+MOST_COUNTED_POWERS: Final = 1000
+"""Range of powers of ten in a column up to which each of them is counted."""
 LARGEST_EXACT_POWER: Final = 22
 """10^22 is the largest power of ten that is exact in a double."""
 
@@ -278,7 +280,9 @@ def _distinct(powers: IntArray) -> list[int]:
     if not powers.size:
         return []
     lowest, highest = int(powers.min()), int(powers.max())
-    return [lowest] if lowest == highest else [int(power) for power in np.unique(powers)]
+    if highest - lowest > MOST_COUNTED_POWERS:
+        return [int(power) for power in np.unique(powers)]
+    return [lowest + at for at in np.flatnonzero(np.bincount(powers - lowest)).tolist()]
 
 
 def _exponent_of(value: Decimal) -> int:

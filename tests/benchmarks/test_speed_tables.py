@@ -25,7 +25,8 @@ stated = {"column": "frequency_hz", "interval_s": 1.0} if sys.argv[2] == "bare" 
 begin = time.process_time()
 recording = read_recording(sys.argv[1], offsets_only=True, **stated)
 spent = time.process_time() - begin
-print(spent, len(recording), int(open("/proc/self/status").read().split("VmHWM:")[1].split()[0]) >> 10)
+peak = open("/proc/self/status").read().split("VmHWM:")[1].split()[0]
+print(spent, len(recording), int(peak) >> 10)
 """
 NUMPY = """
 import sys, time
@@ -33,7 +34,8 @@ import numpy as np
 begin = time.process_time()
 rows = np.loadtxt(sys.argv[1], delimiter=",", skiprows=1)
 spent = time.process_time() - begin
-print(spent, len(rows), int(open("/proc/self/status").read().split("VmHWM:")[1].split()[0]) >> 10)
+peak = open("/proc/self/status").read().split("VmHWM:")[1].split()[0]
+print(spent, len(rows), int(peak) >> 10)
 """
 ARROW = """
 import sys, time
@@ -43,7 +45,8 @@ pa.set_cpu_count(1)
 begin = time.process_time()
 rows = pyarrow.csv.read_csv(sys.argv[1])
 spent = time.process_time() - begin
-print(spent, len(rows), int(open("/proc/self/status").read().split("VmHWM:")[1].split()[0]) >> 10)
+peak = open("/proc/self/status").read().split("VmHWM:")[1].split()[0]
+print(spent, len(rows), int(peak) >> 10)
 """
 
 

@@ -159,7 +159,7 @@ def header_cells(dialect: Dialect, text: str, where: str, cells: int) -> list[st
 
 def _collapsed(data: bytes) -> bytes:
     """Return lines with one blank between the cells, and none at either end of a line."""
-    data = data.replace(b"\t", b" ")
+    data = data.replace(b"\t", b" ").replace(b" " * 8, b" ").replace(b" " * 4, b" ")
     while b"  " in data:
         data = data.replace(b"  ", b" ")
     return data.replace(b" \n", b"\n").replace(b"\n ", b"\n").removeprefix(b" ")
@@ -168,12 +168,14 @@ def _collapsed(data: bytes) -> bytes:
 def _unquoted(data: bytes, separator: Separator) -> bytes:
     """Return lines without quotation marks if each encloses one whole cell; else as they are."""
     buffer = np.frombuffer(data, dtype=np.uint8)
-    marks = np.flatnonzero(buffer == _QUOTE)
+    is_sign = (buffer == ord(separator)) | (buffer == _LINE_FEED)
+    is_mark = buffer == _QUOTE
+    marks = np.flatnonzero(is_mark)
     if marks.size % 2:
         return data
-    ends = np.concatenate(([_LINE_FEED], buffer, [_LINE_FEED]))
-    outside = np.isin(ends, (ord(separator), _LINE_FEED))
-    whole = outside[marks[::2]].all() and outside[marks[1::2] + 2].all()
-    signs = np.flatnonzero((buffer == ord(separator)) | (buffer == _LINE_FEED))
-    inside = np.searchsorted(marks, signs) % 2
-    return data.replace(b'"', b"") if whole and not inside.any() else data
+    edge = np.concatenate(([True], is_sign, [True]))
+    whole = edge[marks[::2]].all() and edge[marks[1::2] + 2].all()
+    # An even number of marks stands before a sign that is outside all of them.
+    met = is_mark[np.flatnonzero(is_mark | is_sign)]
+    inside = (np.cumsum(met, dtype=np.int64)[~met] % 2).any()
+    return data.replace(b'"', b"") if whole and not inside else data
