@@ -54,8 +54,9 @@ def write_parquet(
 ) -> None:
     """Write the table of one recording as Parquet.
 
-    Frequencies are doubles where each of them has no more digits than a double keeps, else
-    decimals. Counter and nominal are in the metadata of the file, under the key ``benchwatch``.
+    Frequencies are decimals with the digits that the counter wrote, as the last of them is its
+    resolution; doubles where the numbers have different digits after the point and a double keeps
+    them all. Counter and nominal are in the metadata of the file, under the key ``benchwatch``.
 
     Raises:
         UsageError: the library that writes it is not installed, or the numbers have more digits
@@ -71,7 +72,7 @@ def write_parquet(
         ) from error
     (recording,) = recordings.values()
     name = value_column(recording)
-    exact = name == "frequency_hz" and not _fits_double(recording)
+    exact = name == "frequency_hz" and (_is_uniform(recording) or not _fits_double(recording))
     number = pa.decimal128(MOST_DECIMAL_DIGITS, _scale(recording)) if exact else pa.float64()
     facts = {
         "counter": printable(recording.name, 60),
@@ -108,6 +109,14 @@ def write_parquet(
             ]
             writer.write_batch(pa.record_batch(arrays, schema=schema))
             written(len(chunk.text))
+
+
+def _is_uniform(recording: Recording) -> bool:
+    """Return whether all numbers have the same digits after the point, and few enough before."""
+    decimals = {len(text.partition(".")[2]) for text in recording.text}
+    longest = max(map(len, recording.text), default=0)
+    plain = all(text.replace(".", "", 1).isdecimal() for text in recording.text)
+    return plain and len(decimals) == 1 and 0 not in decimals and longest <= MOST_DECIMAL_DIGITS
 
 
 def _fits_double(recording: Recording) -> bool:
