@@ -99,6 +99,19 @@ def test_date_and_time_of_day_in_two_columns_are_joined(tmp_path: Path, separato
     assert recording.utc_start_s == begin.timestamp()
 
 
+@pytest.mark.parametrize("rows", [3, 30_000])
+def test_lines_of_a_title_stand_above_the_headings(tmp_path: Path, rows: int) -> None:
+    """As loggers write them; it is said where the headings were found."""
+    title = "Log of the tide station\n\nStation: 7; gate: 1 s\n# a remark\nOperator,M\n"
+    body = "".join(f"{i},1000000{i % 10}\n" for i in range(rows))
+
+    recording = read(tmp_path, f"{title}Time (s),Freq (Hz)\n{body}")
+
+    assert recording.time_s.tolist() == list(range(rows))
+    assert recording.offset_hz.tolist()[:3] == [0.0, 1.0, 2.0]
+    assert any("line 6: the headings; the lines above" in note for note in recording.notes)
+
+
 HEADINGS = [
     ("Freq (MHz)", ["10.0000000231", "9.9999999987"], [2.31e-9, -1.3e-10]),
     ("Frequency [kHz]", ["10000.0000231", "9999.9999987"], [2.31e-9, -1.3e-10]),
@@ -168,6 +181,22 @@ def test_modified_julian_dates_give_utc(tmp_path: Path) -> None:
 
     assert recording.utc_start_s == datetime(2031, 5, 4, 6, tzinfo=UTC).timestamp()
     assert recording.time_s.tolist() == [0.0, 21600.0]
+
+
+@pytest.mark.parametrize(
+    ("date", "dated"),
+    [("2031-05-04T10:20:30.5Z", True), ("2031-05-04 10:20:30.5", True), ("", False),
+     ("04/05/2031", False), ("later", False)],
+)  # fmt: skip
+def test_seconds_with_dates_beside_them_are_dated(
+    tmp_path: Path, date: str, *, dated: bool
+) -> None:
+    """As ``export`` writes them: the seconds are the times, and the first date dates them."""
+    recording = read(tmp_path, f"time_s,time,offset\n100.25,{date},1e-9\n101.25,,2e-9\n")
+
+    begin = datetime(2031, 5, 4, 10, 20, 30, 500_000, tzinfo=UTC).timestamp() - 100.25
+    assert recording.utc_start_s == (begin if dated else None)
+    assert recording.time_s.tolist() == [100.25, 101.25]
 
 
 @pytest.mark.parametrize(

@@ -28,7 +28,7 @@ from benchwatch.recording.rows import (
     read_number,
     unix_seconds,
 )
-from benchwatch.recording.tables.row_times import RowTimes
+from benchwatch.recording.tables.row_times import RowTimes, epoch_of
 from benchwatch.recording.tables.table_columns import ColumnFinder, TableColumns
 from benchwatch.recording.tables.table_request import TableRequest
 from benchwatch.recording.text_lines import STANDARD_INPUT, shown_name
@@ -117,6 +117,7 @@ def _portions(
     facts = CounterFacts(
         source=source, kind=columns.kind, parts=columns.unit.parts, unit="row", notes=notes
     )
+    facts.epoch_s = epoch_of(facts, finder.first_moment(columns), facts.location(1))
     _take_own_facts(facts, file.schema_arrow.metadata)
     reader = _PortionReader(arrow, facts, columns, names, asked.interval_s)
     times = columns.dates if columns.seconds is None else columns.seconds

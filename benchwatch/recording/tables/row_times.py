@@ -1,5 +1,6 @@
 """The times of a table's rows, and the checks that every row passes."""
 
+from datetime import UTC
 from decimal import Decimal
 from typing import Final
 
@@ -16,12 +17,34 @@ from benchwatch.recording.rows import (
     Rows,
     check_size,
     check_time,
+    read_date,
+    unix_seconds,
 )
 from benchwatch.recording.tables.headings import MJD_OF_UNIX_EPOCH, SECONDS_A_DAY
 from benchwatch.recording.tables.table_columns import TableColumns
 
 UNIX_FROM_S: Final = 1_000_000_000
 """Seconds from which a time column is taken as Unix time (this is the year 2001)."""
+
+
+def epoch_of(facts: CounterFacts, moment: tuple[str, str] | None, where: str) -> float | None:
+    """Return the Unix seconds at time 0 by a row that has seconds and a date; None: there is none.
+
+    Args:
+        facts: facts on the counter; a note is added where the date has no zone.
+        moment: the seconds and the date (ISO 8601) of one row.
+        where: file and line, for messages.
+    """
+    if moment is None or not -FARTHEST_TIME_S < Decimal(moment[0]) < UNIX_FROM_S:
+        return None
+    try:
+        date = read_date(moment[1], where, zone=None)
+    except FileError:
+        return None  # a column that is not read need not be one of dates
+    if date.tzinfo is None:
+        facts.notes.append(f"{where}: times without a zone are taken as UTC.")
+        date = date.replace(tzinfo=UTC)
+    return float(unix_seconds(date) - Decimal(moment[0]))
 
 
 class RowTimes:
@@ -91,7 +114,8 @@ class RowTimes:
         epoch = first - MJD_OF_UNIX_EPOCH * SECONDS_A_DAY if self._columns.mjd else first
         dated = self._columns.dates is not None or self._columns.mjd or first >= UNIX_FROM_S
         self._start = first if dated else Decimal(0)
-        self._facts.epoch_s = float(epoch) if dated else None
+        if dated:
+            self._facts.epoch_s = float(epoch)
 
     def rows(self, line: IntArray, value: Decimals, time: Decimals | None) -> Rows:
         """Return the next n rows in the unit of their kind, after checks of their sizes.

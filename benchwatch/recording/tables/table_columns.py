@@ -81,6 +81,17 @@ class ColumnFinder:
         if not self.headed:
             self._row = self._row or list(names)
 
+    def first_moment(self, columns: TableColumns) -> tuple[str, str] | None:
+        """Return the first row's cells of `time_s` and of `time`, where a table has both.
+
+        The times are those of `time_s`; the date of one row dates them all.
+        """
+        both = columns.time_name == "time_s" and columns.seconds is not None
+        if not both or self._lower.count("time") != 1 or columns.time_unit.name:
+            return None
+        seconds, date = self._cell(columns.seconds or 0), self._cell(self._lower.index("time"))
+        return (seconds, date) if is_number(seconds) and _DATE.match(date) else None
+
     def columns(self, source: str) -> TableColumns:
         """Return the columns; `source` is the file's name, for messages.
 

@@ -1,6 +1,7 @@
 """Reads tables of text: headings and rows, or rows alone."""
 
 from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from decimal import Decimal
 from itertools import chain, islice
@@ -35,7 +36,7 @@ from benchwatch.recording.tables.dialect import (
     find_separator,
     header_cells,
 )
-from benchwatch.recording.tables.row_times import RowTimes
+from benchwatch.recording.tables.row_times import RowTimes, epoch_of
 from benchwatch.recording.tables.table_columns import (
     ColumnFinder,
     TableColumns,
@@ -67,7 +68,9 @@ def read_table_rows(
         FileError: the text is no such table; the message names the line.
     """
     head, blocks = _first_rows(source, blocks)
-    dialect, columns, headed, notes = find_table(source, first, head, asked)
+    first, rows, (dialect, finder, columns, notes) = _below_titles(source, first, head, asked)
+    if rows != head:
+        head, blocks = rows, _lines_after(blocks, first.number)
     if not columns.has_times and asked.interval_s is None:
         raise FileError(
             f"{source}: has no times. Add a column time_s (seconds) or time (ISO 8601), say which "
@@ -75,17 +78,60 @@ def read_table_rows(
             "--interval 1s."
         )
     facts = CounterFacts(source=source, kind=columns.kind, parts=columns.unit.parts, notes=notes)
+    if head:
+        at = location(source, head[0].number)
+        facts.epoch_s = epoch_of(facts, finder.first_moment(columns), at)
     reader = TableReader(facts, columns, dialect, asked.interval_s)
-    if not headed:
+    if not finder.headed:
         again = (first.text + "\n" * first.ended).encode()
         blocks = chain([TextBlock(first.number, again, first.ended)], blocks)
     for block in blocks:
         yield [(facts, reader.read(block))]
 
 
+_Found = tuple[Dialect, ColumnFinder, TableColumns, list[str]]
+
+
+def _below_titles(
+    source: str, first: TextLine, head: list[TextLine], asked: TableRequest
+) -> tuple[TextLine, list[TextLine], _Found]:
+    """Find the columns of a table whose headings may stand below lines of a title.
+
+    Returns:
+        The line of headings (or the first row), the rows after it, and what `find_table` returns.
+
+    Raises:
+        FileError: as `find_table` for the first line, if no line after it has headings either.
+    """
+    try:
+        return first, head, find_table(source, first, head, asked)
+    except FileError:
+        for at in range(len(head) - 1):
+            with suppress(FileError):
+                found = find_table(source, head[at], head[at + 1 :], asked)
+                if found[1].headed:
+                    found[3].append(
+                        f"{location(source, head[at].number)}: the headings; the lines above them "
+                        "are taken as a title."
+                    )
+                    return head[at], head[at + 1 :], found
+        raise
+
+
+def _lines_after(blocks: Iterator[TextBlock], number: int) -> Iterator[TextBlock]:
+    """Yield the lines after the one of this number."""
+    for block in blocks:
+        if block.number > number:
+            yield block
+            continue
+        rest = b"".join(block.data.splitlines(keepends=True)[number + 1 - block.number :])
+        if rest:
+            yield TextBlock(number + 1, rest, block.ended)
+
+
 def find_table(
     source: str, first: TextLine, head: Sequence[TextLine], asked: TableRequest
-) -> tuple[Dialect, TableColumns, bool, list[str]]:
+) -> _Found:
     """Find how a table is written, and its columns.
 
     Args:
@@ -95,7 +141,7 @@ def find_table(
         asked: what the caller states on the columns.
 
     Returns:
-        How it is written, its columns, whether the first line is one of headings, and notes.
+        How it is written, the finder of its columns, the columns, and notes.
 
     Raises:
         FileError: as `ColumnFinder.columns`.
@@ -120,7 +166,7 @@ def find_table(
         written = f"columns separated by {SEPARATOR_WORDS[dialect.separator]}"
         said = [f"{written}, decimal commas" if dialect.decimal == "," else written, *said]
     notes = [f"{source}: {'; '.join(said)}."] if said else []
-    return dialect, columns, finder.headed, finder.notes + notes
+    return dialect, finder, columns, finder.notes + notes
 
 
 def _first_rows(
