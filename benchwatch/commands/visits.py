@@ -256,9 +256,8 @@ def _narrate_list(
     if any(map(_has_caution, found)):
         narrate("! stands at records that say why they may be wrong: visits show NUMBER.")
     if not any_visits:
-        narrate(
-            f"there are no visits in {path} yet: watch --unit IDENT opens one.{simulated_hint(path)}"
-        )
+        hint = simulated_hint(path)
+        narrate(f"there are no visits in {path} yet: watch --unit IDENT opens one.{hint}")
     elif not found:
         narrate(f"no visit in {path} is so.")
     elif len(found) == cut_at:

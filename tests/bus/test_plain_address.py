@@ -5,6 +5,7 @@ Ports: IANA Service Name and Transport Protocol Port Number Registry, scpi-raw 5
 """
 
 import re
+from pathlib import Path
 
 import pytest
 from hypothesis import given
@@ -74,6 +75,24 @@ def test_a_port_of_windows_is_understood_there(written, resource):
 def test_what_is_no_plain_address_stays(written):
     """Resource strings, files and the rest are left to those who open them."""
     assert understood_resource(written) == written
+
+
+def test_the_table_of_the_page_is_true():
+    """What docs/counters.md says of plain addresses is what happens."""
+    page = (Path(__file__).parents[2] / "docs" / "counters.md").read_text("utf-8")
+    section = page.split("### Plain addresses")[1].split("\n## ")[0]
+    rows = [row.split("|")[1:3] for row in section.splitlines() if row.startswith("| `")]
+    pairs = [
+        (typed, taken)
+        for left, right in rows
+        for typed, taken in zip(
+            re.findall("`([^`]+)`", left), re.findall("`([^`]+)`", right), strict=False
+        )
+    ]
+
+    assert len(pairs) >= len(rows) == 5
+    for typed, taken in pairs:
+        assert understood_resource(typed, windows=typed.startswith("COM")) == taken
 
 
 @pytest.mark.parametrize("written", ["192.168.1.20", "counter.station.example", "ten"])
