@@ -8,6 +8,7 @@ from chain_kit import FakeChain, made_comparison, made_result
 from sound_kit import FakeSound
 from textual.pilot import Pilot
 
+from benchwatch.colours import THEMES
 from benchwatch.counter import LinkStatus
 from benchwatch.errors import INTERRUPTED
 from benchwatch.estimate.results import Estimate, Settle
@@ -300,10 +301,10 @@ async def test_a_page_is_replaced_by_the_next():
         assert not isinstance(app.screen, TextOverlay)
 
 
-@pytest.mark.parametrize("colour", [True, False])
-async def test_the_view_stays_in_sight_behind_a_box(colour):
+@pytest.mark.parametrize("word", THEMES)
+async def test_the_view_stays_in_sight_behind_a_box(word):
     """With colours and without, an overlay hides no more than its own box."""
-    theme = Theme(ascii=not colour, colour=colour)
+    theme = Theme(ascii=word == "terminal", word=word)
     app = made_app(kit.FakeWatch(kit.full_snapshot()), theme=theme)
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("colon")
