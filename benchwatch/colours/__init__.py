@@ -8,7 +8,7 @@ from benchwatch.colours.colour_choice import (
     colours_forced,
     colours_refused,
     lines_in_colour,
-    no_color_hidden,
+    no_color_set,
 )
 from benchwatch.colours.marked_words import marked_good, marked_off
 from benchwatch.colours.palettes import DARK, LIGHT, Ink, Palette, palette_of
@@ -34,7 +34,7 @@ __all__ = [
     "lines_in_colour",
     "marked_good",
     "marked_off",
-    "no_color_hidden",
+    "no_color_set",
     "palette_of",
     "theme_word",
 ]

@@ -34,11 +34,18 @@ def lines_in_colour(environ: Mapping[str, str], *, is_terminal: bool) -> bool:
 
 
 @contextmanager
-def no_color_hidden() -> Iterator[None]:
-    """Hide ``NO_COLOR`` from a library that reads it, where we have decided already."""
+def no_color_set(refused: bool) -> Iterator[None]:
+    """Set ``NO_COLOR``, or hide it, for a library that reads it where we have decided already.
+
+    Args:
+        refused: whether colours are refused.
+    """
     kept = os.environ.pop("NO_COLOR", None)
+    if refused:
+        os.environ["NO_COLOR"] = "1"
     try:
         yield
     finally:
+        os.environ.pop("NO_COLOR", None)
         if kept is not None:
             os.environ["NO_COLOR"] = kept

@@ -11,7 +11,7 @@ from textual.driver import Driver
 from textual.events import Event, Paste
 from textual.events import Key as KeyPress
 
-from benchwatch.colours import no_color_hidden
+from benchwatch.colours import no_color_set
 from benchwatch.errors import INTERRUPTED
 from benchwatch.quantity import printable
 from benchwatch.reading import AS_FOUND, AS_LEFT
@@ -82,7 +82,7 @@ class BenchwatchApp(App[None]):
         """
         self.options = options or DisplayOptions()
         theme = self.options.theme
-        with no_color_hidden():  # the theme has decided
+        with no_color_set(not theme.colour):  # the theme has decided
             super().__init__(driver, ansi_color=not theme.colour)
         self.animation_level = "none"
         self.set_class(not theme.colour, "plain")

@@ -4,7 +4,7 @@ import os
 
 import pytest
 
-from benchwatch.colours import lines_in_colour, no_color_hidden, theme_word
+from benchwatch.colours import lines_in_colour, no_color_set, theme_word
 
 XTERM = {"TERM": "xterm-256color"}
 NO, FORCE = {"NO_COLOR": "1"}, {"FORCE_COLOR": "1"}
@@ -48,14 +48,19 @@ def test_lines_are_coloured_on_a_terminal_or_by_force(environ, is_terminal, expe
     assert lines_in_colour(environ, is_terminal=is_terminal) is expected
 
 
-def test_the_variable_is_hidden_and_comes_back(monkeypatch):
-    """Also after an error; one that was not set stays so."""
-    monkeypatch.setenv("NO_COLOR", "1")
-    with pytest.raises(KeyError), no_color_hidden():
-        os.environ["NO_COLOR"]
-    assert os.environ["NO_COLOR"] == "1"
+@pytest.mark.parametrize("before", [None, "", "1"])
+@pytest.mark.parametrize(("refused", "within"), [(True, "1"), (False, None)])
+def test_the_variable_is_set_or_hidden_and_comes_back(monkeypatch, before, refused, within):
+    """As it was, also after an error."""
+    if before is None:
+        monkeypatch.delenv("NO_COLOR", raising=False)
+    else:
+        monkeypatch.setenv("NO_COLOR", before)
 
-    monkeypatch.delenv("NO_COLOR")
-    with no_color_hidden():
-        pass
-    assert "NO_COLOR" not in os.environ
+    with no_color_set(refused):
+        assert os.environ.get("NO_COLOR") == within
+    assert os.environ.get("NO_COLOR") == before
+
+    with pytest.raises(KeyError), no_color_set(refused):
+        os.environ["NO_SUCH_VARIABLE_OF_BENCHWATCH"]
+    assert os.environ.get("NO_COLOR") == before

@@ -644,9 +644,10 @@ async def test_resize_redraws_at_once():
         assert text_of(app) == kit.plain("trim", kit.frame(), 60, 18)
 
 
-async def test_no_color_reaches_every_cell(monkeypatch):
-    """With NO_COLOR no cell on the screen, overlay included, has a colour."""
-    monkeypatch.setenv("NO_COLOR", "1")
+@pytest.mark.parametrize("variable", ["", "1"])
+async def test_no_color_reaches_every_cell(monkeypatch, variable):
+    """In the terminal's theme no cell on the screen, overlay included, has a colour of ours."""
+    monkeypatch.setenv("NO_COLOR", variable)
     app = made_app(theme=Theme(word="terminal"))
     async with app.run_test(size=(80, 24)) as pilot:
         await _assert_colourless(app, pilot)
