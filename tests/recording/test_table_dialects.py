@@ -265,6 +265,9 @@ def test_the_times_of_a_file_can_be_left_out(tmp_path: Path) -> None:
             "2 numbers in a line without a header.*--value-column 2.*decimal commas",
         ),
         ("a;b\n1;2\n", {}, "line 1.*no header that is known.*--value-column"),
+        ("Time;Wert 1\n0;1e7\n", {}, "known.*: --value-column 'Wert 1' --column frequency_hz"),
+        ("Station;7\nTag;Wert\n2031-05-04T00:00:00;1e7\n", {}, "line 2: 'Tag,Wert' is no.*"),
+        ("Station;7\nTag;Wert\n0;1e7\n", {"value_column": "Wert"}, "line 2: say what the numbers"),
         (
             "t;Freq A (Hz);Freq B (Hz)\n0;1e7;1e7\n",
             {},

@@ -14,7 +14,6 @@ from benchwatch.recording.tables.headings import Heading, Unit, read_heading
 from benchwatch.recording.tables.table_request import NO_TIME_COLUMN, TableRequest
 
 _FORMS: Final = "time_s or time, and one of " + ", ".join(COLUMNS)
-_BY_HEADING: Final = "--time-column NAME --value-column NAME"
 _DATE: Final = re.compile(r"\d{4}[-/]\d\d[-/]\d\d(?!\d)", re.ASCII)
 _SLASHED_DATE: Final = re.compile(r"\d{1,4}[/.-]\d{1,2}[/.-]\d{1,4}(?!\d)", re.ASCII)
 _CLOCK: Final = re.compile(r"\d{1,2}:\d\d(:\d\d([.,]\d+)?)?\s*(Z|[+-]\d\d:?\d\d)?", re.ASCII)
@@ -223,7 +222,7 @@ class ColumnFinder:
     def _unknown(self) -> FileError:
         """Return the error for headings that say nothing."""
         column, shown = self._asked.column, printable(",".join(self._names), 60)
-        how = f"or say which they are: {_BY_HEADING}, and --column for what the numbers are"
+        how = f"or say which they are: {self._example()}"
         if column is not None:
             return FileError(
                 f"{self._where}: no column is named {column}. The header needs {_FORMS}; {how}."
@@ -231,6 +230,19 @@ class ColumnFinder:
         return FileError(
             f"{self._where}: '{shown}' is no header that is known. Rename its columns: {_FORMS}; "
             f"{how}."
+        )
+
+    def _example(self) -> str:
+        """Return options that could be typed for this table."""
+        heads = zip(self._headings, self._row, strict=False)
+        at = [i for i, (head, cell) in enumerate(heads) if head is None and is_number(cell)]
+        named = "NAME" if not at else printable(self._names[at[-1]], 40)
+        if not named.isalnum():
+            named = "NAME" if "'" in named or not named else f"'{named}'"
+        timed = any(head is not None and head.role == "time" for head in self._headings)
+        return (
+            f"{'' if timed else '--time-column NAME '}--value-column {named} --column frequency_hz, or what else the "
+            "numbers are"
         )
 
     # ------------------------------------------------------------ times

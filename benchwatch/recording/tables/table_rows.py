@@ -4,7 +4,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from decimal import Decimal
-from itertools import chain, islice
+from itertools import chain, islice, pairwise
 from typing import Final
 
 import numpy as np
@@ -103,19 +103,35 @@ def _below_titles(
     Raises:
         FileError: as `find_table` for the first line, if no line after it has headings either.
     """
-    try:
-        return first, head, find_table(source, first, head, asked)
-    except FileError:
-        for at in range(len(head) - 1):
-            with suppress(FileError):
-                found = find_table(source, head[at], head[at + 1 :], asked)
-                if found[1].headed:
-                    found[3].append(
-                        f"{location(source, head[at].number)}: the headings; the lines above them "
-                        "are taken as a title."
-                    )
-                    return head[at], head[at + 1 :], found
-        raise
+    lines = [first, *head]
+    errors: list[FileError] = []
+    for at, line in enumerate(lines):
+        try:
+            found = find_table(source, line, lines[at + 1 :], asked)
+        except FileError as error:
+            errors.append(error)
+            continue
+        if at and not (found[1].headed and lines[at + 1 :]):
+            continue
+        if at:
+            found[3].append(
+                f"{location(source, line.number)}: the headings; the lines above them are taken "
+                "as a title."
+            )
+        return line, lines[at + 1 :], found
+    raise errors[_likely_headings(lines)]
+
+
+def _likely_headings(lines: list[TextLine]) -> int:
+    """Return the index of the line that looks like headings by the row of numbers after it."""
+    for at, (line, row) in enumerate(pairwise(lines)):
+        dialect = Dialect(find_separator(line.text, row.text))
+        with suppress(FileError):
+            names, cells = dialect.split(line.text, ""), dialect.split(row.text, "")
+            headed = not all(map(is_data, names)) and all(map(is_data, cells))
+            if headed and len(names) == len(cells):
+                return at
+    return 0
 
 
 def _lines_after(blocks: Iterator[TextBlock], number: int) -> Iterator[TextBlock]:
