@@ -240,10 +240,8 @@ class ColumnFinder:
         if not named.isalnum():
             named = "NAME" if "'" in named or not named else f"'{named}'"
         timed = any(head is not None and head.role == "time" for head in self._headings)
-        return (
-            f"{'' if timed else '--time-column NAME '}--value-column {named} --column frequency_hz, or what else the "
-            "numbers are"
-        )
+        times = "" if timed else "--time-column NAME "
+        return f"{times}--value-column {named} --column frequency_hz, or what else the numbers are"
 
     # ------------------------------------------------------------ times
 
