@@ -1,5 +1,6 @@
 """``benchwatch find``: lists instruments as they are found."""
 
+import time
 from dataclasses import asdict
 
 import click
@@ -12,6 +13,7 @@ from benchwatch.commands.common.discovery_options import (
     timeout_option,
 )
 from benchwatch.commands.common.output import narrate, print_json, print_text
+from benchwatch.commands.common.progress import progress
 from benchwatch.counter import DEFAULT_DRIVER
 from benchwatch.discovery import FoundResource, SearchedPlace
 from benchwatch.errors import ConnectionFailed
@@ -52,16 +54,18 @@ def find(
     found: list[FoundResource] = []
     finished = True
     search = finder(backend, where, timeout_s=timeout_s, ask_all=ask_all)
-    for item in search.find(resources):
-        if isinstance(item, FoundResource):
-            found.append(item)
-            if as_json:
-                print_json({"kind": "found", **asdict(item)})
+    began_s = time.monotonic()
+    with progress("looking", lambda: (time.monotonic() - began_s) / timeout_s):
+        for item in search.find(resources):
+            if isinstance(item, FoundResource):
+                found.append(item)
+                if as_json:
+                    print_json({"kind": "found", **asdict(item)})
+                else:
+                    print_text(_paragraph(item))
             else:
-                print_text(_paragraph(item))
-        else:
-            finished = finished and not item.trouble
-            _report_place(item, as_json=as_json)
+                finished = finished and not item.trouble
+                _report_place(item, as_json=as_json)
     known = sum(item.driver is not None for item in found)
     if as_json:
         print_json({"kind": "end", "found": len(found), "fitted": known, "finished": finished})

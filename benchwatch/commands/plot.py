@@ -9,6 +9,7 @@ import click
 
 from benchwatch.commands.common.completed_words import UNITS, VISITS
 from benchwatch.commands.common.output import narrate, print_text
+from benchwatch.commands.common.progress import progress
 from benchwatch.commands.common.recorded_deviations import (
     AskedDeviations,
     deviation_options,
@@ -30,6 +31,7 @@ from benchwatch.measured_visit.measured_visit import MeasuredVisit
 from benchwatch.measured_visit.visit_reader import read_measured_visit
 from benchwatch.quantity import how_many, printable
 from benchwatch.reading import RECORD_KINDS, RecordKind
+from benchwatch.recording.read_position import ReadPosition
 from benchwatch.register import Unit, read_register
 from benchwatch.register.visit import Visit, nominal_of, tolerance_of
 from benchwatch.report.forms.picture_file import picture_bytes, picture_ending
@@ -67,7 +69,9 @@ class VisitToPlot:
 
     def measured(self) -> MeasuredVisit:
         """Return what the journals have of it; what they have not is narrated."""
-        measured = read_measured_visit(self.visit, self.folder)
+        position = ReadPosition()
+        with progress("reading the visit", position.fraction):
+            measured = read_measured_visit(self.visit, self.folder, position=position)
         for note in measured.notes:
             narrate(note)
         return measured

@@ -10,6 +10,7 @@ from benchwatch.clock import dated_minute
 from benchwatch.commands.common.command_with_parts import CommandWithParts
 from benchwatch.commands.common.completed_words import FILES, VISITS_OR_VERIFY
 from benchwatch.commands.common.output import print_json, print_text
+from benchwatch.commands.common.progress import progress
 from benchwatch.commands.common.register_options import (
     chosen_visit,
     journal_beside_option,
@@ -171,7 +172,8 @@ def verify(*, file: Path, public_key: Path | None, journal: Path | None, as_json
 
     beside = journal or default_path()
     registers = [register_path(beside), register_path(beside, simulated=True)]
-    found = verify_report(file, registers, dated_minute, public_key=public_key)
+    with progress(f"verifying {shown_path(file)}"):
+        found = verify_report(file, registers, dated_minute, public_key=public_key)
     if as_json:
         print_json(verified_values(found, file))
     else:

@@ -91,7 +91,6 @@ class BlockLevel(CascadeLevel[BlockMean]):
     def __init__(self) -> None:
         super().__init__()
         self._table = np.empty((4, 2 * FEWEST_BLOCKS_KEPT))
-        self._columns = tuple(self._table)
         self.size = 0
         self.changes = 0
         """Counts up whenever a block is stored or removed."""
@@ -121,11 +120,8 @@ class BlockLevel(CascadeLevel[BlockMean]):
             # Drop the older half.
             self._table[:, :FEWEST_BLOCKS_KEPT] = self._table[:, FEWEST_BLOCKS_KEPT:]
             self.size = FEWEST_BLOCKS_KEPT
-        size = self.size
-        # Number by number, as to make an array of the block first would take five times as long.
-        t, y, n, last = self._columns
-        t[size], y[size], n[size], last[size] = block
-        self.size = size + 1
+        self._table[:, self.size] = block
+        self.size += 1
         self.changes += 1
 
     @staticmethod

@@ -30,20 +30,25 @@ from benchwatch.measured_visit.run_readings import OffsetPortion, RunReadings, R
 from benchwatch.measured_visit.since_turn import ReadingsSinceTurn
 from benchwatch.quantity import format_frequency, how_many, printable
 from benchwatch.reading import TYPED
+from benchwatch.recording.read_position import ReadPosition
 from benchwatch.register.visit import Visit
 
 MOST_GAPS: Final = 100
 """Most gaps that are listed, the longest ones."""
 
 
-def read_measured_visit(visit: Visit, folder: Path, *, points: int = 1200) -> MeasuredVisit:
+def read_measured_visit(
+    visit: Visit, folder: Path, *, points: int = 1200, position: ReadPosition | None = None
+) -> MeasuredVisit:
     """Read the readings and marks of a visit from the journals in a folder.
 
     Args:
         visit: the visit.
         folder: the folder of the register and the journals.
         points: about how many points the offsets are thinned to.
+        position: is kept at the number of readings that are read.
     """
+    position = position or ReadPosition()
     places = place_runs(visit, folder)
     notes = list(places.notes)
     runs = _in_order(places.runs, notes)
@@ -52,12 +57,13 @@ def read_measured_visit(visit: Visit, folder: Path, *, points: int = 1200) -> Me
     )
     if runs and nominal is None:
         notes.append("the nominal is not known: the readings are not shown as offsets.")
+    position.done, position.total = 0, sum(map(_count_readings, runs))
     collected = _Collected(runs, points)
     corrections = record_corrections(visit.records)
     for one in runs:
         readings = RunReadings(one.run, nominal or Decimal(1), corrections, one.marks.proofs)
         one.totals, one.digest = readings.totals, readings.digest
-        notes += _read(one, readings, collected)
+        notes += _read(one, readings, collected, position)
         if nominal is not None:
             notes += _left_out_words(one, nominal)
     found = {one.run.key: one for one in runs}
@@ -208,7 +214,18 @@ def _power_on(runs: Sequence[_FoundRun], touched_s: float) -> float | None:
     return max((at for at in starts if at <= touched_s), default=None)
 
 
-def _read(one: _FoundRun, readings: RunReadings, collected: _Collected) -> list[str]:
+def _count_readings(one: _FoundRun) -> int:
+    """Count the readings of a run; 0 where the journal can't be read, which is said later."""
+    try:
+        with JournalReader(one.path) as journal:
+            return journal.count_readings(one.run)
+    except JournalError:
+        return 0
+
+
+def _read(
+    one: _FoundRun, readings: RunReadings, collected: _Collected, position: ReadPosition
+) -> list[str]:
     """Read a run; return sentences on what is wrong with it."""
     is_begun, typed = False, one.run.resource == TYPED
     try:
@@ -218,6 +235,7 @@ def _read(one: _FoundRun, readings: RunReadings, collected: _Collected) -> list[
                     is_begun = True
                     collected.begin_run(float(portion.utc_s[0]))
                 collected.add(portion, typed=typed)
+                position.done += portion.utc_s.size
     except JournalError as error:
         return [f"{one.name} can't be read to its end: {error}"]
     return []

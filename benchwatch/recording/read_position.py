@@ -1,4 +1,4 @@
-"""How far a recorded file is read, for whoever shows that."""
+"""How far long work such as the reading of a file is, for whoever shows that."""
 
 from dataclasses import dataclass
 
@@ -7,7 +7,7 @@ from dataclasses import dataclass
 class ReadPosition:
     """How far a file is read: its reader moves this on, and others only look.
 
-    Both numbers count the same thing: bytes of a file, or readings of a journal.
+    Both numbers count the same thing: bytes of a file, readings of a journal, numbers of a table.
     """
 
     done: int = 0

@@ -9,6 +9,7 @@ import click
 
 from benchwatch.commands.common.option_types import DURATION, read_coverage
 from benchwatch.commands.common.output import narrate
+from benchwatch.commands.common.progress import progress
 from benchwatch.commands.common.recorded_source import RecordedSource
 from benchwatch.commands.common.recording_options import RecordingOptions, file_options
 from benchwatch.commands.common.time_range import (
@@ -30,7 +31,7 @@ from benchwatch.estimate.stability import (
     stability_table,
 )
 from benchwatch.quantity import parse_duration, printable
-from benchwatch.recording import Recording
+from benchwatch.recording import ReadPosition, Recording
 from benchwatch.recording.run_statistics import phase_of
 
 CONTIGUOUS_SHARE: Final = 0.99
@@ -133,9 +134,21 @@ def recorded_deviations(source: RecordedSource, asked: AskedDeviations) -> Recor
         narrate(changes)
     phase = phase_of(recording, chosen.offsets, chosen.rows, chosen.wild)
     factors = _factors(asked.taus, gate_s or recording.interval_s, phase.points)
-    rows = stability_table(
-        phase, recording.interval_s, names, factors, gate_s=gate_s, confidence=coverage
-    )
+    position = ReadPosition()
+
+    def say_done(numbers: int, of: int) -> None:
+        position.done, position.total = numbers, of
+
+    with progress("computing deviations", position.fraction):
+        rows = stability_table(
+            phase,
+            recording.interval_s,
+            names,
+            factors,
+            gate_s=gate_s,
+            confidence=coverage,
+            say_done=say_done,
+        )
     _report_missing(recording, names, factors, rows)
     if gate_s is not None and any(row.noise is None and row.value > 0 for row in rows):
         narrate("too few readings to tell the noise, so that dead time is not corrected for.")

@@ -5,7 +5,7 @@ import shutil
 import subprocess
 import tempfile
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import suppress
+from contextlib import AbstractContextManager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -14,6 +14,7 @@ import click
 from benchwatch.clock import SystemClock, dated_minute, iso_time, local_minute
 from benchwatch.commands.common.fitted_table import terminal_columns
 from benchwatch.commands.common.output import narrate, print_json, print_text
+from benchwatch.commands.common.progress import progress
 from benchwatch.commands.common.signing_password import ask_new_password, ask_password
 from benchwatch.errors import FileError, UsageError
 from benchwatch.register.amending import LONGEST_REASON
@@ -55,7 +56,8 @@ def report_request(
         UsageError: a key of the laboratory file can't be used.
         FileError: it can't be read.
     """
-    from benchwatch.report.contents.report_source import (  # noqa: PLC0415 - slow to load
+    from benchwatch.recording.read_position import ReadPosition  # noqa: PLC0415 - slow to load
+    from benchwatch.report.contents.report_source import (  # noqa: PLC0415 - likewise
         ReportOptions,
     )
     from benchwatch.report.issue.report_reading import ReportRequest  # noqa: PLC0415 - likewise
@@ -66,6 +68,7 @@ def report_request(
         make_style=report_style,
         laboratory=_laboratory(lab),
         options=ReportOptions(pages=pages, forecast=forecast),
+        position=ReadPosition(),
     )
 
 
@@ -123,7 +126,8 @@ def issue(
     words = " ".join(reason.split())
     if len(words) > LONGEST_REASON:
         raise UsageError(f"the reason has {len(words)} characters: {LONGEST_REASON} at most.")
-    done = issue_report(request, outs, reason=words, clock=SystemClock())
+    with _making(request):
+        done = issue_report(request, outs, reason=words, clock=SystemClock())
     signatures = {} if key_file is None else _sign(done, key_file, password)
     if as_json:
         print_json(_issued_values(done, signatures))
@@ -132,6 +136,16 @@ def issue(
     for made in signatures.values():
         narrate(f"{shown_path(made)} is its signature")
     return done.files[0].path
+
+
+def _making(request: "ReportRequest") -> AbstractContextManager[None]:
+    """Say how far the readings of the visit are read; then that the report is being made."""
+
+    def read() -> float | None:
+        done = None if request.position is None else request.position.fraction()
+        return None if done == 1.0 else done  # how long the pages take, nobody knows
+
+    return progress(f"making the report on visit {request.visit}", read)
 
 
 def _sign(
@@ -202,9 +216,10 @@ def write_draft(
     from benchwatch.report.issue.issuing import draft_document, form_of  # noqa: PLC0415 - likewise
 
     forms = [form_of(path) for path in outs]
-    document = draft_document(request)
-    for path, form in zip(outs, forms, strict=True):
-        _write_draft_file(path, form.write(document), str(document["issue"]["identification"]))
+    with _making(request):
+        document = draft_document(request)
+        for path, form in zip(outs, forms, strict=True):
+            _write_draft_file(path, form.write(document), str(document["issue"]["identification"]))
     if outs:
         return outs[0]
     if as_json:

@@ -1,7 +1,7 @@
 """The table of a run: deviations at a list of averaging times, with limits."""
 
 import math
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from typing import Final
 
 from benchwatch.estimate.array_types import IntArray
@@ -48,6 +48,7 @@ def stability_table(
     *,
     gate_s: float | None = None,
     confidence: float = ONE_SIGMA,
+    say_done: Callable[[int, int], None] | None = None,
 ) -> tuple[Deviation, ...]:
     """Return each deviation at each averaging factor that the run is long enough for.
 
@@ -59,15 +60,18 @@ def stability_table(
         gate_s: gate, where there is dead time between readings. Averaging times are then
             multiples of the gate, and the kinds for which that is known are corrected.
         confidence: probability that the limits cover the truth.
+        say_done: called with how many numbers are worked out, and of how many.
     """
     variances = _Variances(phase)
     noise = _Noise(phase, variances)
     tau0_s = interval_s if gate_s is None else gate_s
-    factors = list(factors)
+    names, factors = list(names), list(factors)
     table = []
-    for name in names:
+    for place, name in enumerate(names):
         kind = DEVIATIONS[name]
-        for m in factors:
+        for number, m in enumerate(factors, start=place * len(factors)):
+            if say_done is not None:
+                say_done(number, len(names) * len(factors))
             square, runs = variances.of(name, m)
             if not runs.sum():
                 continue

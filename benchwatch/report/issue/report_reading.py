@@ -4,6 +4,7 @@ import sqlite3
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from benchwatch.register import RegisterFile, RegisterReader, Visit
 from benchwatch.register.chain_check import newest_entry
@@ -14,6 +15,9 @@ from benchwatch.report.contents.report_source import ReportOptions, ReportSource
 from benchwatch.report.laboratory.laboratory import Laboratory
 from benchwatch.report.unit_standing import UnitStanding, unit_standing
 from benchwatch.report.visit_style import VisitStyle
+
+if TYPE_CHECKING:
+    from benchwatch.recording.read_position import ReadPosition
 
 MakeStyle = Callable[[str | None], VisitStyle]
 """Makes the style of a report from the register's own chain."""
@@ -29,6 +33,8 @@ class ReportRequest:
     make_style: MakeStyle
     laboratory: Laboratory
     options: ReportOptions
+    position: "ReadPosition | None" = None
+    """Is kept at how far the readings of the visit are read."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,7 +80,9 @@ def read_source(request: ReportRequest, registered: RegisteredVisit) -> ReportSo
         visit=registered.visit,
         standing=registered.standing,
         style=registered.style,
-        measured=read_measured_visit(registered.visit, request.register.parent),
+        measured=read_measured_visit(
+            registered.visit, request.register.parent, position=request.position
+        ),
         laboratory=request.laboratory,
         options=request.options,
         simulated=RegisterFile(request.register).is_simulated,
