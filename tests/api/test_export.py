@@ -129,6 +129,7 @@ def test_any_numbers_and_times_come_back_exactly(
         back = benchwatch.read_file(path, nominal="10 MHz")
 
         assert back.time_s.tolist() == times
+        assert back.utc_start_s == pytest.approx(recording.utc_start_s, abs=1e-3)
         assert back.offset.tolist() == recording.offset.tolist()
         assert list(back.text) == numbers
         if form == "jsonl":
