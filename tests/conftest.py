@@ -14,6 +14,9 @@ from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, settings
+from posix_kit import posix_only
+
+from benchwatch.system.terminal_modes import has_terminal_modes
 
 # Neither an example nor its generation has a deadline, as a busy machine takes longer.
 settings.register_profile(
@@ -49,6 +52,17 @@ for name in ("FORCE_COLOR", "NO_COLOR"):
     os.environ.pop(name, None)
 if hasattr(time, "tzset"):
     time.tzset()
+
+
+LEFT_OUT = [] if has_terminal_modes() else posix_only(Path(__file__).parent)
+"""Files of tests that can't be loaded on Windows."""
+collect_ignore = [str(path) for path in LEFT_OUT]
+
+
+def pytest_report_header() -> list[str]:
+    """Say what is left out on this system."""
+    left_out = f"{len(LEFT_OUT)} files are left out: they need terminals or limits of POSIX"
+    return [left_out] if LEFT_OUT else []
 
 
 OWN_MODULES = "(benchwatch|tests|made_|.*_kit$)"

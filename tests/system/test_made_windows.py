@@ -17,6 +17,7 @@ from load_kit import LONGEST_WAIT_S
 from terminal_kit import Terminal
 
 PROGRAM = Path(__file__).parents[1] / "kits" / "made_windows_program.py"
+pytestmark = pytest.mark.long
 ROWS = "".join(f"{at},{10_000_000 + (at * 7 % 5 - 2) / 1000:.4f}\n" for at in range(60))
 
 
