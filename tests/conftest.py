@@ -59,10 +59,12 @@ LEFT_OUT = [] if has_terminal_modes() else posix_only(Path(__file__).parent)
 collect_ignore = [str(path) for path in LEFT_OUT]
 
 
-def pytest_report_header() -> list[str]:
-    """Say what is left out on this system."""
-    left_out = f"{len(LEFT_OUT)} files are left out: they need terminals or limits of POSIX"
-    return [left_out] if LEFT_OUT else []
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """Say at the end what is left out on this system."""
+    if LEFT_OUT:
+        terminalreporter.write_line(
+            f"{len(LEFT_OUT)} files are left out: they need terminals or limits of POSIX"
+        )
 
 
 OWN_MODULES = "(benchwatch|tests|made_|.*_kit$)"

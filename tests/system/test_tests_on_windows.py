@@ -24,9 +24,10 @@ def test_files_that_use_terminals_are_left_out() -> None:
 
 
 def test_the_others_are_collected_without_modules_of_posix(tmp_path: Path) -> None:
-    """All other files are loaded where these modules are missing, as said in the first lines."""
+    """All other files are loaded where these modules are missing, and it is said."""
     (tmp_path / "without_posix.py").write_text(
-        "import sys, asyncio, psutil, serial, subprocess, textual.app, textual.drivers.linux_driver\n"
+        "import asyncio, psutil, serial, subprocess, sys, textual.app\n"
+        "import textual.drivers.linux_driver\n"
         f"for name in {sorted(POSIX_MODULES)!r}:\n    sys.modules[name] = None\n"
     )
     done = subprocess.run(
