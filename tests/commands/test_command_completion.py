@@ -9,8 +9,8 @@ from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
+import doc_tables_program
 import pytest
-import readme_tables_program
 from click.shell_completion import get_completion_class
 from pipeline_kit import RUN, reading
 from program_kit import run_program
@@ -272,8 +272,8 @@ def test_a_bench_file_that_can_not_be_read_gives_no_words(tmp_path: Path, text: 
 
 
 def test_the_outlines_are_those_of_the_commands() -> None:
-    """They are as ``python tests/kits/readme_tables_program.py`` writes them."""
-    assert OUTLINES.read_text(encoding="utf-8") == readme_tables_program.outlines_text()
+    """They are as ``python tests/kits/doc_tables_program.py`` writes them."""
+    assert OUTLINES.read_text(encoding="utf-8") == doc_tables_program.outlines_text()
 
 
 @pytest.mark.parametrize("typed", ["benchwatch budget --", "benchwatch watch --"])

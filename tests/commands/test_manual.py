@@ -8,8 +8,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import click
+import doc_tables_program
 import pytest
-import readme_tables_program
 from program_kit import COMMAND
 
 from benchwatch.cli import cli, run
@@ -22,7 +22,7 @@ from benchwatch.register import register_path
 from benchwatch.report.laboratory.laboratory import usual_laboratory_file
 from benchwatch.screen.display_options import log_path
 
-PAGE = readme_tables_program.MANUAL.read_text(encoding="ascii")
+PAGE = doc_tables_program.MANUAL.read_text(encoding="ascii")
 GROFF, MANDOC = shutil.which("groff"), shutil.which("mandoc")
 
 
@@ -52,7 +52,7 @@ def _rendered(page: str) -> str:
 
 
 def test_the_installed_page_is_that_of_the_commands():
-    """It is as ``python tests/kits/readme_tables_program.py`` writes it, and in ASCII."""
+    """It is as ``python tests/kits/doc_tables_program.py`` writes it, and in ASCII."""
     assert manual_page(cli) == PAGE
 
 
@@ -117,7 +117,7 @@ def test_mandoc_finds_no_error():
     """Mandoc's own check, without matters of style (a date is left out on purpose)."""
     assert MANDOC is not None
     done = subprocess.run(
-        [MANDOC, "-T", "lint", "-W", "error", str(readme_tables_program.MANUAL)],
+        [MANDOC, "-T", "lint", "-W", "error", str(doc_tables_program.MANUAL)],
         capture_output=True,
         text=True,
     )

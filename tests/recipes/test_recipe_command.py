@@ -24,7 +24,7 @@ PRINT_TABLE = f"""
 import sys
 
 sys.path.append({str(Path(__file__).parents[1] / "kits")!r})
-from readme_tables_program import commands_table
+from doc_tables_program import commands_table
 
 print(commands_table())
 """

@@ -6,8 +6,8 @@ from pathlib import Path
 from typing import get_args
 
 import click
+import doc_tables_program
 import pytest
-import readme_tables_program
 from pipeline_kit import reading
 
 from benchwatch.cli import cli
@@ -29,7 +29,7 @@ OF_OTHERS = {"--quiet", "--upgrade", "--editable", "--group", "--dist", "--stric
 
 def keys_of_lines() -> dict[str, str]:
     """Return what the table of the JSON lines has in its second column, by its first."""
-    table = readme_tables_program.table_after("# The JSON lines", PAGES["docs/lines.md"])
+    table = doc_tables_program.table_after("# The JSON lines", PAGES["docs/lines.md"])
     cells = [row.strip("|").split("|") for row in table[0].splitlines()[2:]]
     return {row[0].strip(): row[1].strip() for row in cells}
 
@@ -47,12 +47,12 @@ def commands_of(group: click.Group) -> dict[str, click.Command]:
     return found
 
 
-@pytest.mark.parametrize("table", readme_tables_program.TABLES, ids=lambda one: one.write.__name__)
-def test_the_tables_are_those_of_the_declarations(table: readme_tables_program.DocTable) -> None:
-    """Each table is as ``python tests/kits/readme_tables_program.py`` writes it."""
+@pytest.mark.parametrize("table", doc_tables_program.TABLES, ids=lambda one: one.write.__name__)
+def test_the_tables_are_those_of_the_declarations(table: doc_tables_program.DocTable) -> None:
+    """Each table is as ``python tests/kits/doc_tables_program.py`` writes it."""
     text = PAGES[f"docs/{table.page}"]
 
-    assert readme_tables_program.table_after(table.above, text)[0].strip() == table.write()
+    assert doc_tables_program.table_after(table.above, text)[0].strip() == table.write()
 
 
 def test_every_command_that_prints_data_has_lines_for_programs() -> None:

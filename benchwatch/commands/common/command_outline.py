@@ -2,7 +2,7 @@
 
 A command's module imports what the command needs, which takes longer than somebody who presses Tab
 wants to wait. So the options are also kept in a file, and the shell's completion reads that.
-``python tests/kits/readme_tables_program.py`` writes it; a test says when it is out of date. A
+``python tests/kits/doc_tables_program.py`` writes it; a test says when it is out of date. A
 command that is not in it is imported.
 """
 

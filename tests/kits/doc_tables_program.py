@@ -1,6 +1,6 @@
 """Writes what follows from declarations: tables of the docs, outlines of commands, manual page.
 
-Run ``python tests/kits/readme_tables_program.py`` after a command, an option, a unit of measure, a
+Run ``python tests/kits/doc_tables_program.py`` after a command, an option, a unit of measure, a
 view, a deviation or a simulated bench was added or renamed.
 """
 
