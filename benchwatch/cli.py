@@ -3,6 +3,7 @@
 A command is imported when it is used, so that ``--version`` does not wait for imports.
 """
 
+import errno
 import importlib
 import io
 import os
@@ -122,6 +123,14 @@ def run(arguments: Sequence[str] | None = None) -> int:
         return error.exit_code
     except (KeyboardInterrupt, click.Abort):
         return INTERRUPTED
+    except OSError as error:
+        if error.errno != errno.ENAMETOOLONG:
+            raise
+        from benchwatch.quantity import printable  # noqa: PLC0415 - hardly ever needed
+
+        name = printable(str(error.filename or ""), 40)
+        _write_error(f"benchwatch: the name of a file is too long for this system: {name}")
+        return FileError.exit_code
     return code if isinstance(code, int) else 0
 
 

@@ -26,6 +26,7 @@ from benchwatch.bus.file_wire import file_of
 from benchwatch.counter import DEFAULT_DRIVER, Counter, Link
 from benchwatch.errors import DriverError
 from benchwatch.quantity import printable
+from benchwatch.system.file_names import home_path
 
 DRIVERS_GROUP: Final = "benchwatch.drivers"
 PROFILES_GROUP: Final = "benchwatch.profiles"
@@ -170,7 +171,7 @@ def driver(name: str) -> Driver:
         DriverError: there is none of that name, or it is broken.
     """
     if name.lower().endswith(".toml"):
-        return _profile(Path(name).expanduser())
+        return _profile(home_path(name))
     known: list[str] = []
     for info in _all():
         if info.name == name:

@@ -22,6 +22,7 @@ from benchwatch.estimate.results import SettleLimit
 from benchwatch.estimate.uncertainty.offset_record import Reference
 from benchwatch.plan import OWN_TIME_BASE, Plan, check_signal_group
 from benchwatch.quantity import parse_settle, parse_tolerance, printable
+from benchwatch.system.file_names import home_path
 
 LARGEST_FILE_BYTES: Final = 1_000_000
 """A bench file is a page or two."""
@@ -166,7 +167,7 @@ def _with_driver_path(plan: Plan, bench: Path) -> Plan:
     """Resolve a relative path of a driver's file from the folder of the bench file."""
     if not plan.driver.lower().endswith(".toml"):
         return plan
-    return replace(plan, driver=str(bench.parent / Path(plan.driver).expanduser()))
+    return replace(plan, driver=str(bench.parent / home_path(plan.driver)))
 
 
 def _refuse_proof(groups: Sequence[Sequence[str]], counters: Sequence[Plan], where: str) -> None:

@@ -15,7 +15,7 @@ from benchwatch.errors import ConnectionFailed, InputEnded, UsageError
 from benchwatch.quantity import printable
 from benchwatch.reading import TYPED
 from benchwatch.system.clocks import monotonic
-from benchwatch.system.file_names import looks_like_path
+from benchwatch.system.file_names import home_path, looks_like_path
 from benchwatch.system.file_opening import open_shared
 from benchwatch.system.pipe_reader import PipeReader, pipe_reader
 from benchwatch.system.terminal_modes import open_own_terminal
@@ -23,6 +23,8 @@ from benchwatch.system.terminal_modes import open_own_terminal
 STANDARD_INPUT: Final = "-"
 POLL_S: Final = 0.01
 """Time between two checks of a file: the system does not report that it has grown."""
+LONGEST_NAME: Final = 255
+"""Characters; no system has a longer name of a file (POSIX: NAME_MAX of usual file systems)."""
 CHUNK_BYTES: Final = 65_536
 MOST_HELD_BYTES: Final = 8192
 """Most bytes held until a line ends; more are passed on, and the session refuses the line."""
@@ -40,8 +42,8 @@ def file_of(resource: str) -> str | None:
     elif text == TYPED or "::" in text or text.upper().startswith("ASRL"):
         return None
     elif text != STANDARD_INPUT and not looks_like_path(text):
-        return text if text and Path(text).exists() else None
-    return text if text == STANDARD_INPUT else str(Path(text).expanduser())
+        return text if text and len(text) <= LONGEST_NAME and Path(text).exists() else None
+    return text if text == STANDARD_INPUT else str(home_path(text))
 
 
 def redirect_standard_input() -> int:

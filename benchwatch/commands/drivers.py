@@ -31,6 +31,7 @@ from benchwatch.errors import (
 )
 from benchwatch.quantity import printable
 from benchwatch.report.blocks import align_table
+from benchwatch.system.file_names import home_path
 
 
 @click.group(invoke_without_command=True)
@@ -75,7 +76,7 @@ def _description(name: str) -> tuple[str, str | None]:
     """Return the text of a profile and its path, or what a driver's module says of itself."""
     loaded = driver(name)
     info = installed().found.get(name)
-    source = Path(name).expanduser() if info is None else info.source
+    source = home_path(name) if info is None else info.source
     if isinstance(source, Path):
         try:
             return source.read_text("utf-8").rstrip(), str(source)

@@ -19,6 +19,7 @@ from benchwatch.config_tables.value_kinds import SWITCH
 from benchwatch.configuration.configuration_keys import KEYS_TABLE, configuration_table
 from benchwatch.errors import QuantityError, UsageError
 from benchwatch.quantity import printable
+from benchwatch.system.file_names import home_path
 
 FILE_NAME: Final = "config.toml"
 PREFIX: Final = "BENCHWATCH_"
@@ -65,7 +66,7 @@ def configuration_path(environ: Mapping[str, str] | None = None) -> tuple[Path, 
     """Return where the configuration file is, if there is one, and whether a variable names it."""
     named = (os.environ if environ is None else environ).get(CONFIG_VARIABLE, "")
     if named:
-        return Path(named).expanduser(), True
+        return home_path(named), True
     import platformdirs  # noqa: PLC0415 - not needed where a variable names the file
 
     return platformdirs.user_config_path("benchwatch") / FILE_NAME, False

@@ -19,6 +19,7 @@ from benchwatch.config_tables import (
 )
 from benchwatch.configuration.key_names import KeyName, read_key_name
 from benchwatch.quantity import OFFSET_UNITS, parse_settle, parse_tolerance
+from benchwatch.system.file_names import home_path
 
 LONGEST_PATH: Final = 4096
 KEYS_TABLE: Final = "keys"
@@ -29,10 +30,7 @@ MOST_KEYS: Final = 4
 
 def _path(written: str) -> Path:
     """Read a path in which ``~`` stands for the user's home."""
-    try:
-        return Path(written.strip()).expanduser()
-    except RuntimeError as error:
-        raise WrongValue("there is no such user, whose home ~ would mean") from error
+    return home_path(written.strip())
 
 
 SETTINGS: Final = {

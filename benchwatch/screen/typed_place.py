@@ -5,6 +5,7 @@ from pathlib import Path
 
 from benchwatch.errors import FileError, UsageError
 from benchwatch.quantity import printable
+from benchwatch.system.file_names import home_path
 
 
 def typed_place(typed: str, folder: Path, *, elsewhere: bool, what: str) -> Path:
@@ -24,7 +25,7 @@ def typed_place(typed: str, folder: Path, *, elsewhere: bool, what: str) -> Path
             f"from a page {what} goes into {printable(str(folder), 200)}: type a name without a "
             "folder."
         )
-    path = folder / Path(typed).expanduser()
+    path = folder / home_path(typed)
     return Path(os.path.normpath(path.absolute()))  # the folder need not be there yet
 
 

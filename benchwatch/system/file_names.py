@@ -41,6 +41,14 @@ def replace_file(source: Path, target: Path) -> None:
             return
 
 
+def home_path(text: str) -> Path:
+    """Return a path in which a leading ``~`` stands for the home of the user.
+
+    Of a user who is not known, as in ``~nobody/x``, it stays: such a file is simply not there.
+    """
+    return Path(os.path.expanduser(text))  # noqa: PTH111 - that of pathlib raises for such a user
+
+
 def renames_open_files(platform: str = sys.platform) -> bool:
     """Return whether a file can be renamed and deleted while it is open."""
     return platform != "win32"

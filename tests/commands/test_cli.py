@@ -589,3 +589,16 @@ def test_every_command_can_be_loaded_and_explains_itself(capsys, name):
 
     assert code == 0
     assert f"Usage: benchwatch {name}" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("option", [(), ("--driver", "~no-such-user/own.toml")])
+@pytest.mark.parametrize("words", [("watch",), ("find",), ("drivers", "check")])
+def test_names_of_files_that_no_system_has_are_a_sentence(capsys, words, option):
+    """A home of a user who is not known, and a name that is too long."""
+    if words == ("find",) and option:
+        return
+    for name in ("~no-such-user/readings", "a" * 300, "/" + "b" * 300):
+        code, errors = run_here(capsys, *words, name, *option)
+
+        assert code in {2, 3, 5}, errors
+        assert "Traceback" not in errors

@@ -1,6 +1,8 @@
 """`benchwatch config` and what its settings do: where each comes from, and which one holds."""
 
 import json
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -261,3 +263,17 @@ def test_empty_registers_name_the_simulated_bench(capsys, home):
     assert "watch --sim --unit IDENT" in no_units
     assert "are listed with --sim" in listed
     assert "--sim" not in simulated
+
+
+def test_without_other_keys_the_screen_is_not_imported_for_them():
+    """The watch begins to ask its counters before the screen is loaded, which takes a while."""
+    code = (
+        "from benchwatch.commands.common.user_settings import check_keys, screen_settings\n"
+        "import sys\n"
+        "check_keys(screen_settings())\n"
+        "assert not [name for name in sys.modules if name.startswith('benchwatch.screen')]\n"
+    )
+
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+
+    assert done.returncode == 0, done.stderr

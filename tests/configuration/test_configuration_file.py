@@ -80,7 +80,6 @@ def test_without_a_file_nothing_is_set(tmp_path):
         ('theme = "lihgt"\n', 'did you mean "light"'),
         ('display_unit = "Hz"\n', "display_unit: expected one of"),
         ('bench = ""\n', "bench: expected one line of plain text"),
-        ('bench = "~nobody-of-this-name/x"\n', "no such user"),
         ('[keys]\nnot = "k"\n', "unknown key 'not'; did you mean 'note'?"),
         ("[keys]\nnote = 1\n", "keys.note: expected a key in quotes"),
         ("[keys]\nnote = []\n", "keys.note: expected a key in quotes"),

@@ -99,8 +99,12 @@ def user_settings() -> UserSettings:
 
 
 def screen_settings() -> Configuration:
-    """Read the user's settings with the keys of the screen; raises as `user_settings`."""
-    return load_configuration(table=screen_table())
+    """Read the user's settings with the keys of the screen; raises as `user_settings`.
+
+    Where no keys are configured the screen is not imported, as that takes a while.
+    """
+    found = load_configuration()
+    return load_configuration(table=screen_table()) if KEYS_TABLE in found.settings else found
 
 
 def screen_table() -> "ConfigTable":
@@ -117,10 +121,12 @@ def check_keys(found: Configuration) -> None:
     Raises:
         UsageError: two actions would have one key in the same view.
     """
+    if KEYS_TABLE not in found.settings:
+        return
     from benchwatch.screen.key_changes import with_changed_keys  # noqa: PLC0415 - line output does not need it
     from benchwatch.screen.views.view_list import VIEWS  # noqa: PLC0415 - likewise
 
-    with_changed_keys(VIEWS, found.value(KEYS_TABLE) or {}, found.source(KEYS_TABLE))
+    with_changed_keys(VIEWS, found.value(KEYS_TABLE), found.source(KEYS_TABLE))
 
 
 def _are_counters(words: tuple[str, ...], file: Path) -> bool:
