@@ -22,7 +22,7 @@ from benchwatch.commands.common.option_types import (
 )
 from benchwatch.commands.common.output import narrate
 from benchwatch.commands.common.plain_writer import plain_writer
-from benchwatch.commands.common.progress import progress
+from benchwatch.commands.common.progress import EventsOfFile, progress
 from benchwatch.commands.common.recorded_plan import bench_option, plan_of_recording
 from benchwatch.commands.common.recorded_source import RecordedSource, source_options
 from benchwatch.commands.common.recording_options import (
@@ -166,8 +166,9 @@ def replay(
     words = f"replaying {shown_name(source.path)}"
     try:
         # Lines on the terminal show themselves how far it is.
-        with nullcontext() if sys.stdout.isatty() else progress(words, position.fraction):
-            end = _play(stream, line_taker, as_json=as_json)
+        taken = EventsOfFile(position)
+        with nullcontext() if sys.stdout.isatty() else progress(words, taken.fraction):
+            end = _play(stream, line_taker, taken, as_json=as_json)
     finally:
         if kept is not None:
             kept.close()
@@ -312,7 +313,11 @@ class _KeptLines:
 
 
 def _play(
-    stream: EventStream, taker_of: Callable[[Recording], _LineTaker], *, as_json: bool
+    stream: EventStream,
+    taker_of: Callable[[Recording], _LineTaker],
+    taken: EventsOfFile,
+    *,
+    as_json: bool,
 ) -> EndOfRun:
     """Feed the events of all counters, in order of time, to their pipelines; write the lines."""
     unit = user_settings().display_unit
@@ -323,6 +328,7 @@ def _play(
         if taker is None:
             taker = takers[event.counter] = taker_of(stream.outline(event.counter))
         out.event(*taker.take(event))
+        taken.take()
     end = EndOfRun(
         sum(taker.readings for taker in takers.values()),
         sum(taker.gaps for taker in takers.values()),

@@ -24,6 +24,9 @@ from collections.abc import Sequence
 from itertools import pairwise
 from typing import Final
 
+import numpy as np
+
+from benchwatch.estimate.array_types import FloatArray
 from benchwatch.estimate.sample_variances import ALLAN_DIVISOR
 
 FEWEST_QUIET_READINGS: Final = 3
@@ -65,8 +68,34 @@ def rounding_variance(readings: Sequence[float], quantum: float) -> float:
     if len(readings) < 2:
         return quantum * quantum / 12.0
     steps = [(b - a) / quantum for a, b in pairwise(readings)]
-    seen = sum([step * step for step in steps]) / (ALLAN_DIVISOR * len(steps))
-    if max(readings) - min(readings) > 1.5 * quantum:
+    squares = [step * step for step in steps]
+    return _bias_left(squares, max(readings) - min(readings), quantum)
+
+
+def rounding_variance_of_array(readings: FloatArray, quantum: float) -> float:
+    """Return `rounding_variance`, to the last bit; of more than twenty readings it is faster.
+
+    Args:
+        readings: shape (n,), in order of time.
+        quantum: as that of `rounding_variance`.
+    """
+    if quantum <= 0.0 or len(readings) < 2:
+        return rounding_variance(readings.tolist(), quantum)
+    steps = (readings[1:] - readings[:-1]) / quantum
+    width = float(np.maximum.reduce(readings) - np.minimum.reduce(readings))
+    return _bias_left((steps * steps).tolist(), width, quantum)
+
+
+def _bias_left(squares: list[float], width: float, quantum: float) -> float:
+    """Return the variance from rounding that is left in a mean.
+
+    Args:
+        squares: of the steps from reading to reading, in digits squared; one at least.
+        width: greatest reading minus least.
+        quantum: weight of the last digit, in the unit of `width`.
+    """
+    seen = sum(squares) / (ALLAN_DIVISOR * len(squares))
+    if width > 1.5 * quantum:
         place = bisect_left(_SEEN_VARIANCES, seen)
         left = _BIASES[max(place - 1, 0)] if place < _TABLE_STEPS else 0.0
     else:

@@ -2,6 +2,7 @@
 
 import json
 import math
+import sys
 from collections.abc import Callable
 from typing import Any, Final, Generic, TypeVar
 
@@ -14,6 +15,8 @@ from benchwatch.reading import CheckMade, Gap, Mark, Reading
 from benchwatch.snapshot import ComparisonNow
 
 Thing = TypeVar("Thing")
+_LOWEST, _HIGHEST = -sys.float_info.max, sys.float_info.max
+"""The finite numbers; nan lies between no two."""
 _encode: Final = json.JSONEncoder(allow_nan=False, separators=(",", ":")).encode
 
 
@@ -76,7 +79,7 @@ def _reading(reading: Reading, numbers: Numbers, not_on_disk: int | None) -> str
     if estimate is not None:
         written_estimate = (
             f'{{"offset":{_value(estimate.offset)},"u":{_value(estimate.u)}'
-            f',"readings":{estimate.readings},"span_s":{_value(_seconds(estimate.span_s))}}}'
+            f',"readings":{estimate.readings},"span_s":{_time(estimate.span_s)}}}'
         )
     written_nudge = "null"
     if nudge is not None:
@@ -93,7 +96,7 @@ def _reading(reading: Reading, numbers: Numbers, not_on_disk: int | None) -> str
     flags = _encode(sorted(reading.flags)) if reading.flags else "[]"
     return (
         f'{{"kind":"reading","counter":{_encode(reading.counter)}'
-        f',"time":{time},"elapsed_s":{_value(_seconds(reading.elapsed_s))}'
+        f',"time":{time},"elapsed_s":{_time(reading.elapsed_s)}'
         f',"gate_s":{_value(reading.gate_s)}'
         f',"frequency_hz":{_value(reading.frequency_hz)},"offset_hz":{_value(reading.offset_hz)}'
         f',"offset":{_value(reading.offset)},"estimate":{written_estimate}'
@@ -108,9 +111,16 @@ def _reading(reading: Reading, numbers: Numbers, not_on_disk: int | None) -> str
 
 def _value(value: float | None) -> str:
     """Write a number as JSON; what is unknown or not finite as null."""
-    if value is None or not math.isfinite(value):
+    if value is None or not _LOWEST <= value <= _HIGHEST:
         return "null"
     return repr(value) if type(value) is float else _encode(value)
+
+
+def _time(seconds: float) -> str:
+    """Write a time to a microsecond, as `_seconds` rounds it; null if it is unknown."""
+    if type(seconds) is float and _LOWEST <= seconds <= _HIGHEST:
+        return repr(round(seconds, 6))
+    return _value(_seconds(seconds))
 
 
 class _SameAgain(Generic[Thing]):

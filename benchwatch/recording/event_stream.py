@@ -66,7 +66,9 @@ class EventStream:
 
     def __iter__(self) -> Iterator[Event]:
         """Yield all events; the stream can be read only once."""
-        yield from merge(*map(self._events, self._streams), key=_BY_TIME)
+        streams = [self._events(stream) for stream in self._streams]
+        # Most files are one stream, and every event passes here.
+        yield from streams[0] if len(streams) == 1 else merge(*streams, key=_BY_TIME)
         if not self._builders:
             raise FileError(f"{self._name} holds no readings, only a header or notes.")
 

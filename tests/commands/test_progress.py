@@ -11,7 +11,8 @@ from pipeline_kit import StillClock
 from program_kit import COMMAND, PROGRAM
 from terminal_kit import Terminal, rows_of
 
-from benchwatch.commands.common.progress import ProgressLine
+from benchwatch.commands.common.progress import EventsOfFile, ProgressLine
+from benchwatch.recording import ReadPosition
 
 ROWS = 4000
 SHOWS_SOON = (
@@ -108,6 +109,24 @@ def test_unknown_length_says_how_long_it_takes_already():
         assert work.at(75.0, None) == ["benchwatch: reading standard input, for 1 min 15 s now"]
 
 
+def test_events_are_counted_although_the_file_is_read_ahead():
+    """Blocks of 100 bytes and 10 events each, of 1000 bytes: 25 events are a quarter.
+
+    The position in the file says 30 %, as the third block is read already. Rule of three.
+    """
+    position = ReadPosition(total=1000)
+    taken = EventsOfFile(position)
+    known = []
+    for event in range(26):
+        position.done = 100 * (event // 10 + 1)
+        known.append(taken.fraction())
+        taken.take()
+
+    assert known[:11] == [None] * 11
+    assert known[25] == pytest.approx(0.25)
+    assert known[11:] == sorted(known[11:])
+
+
 def test_line_is_erased_at_the_end():
     """The terminal is blank after the work, and the cursor at the start of the line."""
     work = Work()
@@ -184,7 +203,7 @@ def test_nothing_is_drawn_elsewhere(stream, term, monkeypatch):
 
 
 def test_replay_shows_progress_between_its_sentences(table, tmp_path):
-    """On a real terminal: a time to go while it works; at the end only the sentences are left."""
+    """On a real terminal: how far it is while it works; at the end only the sentences are left."""
     lines = tmp_path / "lines"
     writes_there = f"import os\nos.dup2(os.open({str(lines)!r}, os.O_CREAT | os.O_WRONLY), 1)\n"
     code = SHOWS_SOON + writes_there + PROGRAM
@@ -192,7 +211,7 @@ def test_replay_shows_progress_between_its_sentences(table, tmp_path):
         [sys.executable, "-c", code, "replay", "--json", str(table)], tmp_path, width=160
     )
     try:
-        terminal.wait_until(lambda rows: any("replaying" in r and "to go" in r for r in rows))
+        terminal.wait_until(lambda rows: any("benchwatch: replaying" in row for row in rows))
         exit_code = terminal.end()
         left = [row for row in terminal.screen if row]
     finally:

@@ -4,8 +4,14 @@ import math
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from benchwatch.estimate.rounding import residual_bias, rounding_variance
+from benchwatch.estimate.rounding import (
+    residual_bias,
+    rounding_variance,
+    rounding_variance_of_array,
+)
 
 
 @pytest.mark.parametrize("sigma", [0.0, 0.05, 0.1, 0.2, 1.0 / 3.0, 0.5])
@@ -62,3 +68,16 @@ def test_two_u_cover_the_truth_at_any_level_and_noise(level: float, sigma: float
         covered += abs(float(readings.mean()) - level) <= 2.0 * u
 
     assert covered >= 0.93 * 400
+
+
+@given(
+    st.lists(st.integers(-3, 3), max_size=60),
+    st.floats(1e-12, 1e-6),
+    st.floats(-1e-5, 1e-5),
+)
+def test_arrays_give_the_same_to_the_last_bit(digits: list[int], quantum: float, at: float) -> None:
+    """The quicker way for arrays changes no digit of a verdict."""
+    readings = [at + digit * quantum for digit in digits]
+
+    expected = rounding_variance(readings, quantum)
+    assert rounding_variance_of_array(np.array(readings), quantum) == expected

@@ -11,11 +11,14 @@ import threading
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager, suppress
 from dataclasses import dataclass
-from typing import Final, TextIO
+from typing import TYPE_CHECKING, Final, TextIO
 
 from benchwatch.clock import Clock, SystemClock
 from benchwatch.quantity import format_duration, printable
 from benchwatch.system.terminal_modes import in_foreground
+
+if TYPE_CHECKING:
+    from benchwatch.recording.read_position import ReadPosition
 
 SHOWN_AFTER_S: Final = 2.0
 """Shorter work shows nothing."""
@@ -28,6 +31,39 @@ USUAL_COLUMNS: Final = 80
 
 Fraction = Callable[[], float | None]
 """Returns the part of the work that is done, 0 to 1; None: unknown. Another thread calls it."""
+
+
+class EventsOfFile:
+    """Counts the events that were taken of a file, which is read a block ahead of them.
+
+    A whole block is read before its first event is taken, so that the position in the file alone
+    would jump, and be ahead. How many events a byte gives is known from the blocks before.
+
+    Args:
+        position: how far the file is read.
+    """
+
+    def __init__(self, position: "ReadPosition") -> None:
+        self._position = position
+        self._taken = 0
+        self._newest = 0
+        self._before = 0, 0
+        """Position in front of the newest block, and how many events came up to there."""
+
+    def take(self) -> None:
+        """Count one event."""
+        done = self._position.done
+        if done != self._newest:
+            self._before = self._newest, self._taken
+            self._newest = done
+        self._taken += 1
+
+    def fraction(self) -> float | None:
+        """Return the part of the file whose events were taken; None while it is not known."""
+        total, (done, events) = self._position.total, self._before
+        if not total or not done or not events:
+            return None
+        return min(self._taken * done / (events * total), 1.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,13 +139,13 @@ class ProgressLine:
         """Make the line blank, and put the cursor at its start."""
         with self._lock:
             if self._shown:
-                self._write(" " * len(self._shown) + "\r")
+                self._write(" " * len(self._shown))
                 self._shown = ""
 
     def _write(self, text: str) -> None:
         with suppress(OSError, ValueError):  # a terminal that went away, or a closed stream
             stream = self._stream()
-            stream.write("\r" + text)
+            stream.write(f"\r{text}\r")  # what the terminal echoes, as ^C, stands at the start
             stream.flush()
 
     def _redraw(self, ended: threading.Event) -> None:

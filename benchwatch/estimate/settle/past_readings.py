@@ -14,7 +14,7 @@ import numpy as np
 from benchwatch.estimate.array_types import FloatArray
 from benchwatch.estimate.block_means import OctaveMeans
 from benchwatch.estimate.results import SettleLimit
-from benchwatch.estimate.rounding import rounding_variance
+from benchwatch.estimate.rounding import rounding_variance_of_array
 from benchwatch.estimate.settle.change_forecast import ChangeForecast, forecast_change
 from benchwatch.estimate.settle.fitted_cycle import FittedCycle
 from benchwatch.estimate.settle.noise_model import NoiseModel, fit_noise
@@ -140,9 +140,7 @@ class PastReadings:
 
     def rounding(self) -> float:
         """Return the variance of means from the rounding that the newest readings share."""
-        if self._quantum <= 0.0:
-            return 0.0
-        return rounding_variance(self.means.levels[0].rows()[1].tolist(), self._quantum)
+        return rounding_variance_of_array(self.means.levels[0].rows()[1], self._quantum)
 
     def noise(self, horizon_s: float, interval_s: float) -> NoiseModel | None:
         """Fit the noise at averaging times up to 1/32 of the horizon or of the past."""
