@@ -21,8 +21,8 @@ _MINUS: Final = ord("-")
 _PLUS: Final = ord("+")
 _NO_POINT: Final = 31
 """Stands for the number of decimals of a number without a point."""
-_SUMMED_DIGITS: Final = 9
-"""Digits that are summed at once; such sums are exact in a double."""
+_NO_DIGIT: Final = 11
+"""Larger than any digit."""
 
 
 def read_cells(data: bytes, begin: IntArray, end: IntArray) -> Decimals:
@@ -113,30 +113,23 @@ def _read_shape(
     if not columns:
         return np.zeros(len(begin), dtype=bool), value
     steps = np.diff(begin)
+    rows = None
     if steps.size and (steps == steps[0]).all():
         step, start = int(steps[0]), int(begin[0])
         rows = np.lib.stride_tricks.as_strided(
             buffer[start:], (len(begin), wide), (step, 1), writeable=False
         )
-        digits = rows[:, columns]
-    else:
-        digits = buffer[begin[:, None] + np.array(columns)]
-    digits = digits - np.uint8(_ZERO)
-    # Nearly always all are digits; one look at the whole is quicker than one at each cell.
-    good: BoolArray = np.ones(len(digits), dtype=bool)
-    if digits.max(initial=0) > 9:
-        good = np.asarray((digits < 10).all(axis=1))
-    if len(columns) > MOST_DIGITS:
-        # Zeros in front are no digits of the number.
-        good &= ~digits[:, :-MOST_DIGITS].any(axis=1)
-        digits = digits[:, -MOST_DIGITS:]
-        columns = columns[-MOST_DIGITS:]
-    for k in range(0, len(columns), _SUMMED_DIGITS):
-        half = digits[:, k : k + _SUMMED_DIGITS]
-        weights = 10.0 ** np.arange(half.shape[1] - 1, -1, -1)
-        value *= 10 ** half.shape[1]
-        value += (half.astype(np.float64) @ weights).astype(np.int64)
-    return good, value
+    largest = np.zeros(len(begin), dtype=np.uint8)
+    for place, k in enumerate(columns):
+        byte = buffer[begin + k] if rows is None else rows[:, k]
+        digit = byte - np.uint8(_ZERO)
+        if place < len(columns) - MOST_DIGITS:
+            # Only zeros may stand in front: they are no digits of the number.
+            digit = np.where(digit > 0, np.uint8(_NO_DIGIT), digit)
+        np.maximum(largest, digit, out=largest)
+        value *= 10
+        value += digit
+    return np.asarray(largest < 10), value
 
 
 def _first_inside(positions: IntArray, begin: IntArray, end: IntArray) -> IntArray:

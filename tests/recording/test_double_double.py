@@ -62,6 +62,18 @@ def test_numbers_are_those_of_float(texts: list[str]) -> None:
     assert found.known.all() or any(len(text) > 20 for text in texts)
 
 
+@given(st.text("0123456789H/:.-", min_size=1, max_size=24))
+@example("000H00000000000000001")
+@example("000000000000000000001")
+@example("-0.00000000000000000123")
+def test_what_is_no_number_is_never_read(text: str) -> None:
+    """Whatever its length: it is known only if `float` takes it, and then it is that number."""
+    found = read_texts([text])
+
+    if found.known[0]:
+        assert found.floats()[0] == float(text)
+
+
 @given(st.lists(TEXTS, min_size=2, max_size=30))
 def test_steps_are_exact_and_then_rounded(texts: list[str]) -> None:
     """Of neighbouring numbers of any length."""
