@@ -113,16 +113,17 @@ def test_groff_warns_of_nothing_and_shows_options_that_can_be_copied():
 
 
 @pytest.mark.skipif(MANDOC is None, reason="needs mandoc, the other program that reads the page")
-def test_mandoc_finds_no_error():
-    """Mandoc's own check, without matters of style (a date is left out on purpose)."""
+def test_mandoc_finds_no_fault():
+    """Its own check, all warnings on; that the date is missing is on purpose."""
     assert MANDOC is not None
     done = subprocess.run(
-        [MANDOC, "-T", "lint", "-W", "error", str(doc_tables_program.MANUAL)],
+        [MANDOC, "-T", "lint", "-W", "warning", str(doc_tables_program.MANUAL)],
         capture_output=True,
         text=True,
     )
 
-    assert (done.returncode, done.stdout) == (0, "")
+    found = [row for row in done.stdout.splitlines() if "missing date" not in row]
+    assert (found, done.stderr) == ([], "")
 
 
 @pytest.mark.skipif(GROFF is None, reason="needs groff, which reads the language of man")

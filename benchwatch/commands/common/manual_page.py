@@ -89,8 +89,9 @@ def manual_page(program: click.Group) -> str:
     lines += [".SH ENVIRONMENT", *_terms(ENVIRONMENT)]
     lines += [".SH FILES", *_terms(FILES)]
     lines += [".SH EXAMPLES"]
-    for about, typed in EXAMPLES:
-        lines += [".PP", _text(about), ".PP", ".RS 4", ".nf", _text(typed), ".fi", ".RE"]
+    for place, (about, typed) in enumerate(EXAMPLES):
+        lines += [".PP"] * bool(place)
+        lines += [_text(about), ".PP", ".RS 4", ".nf", _text(typed), ".fi", ".RE"]
     return "\n".join(lines) + "\n"
 
 
@@ -110,9 +111,10 @@ def _command(words: str, command: click.Command) -> Iterator[str]:
 
 def _help(command: click.Command) -> Iterator[str]:
     """Write the paragraphs of a command's help; one that begins with a form mark as it stands."""
-    for paragraph in re.split(r"\n\s*\n", cleandoc(command.help or "")):
+    for place, paragraph in enumerate(re.split(r"\n\s*\n", cleandoc(command.help or ""))):
         rows = paragraph.splitlines()
-        yield ".PP"
+        if place:
+            yield ".PP"
         if rows and rows[0] == "\b":
             yield from (".nf", *map(_text, rows[1:]), ".fi")
         else:
