@@ -38,8 +38,8 @@ def read_cells(data: bytes, begin: IntArray, end: IntArray) -> Decimals:
     buffer = np.frombuffer(data, dtype=np.uint8)
     stop, power = end, np.zeros(len(begin), dtype=np.int64)
     written = np.ones(len(begin), dtype=bool)
-    letters = np.flatnonzero((buffer == ord("e")) | (buffer == ord("E")))
-    if letters.size:
+    if b"e" in data or b"E" in data:
+        letters = np.flatnonzero((buffer == ord("e")) | (buffer == ord("E")))
         letter = _first_inside(letters, begin, end)
         scaled = letter >= 0
         stop = np.where(scaled, letter, end)

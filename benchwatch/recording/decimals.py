@@ -135,11 +135,12 @@ class Decimals:
         """Return the weight of each number's last written digit, (n,); inf where one is missing."""
         out = np.full(len(self), np.inf)
         plain = self._plain()
-        out[plain] = 10.0 ** self.exponent[plain].astype(np.float64)
+        for power in _distinct(self.exponent[plain]):
+            out[plain & (self.exponent == power)] = _power_of_ten(power)
         for i, value in self.longer.items():
             exponent = value.as_tuple().exponent
             if self.known[i] and isinstance(exponent, int):
-                out[i] = 10.0**exponent
+                out[i] = _power_of_ten(exponent)
         return out
 
     def _plain(self) -> BoolArray:
@@ -292,6 +293,11 @@ def _exponent_of(value: Decimal) -> int:
 
 def _mantissa_of(value: Decimal) -> int:
     return int(value.scaleb(-_exponent_of(value), EXACT))
+
+
+def _power_of_ten(power: int) -> float:
+    """Return ten to a power, which may be far beyond what a double holds."""
+    return float(f"1e{power}")
 
 
 def _is_exact(whole: int) -> bool:

@@ -392,6 +392,19 @@ def test_no_heading_breaks_the_guess(text: str) -> None:
     assert heading is None or heading.unit.parts >= 1
 
 
+@pytest.mark.parametrize("kind", ["frequency_hz", "offset", "period_s", "phase_s"])
+@pytest.mark.parametrize("cell", ["0e9999", "1e-9999", "0e-9999", "0.0e300", "-0"])
+def test_powers_of_any_size_are_numbers_or_refused(tmp_path: Path, kind: str, cell: str) -> None:
+    """A zero with a huge exponent, and what is closer to zero than any double."""
+    text = f"time_s,{kind}\n0,{cell}\n1,{cell}\n2,{cell}\n"
+    try:
+        found = read(tmp_path, text).offset.tolist()
+    except BenchwatchError as error:
+        found = [0.0] * str(error).isprintable()
+
+    assert set(map(abs, found)) <= {0.0, 1.0}
+
+
 def hostile() -> Iterator[str]:
     """Yield tables with terminal escapes and markup in their headings and cells."""
     for text in ("\x1b[31mred", "[bold]x", "<b>x</b>", "\u202efdp", "x" * 5000):

@@ -15,6 +15,8 @@ _PLAIN_BYTES: Final = np.zeros(256, dtype=bool)
 _PLAIN_BYTES[0x20:0x7F] = True
 _PLAIN_BYTES[ord("\n")] = True
 _PLAIN_BYTES[list(b'";#')] = False
+_PLAIN: Final = bytes(np.flatnonzero(_PLAIN_BYTES).tolist())
+"""The bytes of plain lines."""
 
 
 class CellTable:
@@ -46,8 +48,9 @@ class CellTable:
             first = np.searchsorted(self._commas, self._begin)
             self.plain &= np.diff(first, append=len(self._commas)) == cells - 1
         self._first: IntArray = first
-        odd = np.flatnonzero(~_PLAIN_BYTES[buffer])
-        self.plain[np.searchsorted(self._end, odd)] = False
+        if data.translate(None, _PLAIN):
+            odd = np.flatnonzero(~_PLAIN_BYTES[buffer])
+            self.plain[np.searchsorted(self._end, odd)] = False
 
     def _regular_commas(self) -> IntArray | None:
         """Return the index of each line's first comma; None if any line has more or fewer cells."""
