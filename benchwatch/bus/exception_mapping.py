@@ -16,6 +16,7 @@ from benchwatch.errors import (
     UsageError,
 )
 from benchwatch.quantity import printable
+from benchwatch.system.devices import told_errno
 
 VISA_ERRORS: Final[dict[str, tuple[type[BenchwatchError], type[BenchwatchError]]]] = {
     "Error": (ConnectionFailed, LinkLost),
@@ -122,6 +123,8 @@ def _errno_of(error: BaseException) -> int | None:
     while below is not None:
         if isinstance(below, OSError) and below.errno is not None:
             return below.errno
+        if (told := told_errno(below)) is not None:
+            return told
         below = below.__cause__ or below.__context__
     return None
 

@@ -1,9 +1,11 @@
 """Serial ports and USB instruments: their names, and what to do where one may not be opened."""
 
+import errno
 import os
 import stat
 import sys
 from pathlib import Path
+from typing import Final
 
 from benchwatch.system.optional_module import optional_module
 
@@ -25,6 +27,21 @@ def serial_device(resource: str, platform: str = sys.platform) -> str:
     """Return the system's name of the serial port that a resource string names."""
     name = resource.removeprefix(_PREFIX).removesuffix(_SUFFIX)
     return f"COM{name}" if platform == "win32" and name.isdecimal() else name
+
+
+_TOLD_ERRORS: Final = {"PermissionError(": errno.EAGAIN, "FileNotFoundError(": errno.ENOENT}
+
+
+def told_errno(error: BaseException) -> int | None:
+    """Return the error number that the library of serial ports gives in words only; or None.
+
+    On Windows its exception has no number, and ends in that of the system, such as
+    ``could not open port 'COM3': PermissionError(13, 'Access is denied.', None, 5)``. A port that
+    another program has open is refused so; rights as elsewhere there are none.
+    """
+    if type(error).__name__ != "SerialException":
+        return None
+    return next((number for told, number in _TOLD_ERRORS.items() if told in str(error)), None)
 
 
 def may_open(device: str, platform: str = sys.platform) -> bool:

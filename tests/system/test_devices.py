@@ -5,8 +5,10 @@ import types
 from pathlib import Path
 
 import pytest
+import serial
 
 from benchwatch.bus import listing
+from benchwatch.bus.exception_mapping import opening_failed
 from benchwatch.bus.listing import ListedResource, serial_ports
 from benchwatch.commands import doctor
 from benchwatch.system import devices
@@ -94,3 +96,27 @@ def test_usb_needs_rights_or_a_driver(monkeypatch: pytest.MonkeyPatch) -> None:
 
     assert check.good is None
     assert "WinUSB" in check.advice
+
+
+@pytest.mark.parametrize(
+    ("told", "sentence"),
+    [
+        ("PermissionError(13, 'Access is denied.', None, 5)", "another program has it open"),
+        ("FileNotFoundError(2, 'The system cannot find the file.', None, 2)", "no such device"),
+    ],
+)
+def test_an_error_that_is_told_in_words_only_is_understood(told: str, sentence: str) -> None:
+    """PySerial 3.5 on Windows (serialwin32.py, `open`) gives no number of the error."""
+    error = serial.SerialException(f"could not open port 'COM3': {told}")
+
+    said = str(opening_failed(error, "ASRL3::INSTR"))
+
+    assert "can't open ASRL3::INSTR" in said
+    assert sentence in said
+
+
+def test_other_errors_of_a_port_keep_their_own_words() -> None:
+    """What is not known stands in the sentence as it is."""
+    error = serial.SerialException("Cannot configure port, something went wrong")
+
+    assert "something went wrong" in str(opening_failed(error, "ASRL3::INSTR"))

@@ -6,6 +6,7 @@ import socket
 import threading
 
 from benchwatch.errors import ConnectionFailed, UsageError
+from benchwatch.system.listening import take_port_alone
 from benchwatch_simulators.bench_time import InstrumentClosed
 from benchwatch_simulators.counters.delivery import Delivery
 from benchwatch_simulators.counters.instrument import Instrument
@@ -172,7 +173,7 @@ def _bound(host: str, port: int, *, listens: bool) -> socket.socket:
     """Return a socket that takes `port`; clients are refused until it `listens`."""
     taken = socket.socket()
     try:
-        taken.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        take_port_alone(taken)
         taken.bind((host, port))
         if listens:
             taken.listen()
