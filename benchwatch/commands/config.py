@@ -29,7 +29,7 @@ from benchwatch.configuration import (
 from benchwatch.configuration.configuration_draft import configuration_draft
 from benchwatch.configuration.configuration_file import PREFIX
 from benchwatch.configuration.configuration_keys import SETTINGS
-from benchwatch.errors import FileError
+from benchwatch.errors import FileError, UsageError
 from benchwatch.quantity import printable
 from benchwatch.report.blocks import align_table
 
@@ -56,6 +56,8 @@ def config(context: click.Context, as_json: bool) -> None:
     then the unit, then the configuration file, which benchwatch config init writes.
     """
     if context.invoked_subcommand is not None:
+        if as_json:
+            raise UsageError("--json goes with benchwatch config alone: leave it out.")
         return
     found = screen_settings()
     check_keys(found)
@@ -99,9 +101,9 @@ def init(*, file: Path | None, force: bool) -> None:
 @config.command()
 @click.argument("file", type=click.Path(path_type=Path), required=False)
 def check(*, file: Path | None) -> None:
-    """Say whether a configuration file can be used, its keys of the screen too.
+    """Say whether a configuration file can be used.
 
-    FILE is the one that is read unless given.
+    The keys of the screen are looked into too. FILE is the one that is read unless given.
     """
     path = configuration_path()[0] if file is None else file
     check_keys(load_configuration({}, table=screen_table(), path=path))

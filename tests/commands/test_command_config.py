@@ -80,6 +80,15 @@ def test_init_writes_what_check_accepts_and_overwrites_only_on_request(capsys, h
     assert (home / "config" / "benchwatch" / "config.toml").is_file()
 
 
+def test_json_is_refused_where_nothing_is_listed(capsys, home):
+    """An option that would count for nothing is not taken in silence."""
+    code, _, errors = run_here(capsys, "config", "--json", "init")
+
+    assert code == 2
+    assert "--json goes with benchwatch config alone" in errors
+    assert not (home / "config").exists()
+
+
 def test_a_folder_that_can_not_be_made_is_a_sentence(capsys, home):
     """A file stands where the folder should be: exit code 5."""
     (home / "config").write_text("")
