@@ -12,24 +12,23 @@ from pathlib import Path
 import click
 import pytest
 import screen_kit
+from doc_kit import README, TOP, page_text
 
 from benchwatch.cli import cli
 
-TOP = Path(__file__).parents[2]
 PAGES = sorted(
     path
     for path in (*TOP.glob("*.md"), *(TOP / "docs").rglob("*.md"), *TOP.glob("tests/*/*.md"))
     if path.is_file()
 )
 DOCS = sorted((TOP / "docs").glob("*.md"))
-README = TOP / "README.md"
 FENCED = re.compile(r"^```(\w*)\n(.*?)^```", re.MULTILINE | re.DOTALL)
 LINK = re.compile(r"\[(?:[^\]\\]|\\.)*\]\(([^)\s]+)\)")
 
 
 def prose(page: Path) -> str:
     """Return the text of `page` without its blocks of code."""
-    return FENCED.sub("", page.read_text(encoding="utf-8"))
+    return FENCED.sub("", page_text(page))
 
 
 def anchors(page: Path) -> set[str]:

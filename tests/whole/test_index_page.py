@@ -6,8 +6,8 @@ import sys
 from pathlib import Path
 
 import pytest
+from doc_kit import README, TOP, page_text
 
-TOP = Path(__file__).parents[2]
 PROGRAM = TOP / ".ci/index_page.py"
 ADDRESS = "https://example.org/benchwatch/files/v1"
 
@@ -19,16 +19,26 @@ def run(*words: str) -> subprocess.CompletedProcess[str]:
     )
 
 
-def test_every_relative_link_becomes_an_address_of_the_same_file() -> None:
+def test_every_relative_link_becomes_an_address_of_the_same_file(tmp_path: Path) -> None:
     """Nothing else changes: with the address taken away again the page is the README."""
-    readme = (TOP / "README.md").read_text(encoding="utf-8")
+    readme = tmp_path / "README.md"
+    readme.write_text(page_text(README), encoding="utf-8")
 
-    page = run(ADDRESS).stdout
+    page = run(ADDRESS, str(readme)).stdout
 
-    assert page.replace(f"{ADDRESS}/", "") == readme
+    assert page.replace(f"{ADDRESS}/", "") == page_text(README)
     links = re.findall(r"\]\(([^)\s]+)\)", page)
     assert {f"{ADDRESS}/DEVELOPERS.md", f"{ADDRESS}/docs/numbers.md"} <= set(links)
     assert all(link.startswith(("https://", "#")) for link in links)
+
+
+def test_a_released_readme_passes_the_tests_of_the_pages(tmp_path: Path) -> None:
+    """It is in the source distribution, and its links are those of the checkout to these tests."""
+    released = tmp_path / "README.md"
+    released.write_text(run(ADDRESS).stdout, encoding="utf-8")
+
+    assert page_text(released) == page_text(README)
+    assert run(ADDRESS, str(released)).stdout == released.read_text(encoding="utf-8")
 
 
 def test_code_pictures_and_other_links(tmp_path: Path) -> None:
