@@ -15,6 +15,7 @@ from pyvisa_py.sessions import Session
 
 from benchwatch.bus.listing import listers
 from benchwatch.errors import ConnectionFailed
+from benchwatch.system.installation import install_words
 from benchwatch_simulators.bench.simulated_bench import open_bench
 
 
@@ -79,7 +80,7 @@ def test_an_unknown_session_is_refused_with_what_to_install(
             open_link(resource)
 
     assert "keeps its connection in a way that Benchwatch does not know" in str(caught.value)
-    assert "pip install pyvisa-py==0.8.1" in str(caught.value)
+    assert install_words("pyvisa-py==0.8.1") in str(caught.value)
 
 
 def renamed_classes() -> Any:

@@ -11,6 +11,7 @@ from program_kit import COMMAND
 from report_kit import UNIT, MadeVisit, ageing_visits, empty_visit, good_visit
 
 from benchwatch.report.charts.svg import SIZES_MM
+from benchwatch.system.installation import extra_words
 
 SVG = "{http://www.w3.org/2000/svg}"
 PNG_SIGNATURE = b"\x89PNG\r\n\x1a\n"
@@ -90,8 +91,8 @@ def test_without_typst_a_png_is_refused_with_the_way_to_it(
 
     assert done.code == 2
     assert done.err == (
-        "benchwatch: a PNG picture needs a library that is not installed (typst): in the source "
-        "folder, pip install '.[report]'. A picture as .svg needs none.\n"
+        "benchwatch: a PNG picture needs a library that is not installed (typst): "
+        f"{extra_words('report')}. A picture as .svg needs none.\n"
     )
     assert other.code == 0
     assert [path.name for path in Path().iterdir()] == ["made.svg"]

@@ -5,13 +5,18 @@ import shutil
 import subprocess
 import sys
 from collections.abc import Iterable
+from importlib.util import find_spec
 from pathlib import Path
 
 from program_kit import PROGRAM
 
-CHECKOUT = Path(__file__).parents[2]
-SOURCE_ROOTS = (".", "drivers", "simulators")
-"""Folders that hold import packages, in the checkout and in the copy."""
+PACKAGES = {
+    "benchwatch": ".",
+    "benchwatch_drivers": "drivers",
+    "benchwatch_simulators": "simulators",
+}
+"""The import packages, wherever they are installed, and their folders in the copy."""
+SOURCE_ROOTS = tuple(PACKAGES.values())
 LONGEST_WAIT_S = 120.0
 
 
@@ -24,13 +29,15 @@ class ProgramCopy:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         self.touched: set[str] = set()
-        for root in SOURCE_ROOTS:
-            for package in sorted((CHECKOUT / root).glob("benchwatch*/__init__.py")):
-                shutil.copytree(
-                    package.parent,
-                    folder / root / package.parent.name,
-                    ignore=shutil.ignore_patterns("__pycache__"),
-                )
+        for package, root in PACKAGES.items():
+            found = find_spec(package)
+            assert found is not None
+            assert found.origin is not None
+            shutil.copytree(
+                Path(found.origin).parent,
+                folder / root / package,
+                ignore=shutil.ignore_patterns("__pycache__"),
+            )
 
     def add(self, path: str, text: str) -> None:
         """Write a new file."""

@@ -18,6 +18,7 @@ import pytest
 
 from benchwatch.errors import BenchwatchError, FileError
 from benchwatch.recording import Recording, read_recording
+from benchwatch.system.installation import install_words
 
 pa = pytest.importorskip("pyarrow")
 pq = pytest.importorskip("pyarrow.parquet")
@@ -182,7 +183,7 @@ def test_without_the_library_a_sentence_says_what_to_install(tmp_path: Path) -> 
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True)
 
     assert done.returncode == 2
-    assert "pip install pyarrow" in done.stderr
+    assert install_words("pyarrow") in done.stderr
     assert "Traceback" not in done.stderr
 
 

@@ -1,6 +1,7 @@
 """The player: a loudspeaker if there is one, else the terminal's bell, with one notice."""
 
 import importlib
+import re
 import sys
 from types import ModuleType, SimpleNamespace
 
@@ -13,6 +14,7 @@ from benchwatch.counter import LinkStatus
 from benchwatch.sound.loudspeaker import NoDevice, open_device
 from benchwatch.sound.sound_cue import SoundCue
 from benchwatch.sound.sound_player import FASTEST_BELL_HZ, VOLUME_LEVELS, Bell, SoundPlayer
+from benchwatch.system.installation import extra_words
 
 RATE_HZ = 48_000
 
@@ -184,9 +186,7 @@ def test_without_the_library_a_sentence_names_what_to_install(monkeypatch):
     """The optional library is needed only here."""
     monkeypatch.setitem(sys.modules, "sounddevice", None)
 
-    with pytest.raises(
-        NoDevice, match=r"no sound library, in the source folder, pip install '\.\[sound\]'"
-    ):
+    with pytest.raises(NoDevice, match=re.escape(f"no sound library, {extra_words('sound')}")):
         open_device(lambda frames, _rate: np.zeros(frames, np.float32), lambda: None)
 
 

@@ -25,6 +25,7 @@ pytest.importorskip("textual_serve", reason="the page is an extra")
 
 from page_kit import PageClient, opened, served, status_of  # noqa: E402 - only with the extra
 
+from benchwatch.system.installation import extra_words  # noqa: E402 - likewise
 from benchwatch.web.browser_page import MOST_WAITING_CHARS, PageChannel, page_size  # noqa: E402 - likewise
 from benchwatch.web.page_server import MOST_PAGES, NO_MORE_PAGES  # noqa: E402 - likewise
 from benchwatch.web.served_address import LOOPBACK, ServedAddress, parse_served_address  # noqa: E402 - only with the extra
@@ -457,7 +458,7 @@ def test_without_the_libraries_a_sentence_names_what_to_install(monkeypatch, cap
     code = run(["watch", "--sim", "quiet", "--no-journal", "--web", "--web-port", "0"])
 
     assert code == 2
-    assert "in the source folder, pip install '.[web]'" in capsys.readouterr().err
+    assert extra_words("web") in capsys.readouterr().err
 
 
 async def test_a_picture_saved_from_a_page_is_on_the_bench(tmp_path, monkeypatch):

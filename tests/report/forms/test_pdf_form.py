@@ -17,6 +17,7 @@ from benchwatch.errors import UsageError
 from benchwatch.report.forms import pdf_form as form
 from benchwatch.report.forms import typst_compiler
 from benchwatch.report.forms.json_form import json_form
+from benchwatch.system.installation import extra_words
 
 
 def _read(document: dict[str, Any]) -> pypdf.PdfReader:
@@ -168,5 +169,5 @@ def test_without_typst_the_sentence_names_the_extra(monkeypatch: pytest.MonkeyPa
     monkeypatch.setitem(sys.modules, "typst", None)
     typst_compiler._compiler.cache_clear()
 
-    with pytest.raises(UsageError, match=r"pip install '\.\[report\]'.*\.html"):
+    with pytest.raises(UsageError, match=re.escape(extra_words("report")) + r".*\.html"):
         form.pdf_form(made_document())
