@@ -9,7 +9,7 @@ from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Protocol
+from typing import Final, Protocol
 
 import click
 
@@ -61,6 +61,9 @@ from benchwatch.recording import (
 from benchwatch.recording.text_lines import shown_name
 from benchwatch.run.recorded_timeline import RecordedTimeline
 from benchwatch.run.recording_player import RecordingPlayer
+
+LINES_AT_ONCE: Final = 16
+"""Lines that are written at once where nobody looks at them one by one; a few kilobytes."""
 
 
 @click.command()
@@ -321,14 +324,18 @@ def _play(
 ) -> EndOfRun:
     """Feed the events of all counters, in order of time, to their pipelines; write the lines."""
     unit = user_settings().display_unit
-    out = LineOutput(sys.stdout, json_line if as_json else plain_writer(unit))
+    writer = json_line if as_json else plain_writer(unit)
+    out = LineOutput(sys.stdout, writer, at_once=1 if sys.stdout.isatty() else LINES_AT_ONCE)
     takers: dict[str, _LineTaker] = {}
-    for event in stream:
-        taker = takers.get(event.counter)
-        if taker is None:
-            taker = takers[event.counter] = taker_of(stream.outline(event.counter))
-        out.event(*taker.take(event))
-        taken.take()
+    try:
+        for event in stream:
+            taker = takers.get(event.counter)
+            if taker is None:
+                taker = takers[event.counter] = taker_of(stream.outline(event.counter))
+            out.event(*taker.take(event))
+            taken.take()
+    finally:
+        out.flush()  # the lines before an error in the file
     end = EndOfRun(
         sum(taker.readings for taker in takers.values()),
         sum(taker.gaps for taker in takers.values()),

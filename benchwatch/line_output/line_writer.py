@@ -65,10 +65,14 @@ class LineOutput:
     Args:
         stream: stream to write to.
         write: makes a line of an event.
+        at_once: so many lines are written at once, which takes less time; `flush` writes the rest.
     """
 
-    def __init__(self, stream: TextIO, write: LineWriter) -> None:
+    def __init__(self, stream: TextIO, write: LineWriter, *, at_once: int = 1) -> None:
         self._stream = stream
+        self._at_once = at_once
+        self._lines: list[str] = []
+        """Lines to be written."""
         self._write = write
         self._has_plus_minus = _can_write("±", stream)
         self._held: dict[str, list[tuple[Reading, Numbers, int | None]]] = {}
@@ -121,14 +125,23 @@ class LineOutput:
         self.flush()
 
     def flush(self) -> None:
-        """Flush the stream."""
+        """Write what is left, and flush the stream."""
+        self._write_lines()
         self._stream.flush()
 
     def _put(self, event: Written, numbers: Numbers, not_on_disk: int | None = None) -> None:
         line = self._write(event, numbers, not_on_disk)
         if not self._has_plus_minus:
             line = line.replace("±", "+/-")
-        self._stream.write(line + "\n")
+        self._lines.append(line + "\n")
+        if len(self._lines) >= self._at_once:
+            self._write_lines()
+
+    def _write_lines(self) -> None:
+        text = "".join(self._lines)
+        self._lines.clear()  # before the stream may refuse them, or a later call would again
+        if text:
+            self._stream.write(text)
 
     def _release(self, name: str, spike_at_s: float | None) -> None:
         """Write the lines held back; the first reading is a spike if its time is `spike_at_s`."""

@@ -370,6 +370,19 @@ def test_plus_minus_is_spelled_out_where_the_encoding_lacks_it(encoding, sign):
     assert f"+2.28 {sign} 0.11 ppb" in raw.getvalue().decode(encoding)
 
 
+def test_lines_written_together_are_the_same_lines():
+    """Five lines, two at once: four are written by themselves, the last one by a flush."""
+    one_by_one, in_pairs = io.StringIO(), io.StringIO()
+    single, paired = LineOutput(one_by_one, json_line), LineOutput(in_pairs, json_line, at_once=2)
+    for number in range(5):
+        single.event(reading(number), NUMBERS)
+        paired.event(reading(number), NUMBERS)
+
+    assert in_pairs.getvalue().count("\n") == 4
+    paired.flush()
+    assert in_pairs.getvalue() == one_by_one.getvalue()
+
+
 def test_readings_not_on_disk_are_counted_on_each_line():
     """On plain lines only if there are any; on JSON lines always, null without a journal."""
     plain = [PlainWriter()(reading(12), NUMBERS, number) for number in (None, 0, 924)]
