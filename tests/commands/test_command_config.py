@@ -9,6 +9,7 @@ import pytest
 from counter_kit import tiny_counter
 
 from benchwatch.cli import run
+from benchwatch.commands.common.screen_options import ScreenOptions
 from benchwatch.commands.common.user_settings import UserSettings
 from benchwatch.configuration import load_configuration
 from benchwatch.plan import Plan
@@ -286,3 +287,19 @@ def test_without_other_keys_the_screen_is_not_imported_for_them():
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
 
     assert done.returncode == 0, done.stderr
+
+
+def test_what_is_typed_of_the_screen_comes_before_the_configuration(home):
+    """Bell and colours as typed, else as configured; unit and keys as configured."""
+    path = configured(
+        home, 'bell = false\ntheme = "light"\ndisplay_unit = "ppm"\n[keys]\nnote = "y"\n'
+    )
+
+    of_file = ScreenOptions().options()
+    typed = ScreenOptions(bell=True, theme="dark").options()
+    never = ScreenOptions(bell=True).options(bell=False)
+
+    assert (of_file.bell, of_file.theme.word, of_file.unit) == (False, "light", "ppm")
+    assert (typed.bell, typed.theme.word, never.bell) == (True, "dark", False)
+    assert [key.label for key in of_file.keys["note"]] == ["y"]
+    assert of_file.keys_from == str(path)
