@@ -17,6 +17,7 @@ from benchwatch.commands.common.option_types import (
     settle_of,
 )
 from benchwatch.commands.common.output import narrate, print_text
+from benchwatch.commands.common.progress import progress
 from benchwatch.commands.common.record_of_visit import print_record_json, record_first
 from benchwatch.commands.common.recorded_plan import bench_option, plan_of_recording
 from benchwatch.commands.common.recorded_source import RecordedSource, source_options
@@ -149,7 +150,8 @@ def budget(
     plan = plan_of_recording(recording, bench_file, counter)
     settle = settle_of(part.settle, recording.nominal) or plan.settle
     rows = _typed_rows(recording, part, last_s)
-    counted = part_of_recording(recording, rows, kind, plan, settle)
+    with progress("choosing the readings of the budget"):
+        counted = part_of_recording(recording, rows, kind, plan, settle)
     steady = _settled(recording, counted.steady, part, kind, limited=settle is not None)
     if not steady.readings:
         raise NoReadings(f"{recording.source} has no usable reading in that part.")

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from benchwatch.commands.common.option_types import DURATION, FRACTION, read_coverage
 from benchwatch.commands.common.output import narrate, print_json, print_text
+from benchwatch.commands.common.progress import progress
 from benchwatch.commands.common.recorded_plan import bench_option, plan_of_recording
 from benchwatch.commands.common.recorded_source import RecordedSource, sources_options
 from benchwatch.commands.common.recording_options import RecordingOptions, file_options
@@ -82,7 +83,8 @@ def compare(
             f"no counter is called '{printable(reference)}'. There are: {', '.join(recordings)}."
         )
     readings = _readings_of(recordings)
-    pairs = _matched(readings, window_s)
+    with progress("matching the readings of one time"):
+        pairs = _matched(readings, window_s)
     time_bases = {
         name: run_time_base(readings[name].own, external=recording.time_base == "external")
         for name, recording in recordings.items()
