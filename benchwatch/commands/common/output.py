@@ -17,7 +17,7 @@ from benchwatch.errors import FileError, UsageError
 def print_text(text: str) -> None:
     """Print data on standard output."""
     with set_aside():
-        click.echo(text)
+        click.echo(text, file=sys.stdout)  # else it writes UTF-8 where the encoding is ASCII
 
 
 def print_json(values: Mapping[str, Any]) -> None:
