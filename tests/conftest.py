@@ -59,7 +59,7 @@ LEFT_OUT = [] if has_terminal_modes() else posix_only(Path(__file__).parent)
 collect_ignore = [str(path) for path in LEFT_OUT]
 
 
-def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+def pytest_terminal_summary(terminalreporter: "pytest.TerminalReporter") -> None:
     """Say at the end what is left out on this system."""
     if LEFT_OUT:
         terminalreporter.write_line(
