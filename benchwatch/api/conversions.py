@@ -9,7 +9,7 @@ from benchwatch.estimate.derived_frequencies import Elsewhere, elsewhere
 def offset_elsewhere(
     offset: Fraction,
     nominal: Frequency,
-    at: Iterable[Frequency],
+    at: Frequency | Iterable[Frequency],
     *,
     u: Fraction | None = None,
 ) -> tuple[Elsewhere, ...]:
@@ -20,12 +20,15 @@ def offset_elsewhere(
     Args:
         offset: fractional, or text such as ``2.4ppb`` or ``-24mHz``.
         nominal: frequency of the oscillator.
-        at: the frequencies at which it is used.
+        at: the frequency, or the frequencies, at which it is used.
         u: standard uncertainty of the offset; None: not known.
 
     Raises:
         UsageError: a quantity can't be read, or a frequency is not above zero.
     """
     own = hertz(nominal)
+    others = list(at) if isinstance(at, Iterable) and not isinstance(at, str) else [at]
     known = None if u is None else abs(fraction(u, own))
-    return elsewhere(fraction(offset, own), float(own), [float(hertz(one)) for one in at], known)
+    return elsewhere(
+        fraction(offset, own), float(own), [float(hertz(one)) for one in others], known
+    )

@@ -3,6 +3,7 @@
 import math
 from collections.abc import Iterator
 from decimal import Decimal, InvalidOperation
+from numbers import Integral
 
 from benchwatch.acquire.counter_status import CounterStatus
 from benchwatch.api.quantities import Fraction, Frequency, Settled, hertz, limit, settle_limit
@@ -122,12 +123,23 @@ class Estimator:
                 offset_hz=offset_hz,
                 offset=offset,
                 resolution_hz=resolution_hz,
-                flags=flags,
+                flags=frozenset(flags),
             )
         )
 
     def gap(self, elapsed_s: float, lasted_s: float, reason: str = "no readings") -> Snapshot:
-        """Add a time without readings, which begins at `elapsed_s`, and return the snapshot."""
+        """Add a time without readings, which begins at `elapsed_s`, and return the snapshot.
+
+        Args:
+            elapsed_s: seconds of the run.
+            lasted_s: how long it lasted, seconds.
+            reason: why nothing was read.
+
+        Raises:
+            UsageError: it lasted no time, or for ever.
+        """
+        if not 0.0 <= lasted_s < math.inf:
+            raise UsageError(f"a gap of {lasted_s} s is none: say how many seconds it lasted.")
         return self._pipeline.take(
             Gap(
                 counter=self.snapshot.counter,
@@ -207,7 +219,10 @@ def _reading(value: Frequency) -> Decimal:
         QuantityError: it is no finite number.
     """
     try:
-        exact = Decimal(repr(value) if isinstance(value, float) else value)
+        if isinstance(value, float):
+            exact = Decimal(repr(float(value)))  # numpy's floats write themselves with their type
+        else:
+            exact = Decimal(int(value) if isinstance(value, Integral) else value)
     except (InvalidOperation, TypeError, ValueError) as error:
         raise QuantityError(
             f"'{printable(str(value), 40)}' is no reading: give a bare number of hertz."

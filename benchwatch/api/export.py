@@ -105,14 +105,14 @@ def refuse_several(recordings: Mapping[str, Recording], form: ExportForm) -> Non
     Raises:
         UsageError: so it is.
     """
-    names = listed(printable(name, 40) for name in recordings)
+    if not recordings:
+        raise UsageError("there is no recording to export.")
     if len(recordings) > 1 and not form.several:
+        names = listed(printable(name, 40) for name in recordings)
         raise UsageError(
             f"a table in the form {form.name} holds one counter, and there are several: {names}. "
             "Choose one, or export .jsonl, which holds all."
         )
-    if not recordings:
-        raise UsageError("there is no recording to export.")
 
 
 def by_name(recordings: Recordings) -> Mapping[str, Recording]:

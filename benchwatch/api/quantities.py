@@ -1,9 +1,10 @@
 """Quantities as scripts give them: text as it is typed on the command line, or plain numbers."""
 
+from collections.abc import Sequence
 from decimal import Decimal
 from typing import Final
 
-from benchwatch.errors import QuantityError
+from benchwatch.errors import QuantityError, UsageError
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.quantity import (
     parse_duration,
@@ -11,6 +12,7 @@ from benchwatch.quantity import (
     parse_frequency,
     parse_settle,
     parse_tolerance,
+    printable,
 )
 
 Frequency = str | int | float | Decimal
@@ -73,6 +75,26 @@ def seconds_or_none(value: Duration | None) -> float | None:
     return None if value is None else seconds(value)
 
 
+def decimal_seconds(value: Duration | None) -> Decimal | None:
+    """Return a time as a decimal number of seconds, as the commands read it; None for None.
+
+    Raises:
+        QuantityError: it is none.
+    """
+    return None if value is None else Decimal(repr(seconds(value)))
+
+
+def one_of(choices: Sequence[str], value: str, name: str) -> None:
+    """Check that an argument is one of the words that it can be.
+
+    Raises:
+        UsageError: it is none of them.
+    """
+    if value not in choices:
+        words = ", ".join(f"'{choice}'" for choice in choices)
+        raise UsageError(f"{name} is '{printable(str(value), _LONGEST)}'; it can be {words}.")
+
+
 def settle_limit(value: Settled | None, nominal: Decimal | None = None) -> SettleLimit | None:
     """Return what settled means; None for None.
 
@@ -87,6 +109,14 @@ def settle_limit(value: Settled | None, nominal: Decimal | None = None) -> Settl
     return SettleLimit(*parse_settle(f"{_written(offset)}/{_written(horizon)}s", nominal))
 
 
+def not_settled_words(source: str) -> str:
+    """Say that a recording, `source`, has not settled within the limit that was stated."""
+    return (
+        f"{source} has not settled at its end, within the limit that settle states. "
+        "State another one, or leave since out."
+    )
+
+
 def _written(value: float | Decimal) -> str:
     """Write a number as text for the parsers.
 
@@ -97,7 +127,8 @@ def _written(value: float | Decimal) -> str:
         number = value if isinstance(value, Decimal) else Decimal(repr(float(value)))
     except (TypeError, ValueError, OverflowError) as error:
         raise QuantityError(
-            f"'{str(value)[:_LONGEST]}' is no quantity: give text such as '10 MHz', or a number."
+            f"'{printable(str(value), _LONGEST)}' is no quantity: give text such as '10 MHz', or a "
+            "number."
         ) from error
     if not number.is_finite():
         raise QuantityError(f"{value} is no quantity: give a finite number.")

@@ -6,13 +6,13 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from benchwatch.api.quantities import Settled, settle_limit
+from benchwatch.api.quantities import Settled, not_settled_words, one_of, settle_limit
 from benchwatch.counter import TimeBaseSource
-from benchwatch.errors import NoReadings
+from benchwatch.errors import NoReadings, UsageError
 from benchwatch.pipeline.budget_part import BudgetPart, budget_part
 from benchwatch.plan import Plan
 from benchwatch.quantity import format_duration
-from benchwatch.reading import AS_FOUND, AS_LEFT, Gap, Reading, RecordKind
+from benchwatch.reading import AS_FOUND, AS_LEFT, RECORD_KINDS, Gap, Reading, RecordKind
 from benchwatch.recording import Recording
 from benchwatch.recording.run_statistics import spikes_of
 
@@ -42,26 +42,34 @@ def budget(
             lists it as missing.
         resolution_hz: last digit of a reading; None: as the recording has it.
         since: ``settled`` leaves the readings before the settling out; None: of as left they count.
-        settle: what settled means; None: where a warm-up ends that stands out.
+        settle: what settled means, and then with `since` the recording must have settled; None:
+            where a warm-up ends that stands out.
 
     Raises:
         NoReadings: no usable reading is in that part.
-        UsageError: a value of the reference is none.
+        UsageError: a value of the reference is none, or the oscillator has not settled within
+            `settle`.
     """
     from benchwatch.estimate.uncertainty.measured_record import (  # noqa: PLC0415 - slow to load
         averaged,
         measured_record,
     )
 
+    one_of(RECORD_KINDS, kind, "kind")
+    if since is not None:
+        one_of(("settled",), since, "since")
+    limit = settle_limit(settle, recording.nominal)
     plan = Plan(name=recording.name, resource=recording.source, nominal=recording.nominal)
     counted = part_of_recording(
         recording,
         slice(0, len(recording)),
         kind,
         plan,
-        settle_limit(settle, recording.nominal),
+        limit,
     )
     steady = counted.steady
+    if since == "settled" and steady.settled_s is None and limit is not None:
+        raise UsageError(not_settled_words(recording.source))
     if steady.settled_s is not None and (kind == AS_FOUND or since == "settled"):
         steady = steady.since(steady.settled_s)
     if not steady.readings:

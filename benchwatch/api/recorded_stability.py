@@ -1,16 +1,32 @@
 """Deviations of a recording, or of an array of offsets."""
 
 from collections.abc import Iterable, Sequence
-from typing import TYPE_CHECKING, Final, Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from benchwatch.api.quantities import Duration, Settled, seconds, seconds_or_none, settle_limit
+from benchwatch.api.quantities import (
+    Duration,
+    Settled,
+    not_settled_words,
+    one_of,
+    seconds,
+    seconds_or_none,
+    settle_limit,
+)
 from benchwatch.errors import NoReadings, UsageError
 from benchwatch.estimate.array_types import FloatArray
 from benchwatch.quantity import printable
 from benchwatch.recording import Recording
-from benchwatch.recording.run_statistics import changes_of, phase_of, spikes_of, used_offsets
+from benchwatch.recording.run_statistics import (
+    SINCE_CHOICES,
+    Since,
+    changes_of,
+    part_since,
+    phase_of,
+    spikes_of,
+    used_offsets,
+)
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
@@ -18,12 +34,7 @@ if TYPE_CHECKING:
     from benchwatch.estimate.stability import Deviation
 
 Taus = Literal["octave", "decade"] | Iterable[Duration]
-"""Averaging times: 1, 2, 4 ... or 1, 10, 100 ... readings, or a list of times."""
-Since = Literal["settled", "nudge"]
-LARGEST_ROUNDING: Final = 0.05
-"""Relative difference up to which an averaging time is rounded to the nearest multiple."""
-CONTIGUOUS_SHARE: Final = 0.99
-"""Part of the interval; a longer gate leaves no dead time worth a correction."""
+"""Averaging times: 1, 2, 4 ... or 1, 10, 100 ... readings, or times: a list, or ``1s,10s``."""
 
 
 def deviations(
@@ -50,18 +61,21 @@ def deviations(
         confidence: coverage of the limits, 0 to 1; None: one standard deviation, 0.6827.
         since: begin at the last nudge, or at settling; None: the whole recording. Where there is
             none in the recording, the whole is used.
-        settle: what settled means; None: where a warm-up ends that stands out.
+        settle: what settled means, and then the recording must have settled; None: where a warm-up
+            ends that stands out.
 
     Returns:
         A row for each name and averaging time that the run is long enough for.
 
     Raises:
-        UsageError: a name or an averaging time can't be used, or the interval is missing.
+        UsageError: a name or an averaging time can't be used, the interval is missing, or the
+            oscillator has not settled within `settle`.
         NoReadings: no usable reading is in that part.
     """
     from benchwatch.estimate.stability import (  # noqa: PLC0415 - as in the whole package: on use
         NAMES,
         ONE_SIGMA,
+        gate_with_dead_time,
         stability_table,
     )
 
@@ -71,11 +85,9 @@ def deviations(
     interval_s = readings.interval_s
     if interval_s is None:
         raise UsageError("one reading says nothing on stability: give more.")
-    gate_s = seconds_or_none(gate)
-    if gate_s is not None and gate_s * CONTIGUOUS_SHARE > interval_s:
-        raise UsageError(f"a gate of {gate_s:g} s is longer than the interval, {interval_s:g} s.")
-    if gate_s is not None and gate_s >= CONTIGUOUS_SHARE * interval_s:
-        gate_s = None
+    if confidence is not None and not 0.0 < confidence < 1.0:
+        raise UsageError(f"confidence lies between 0 and 1, such as 0.95, and not at {confidence}.")
+    gate_s = gate_with_dead_time(seconds_or_none(gate), interval_s)
     wild = spikes_of(readings)
     offsets = used_offsets(readings, wild)
     rows = _part(readings, offsets, since, settle)
@@ -118,7 +130,10 @@ def _as_recording(offsets: "ArrayLike", interval: Duration | None) -> Recording:
     if interval is None:
         raise UsageError("an array has no times: say how far apart its readings are: interval=...")
     interval_s = seconds(interval)
-    values: FloatArray = np.asarray(offsets, dtype=np.float64)
+    try:
+        values: FloatArray = np.asarray(offsets, dtype=np.float64)
+    except (TypeError, ValueError) as error:
+        raise UsageError("offsets are one row of numbers, (n,), with nan for none.") from error
     if values.ndim != 1 or np.isinf(values).any():
         raise UsageError("offsets are one row of numbers, (n,), with nan for a missing one.")
     nothing = np.full(values.shape, np.nan)
@@ -137,17 +152,21 @@ def _as_recording(offsets: "ArrayLike", interval: Duration | None) -> Recording:
 def _part(
     recording: Recording, offsets: FloatArray, since: Since | None, settle: Settled | None
 ) -> slice:
-    """Return the rows of the part that begins at the last nudge or at settling."""
+    """Return the rows of the part that begins at the last nudge or at settling.
+
+    Raises:
+        UsageError: the oscillator has not settled within `settle`.
+    """
     whole = slice(0, len(recording))
     if since is None:
         return whole
-    changes = changes_of(recording, offsets, whole, settle_limit(settle, recording.nominal))
-    begin_s = changes.settled_s
-    if since == "nudge":
-        begin_s = changes.turns_s[-1] if changes.turns_s else None
-    if begin_s is None:
-        return whole
-    return slice(int(np.searchsorted(recording.time_s, begin_s)), whole.stop)
+    one_of(SINCE_CHOICES, since, "since")
+    limit = settle_limit(settle, recording.nominal)
+    changes = changes_of(recording, offsets, whole, limit)
+    rows, found = part_since(recording, whole, changes, since)
+    if not found and since == "settled" and limit is not None:
+        raise UsageError(not_settled_words(recording.source))
+    return rows
 
 
 def _factors(taus: Taus, tau0_s: float, points: int) -> list[int]:
@@ -157,20 +176,12 @@ def _factors(taus: Taus, tau0_s: float, points: int) -> list[int]:
         UsageError: a time is not near a multiple of `tau0_s`, that one reading stands for.
     """
     from benchwatch.estimate.stability import (  # noqa: PLC0415 - as in `deviations`
-        decade_factors,
-        factor_of,
-        octave_factors,
+        SPACINGS,
+        nearest_factor,
+        spaced_factors,
     )
 
-    if taus == "octave":
-        return octave_factors(points)
-    if taus == "decade":
-        return decade_factors(points)
-    factors = set()
-    for tau in taus:
-        tau_s = seconds(tau)
-        factor = factor_of(tau_s, tau0_s, within=LARGEST_ROUNDING)
-        if factor is None:
-            raise UsageError(f"{tau_s:g} s is no multiple of {tau0_s:g} s, that of one reading.")
-        factors.add(factor)
-    return sorted(factors)
+    if isinstance(taus, str) and taus in SPACINGS:
+        return spaced_factors(taus, points)
+    times = taus.split(",") if isinstance(taus, str) else taus
+    return sorted({nearest_factor(seconds(tau), tau0_s) for tau in times})

@@ -1,22 +1,32 @@
 """Recorded files, runs of a journal and visits as recordings: arrays of numbers."""
 
 import time
+from dataclasses import replace
 from os import PathLike, fspath
 from pathlib import Path
 
-from benchwatch.api.quantities import Duration, Frequency, hertz_or_none, seconds_or_none
+from benchwatch.api.quantities import (
+    Duration,
+    Frequency,
+    decimal_seconds,
+    hertz_or_none,
+    seconds_or_none,
+)
 from benchwatch.api.registered import find_visit
 from benchwatch.errors import UsageError
 from benchwatch.journal import default_path, run_list
 from benchwatch.journal.journal_reader import JournalReader
 from benchwatch.journal.run_list import ListedRun
-from benchwatch.quantity import printable
+from benchwatch.quantity import how_many, printable
 from benchwatch.recording import Column, Recording, Selection, read_recording, read_recordings
 from benchwatch.recording.journal_rows import is_journal
+from benchwatch.recording.run_selection import there_with_readings
 from benchwatch.recording.text_lines import shown_name
 
 FilePath = str | PathLike[str]
 """Path of a file."""
+TableColumn = str | int
+"""A column of a table: its heading, or its number from 1."""
 
 
 def read_file(
@@ -26,13 +36,13 @@ def read_file(
     nominal: Frequency | None = None,
     column: Column | None = None,
     interval: Duration | None = None,
-    time_column: str | None = None,
-    value_column: str | None = None,
+    time_column: TableColumn | None = None,
+    value_column: TableColumn | None = None,
     wraps: Duration | None = None,
 ) -> Recording:
     """Read the recording of one counter from a file.
 
-    The file is a table (CSV), JSON lines, or a journal, of which the newest watch is read.
+    The file is a table (CSV, Parquet), JSON lines, or a journal, of which the newest watch is read.
 
     Args:
         path: of the file; ``-``: standard input.
@@ -40,7 +50,8 @@ def read_file(
         nominal: of the oscillator; None: as the file says, or the round number near the readings.
         column: what the numbers are, where no header says it, such as ``frequency_hz``.
         interval: from row to row, where the file has no times.
-        time_column: heading or number (from 1) of the column of times; None: found by its heading.
+        time_column: heading or number (from 1) of the column of times; None: found by its heading;
+            ``none``: the file's own times are not read.
         value_column: heading or number of the column of numbers; None: found by its heading.
         wraps: the period after which a time error begins anew.
 
@@ -52,16 +63,15 @@ def read_file(
         FileError: the file can't be read; the message names the line.
         UsageError: the nominal, or the name of a counter, is needed.
     """
-    wraps_s = seconds_or_none(wraps)
     return read_recording(
         fspath(path),
         counter=counter,
         nominal=hertz_or_none(nominal),
         column=column,
         interval_s=seconds_or_none(interval),
-        time_column=time_column,
-        value_column=value_column,
-        wraps_s=None if wraps_s is None else hertz_or_none(wraps_s),
+        time_column=None if time_column is None else str(time_column),
+        value_column=None if value_column is None else str(value_column),
+        wraps_s=decimal_seconds(wraps),
     )
 
 
@@ -71,8 +81,8 @@ def read_counters(
     nominal: Frequency | None = None,
     column: Column | None = None,
     interval: Duration | None = None,
-    time_column: str | None = None,
-    value_column: str | None = None,
+    time_column: TableColumn | None = None,
+    value_column: TableColumn | None = None,
     wraps: Duration | None = None,
 ) -> dict[str, Recording]:
     """Read the recordings of all counters in a file, by name; arguments as for `read_file`.
@@ -83,15 +93,14 @@ def read_counters(
         FileError: the file can't be read; the message names the line.
         UsageError: the nominal is needed.
     """
-    wraps_s = seconds_or_none(wraps)
     found = read_recordings(
         fspath(path),
         nominal=hertz_or_none(nominal),
         column=column,
         interval_s=seconds_or_none(interval),
-        time_column=time_column,
-        value_column=value_column,
-        wraps_s=None if wraps_s is None else hertz_or_none(wraps_s),
+        time_column=None if time_column is None else str(time_column),
+        value_column=None if value_column is None else str(value_column),
+        wraps_s=decimal_seconds(wraps),
     )
     return {recording.name: recording for recording in found}
 
@@ -135,6 +144,8 @@ def read_visit(
 ) -> Recording:
     """Read all runs of a visit as one recording, with a gap between two runs.
 
+    A note of the recording says so where the journal has not all of them.
+
     Args:
         visit: number of the visit, or ``CHAIN/NUMBER``.
         journal: the journal, beside which the register is; None: as for `read_run`.
@@ -152,15 +163,21 @@ def read_visit(
     path = beside.with_name(found.runs[-1].journal or beside.name)
     with JournalReader(_journal_path(path)) as reader:
         # In the order of the register, as a clock that was set back makes dates misleading.
-        by_key = {run.key: run for run in reader.runs()}
-        keys = dict.fromkeys(run.key for run in found.runs)
-        there = [key for key in keys if key in by_key and reader.has_readings(by_key[key])]
+        there = there_with_readings(reader, (run.key for run in found.runs))
     if not there:
         raise UsageError(
             f"no run of visit {found.number} with readings is in {shown_name(str(path))}: it was "
             "archived, or is in another journal."
         )
-    return read_recording(str(path), counter=counter, selection=Selection(tuple(there)))
+    recording = read_recording(str(path), counter=counter, selection=Selection(there))
+    runs = len({run.key for run in found.runs})
+    if len(there) == runs:
+        return recording
+    note = (
+        f"visit {found.number} has {how_many(runs, 'run')}; {len(there)} of them with readings in "
+        f"{shown_name(str(path))}"
+    )
+    return replace(recording, notes=(*recording.notes, note))
 
 
 def list_runs(journal: FilePath | None = None) -> list[ListedRun]:

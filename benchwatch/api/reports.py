@@ -89,13 +89,13 @@ class VisitReport:
         write_whole(place, form.write(self.values()), replaces=replace)
         return place
 
-    def issue(self, paths: Sequence[FilePath], *, reason: str = "") -> "Issued":
+    def issue(self, paths: FilePath | Sequence[FilePath], *, reason: str = "") -> "Issued":
         """Issue the report in one or more files: it gets a number, and the register keeps it.
 
         If nothing has changed since the newest issue, these are further files of that.
 
         Args:
-            paths: where to; their endings say in which forms.
+            paths: of one file or several; their endings say in which forms.
             reason: why another issue is made.
 
         Raises:
@@ -104,7 +104,8 @@ class VisitReport:
         """
         from benchwatch.report.issue.issuing import issue_report  # noqa: PLC0415 - slow to load
 
-        places = [Path(one) for one in paths]
+        several = [paths] if isinstance(paths, str | PathLike) else paths
+        places = [Path(one) for one in several]
         words = " ".join(reason.split())
         return issue_report(self._request, places, clock=SystemClock(), reason=words)
 

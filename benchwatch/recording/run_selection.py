@@ -30,6 +30,17 @@ class Selection:
     """Keys, oldest first."""
 
 
+def there_with_readings(journal: JournalReader, keys: Iterable[int]) -> tuple[int, ...]:
+    """Return the runs among `keys`, each once and in their order, of which there are readings.
+
+    Raises:
+        JournalError: the journal can't be read.
+    """
+    by_key = {run.key: run for run in journal.runs()}
+    wanted = dict.fromkeys(keys)
+    return tuple(key for key in wanted if key in by_key and journal.has_readings(by_key[key]))
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NewestRuns:
     """The runs that are read where none is named."""

@@ -1,5 +1,7 @@
 """Properties of a recorded run that its statistics are computed from: spikes, turns, phase."""
 
+from typing import Final, Literal
+
 import numpy as np
 
 from benchwatch.estimate.array_types import BoolArray, FloatArray
@@ -10,6 +12,10 @@ from benchwatch.estimate.stability import Phase
 from benchwatch.estimate.stability.time_grid import measured_phase_on_grid, phase_on_grid
 from benchwatch.reading import SPIKE, UNFIT
 from benchwatch.recording.recorded_run import Recording
+
+Since = Literal["settled", "nudge"]
+"""Where a part of a run begins: where it has settled, or at its last nudge."""
+SINCE_CHOICES: Final[tuple[Since, ...]] = ("settled", "nudge")
 
 
 def spikes_of(recording: Recording) -> BoolArray:
@@ -53,6 +59,30 @@ def changes_of(
         settle=settle,
         resolution=recording.resolution_hz / float(recording.nominal) if recording.nominal else 0.0,
     )
+
+
+def part_since(
+    recording: Recording, rows: slice, changes: Changes, since: Since | None
+) -> tuple[slice, bool]:
+    """Return the part of `rows` that begins at the last nudge or the settling.
+
+    Args:
+        recording: recording of one counter.
+        rows: the readings to choose from.
+        changes: the turns and the settling among them.
+        since: which of the two; None: all of `rows`.
+
+    Returns:
+        The part, and whether there is such a begin; without one the part is `rows`.
+    """
+    begin_s = None
+    if since == "settled":
+        begin_s = changes.settled_s
+    elif since == "nudge" and changes.turns_s:
+        begin_s = changes.turns_s[-1]
+    if begin_s is None:
+        return rows, False
+    return slice(int(np.searchsorted(recording.time_s, begin_s)), rows.stop), True
 
 
 def phase_of(recording: Recording, offsets: FloatArray, rows: slice, wild: BoolArray) -> Phase:

@@ -160,3 +160,32 @@ def test_an_offset_elsewhere_is_that_of_the_command(command: Command) -> None:
     assert [(row.offset_hz, row.u_hz) for row in rows] == [
         (line["offset_hz"], line["u_hz"]) for line in lines
     ]
+
+
+def test_typed_averaging_times_and_a_gate_are_understood_alike(
+    command: Command, tmp_path: Path
+) -> None:
+    """A list in one text, rounded to multiples, and corrected for dead time."""
+    path = write_station_run(tmp_path)
+    done = command("stability", "--json", "--taus", "0.4s,2s,10.1s", "--gate", "0.4s", str(path))
+    rows = benchwatch.deviations(benchwatch.read_file(path), taus="0.4s,2s,10.1s", gate=0.4)
+
+    assert [(row.tau_s, row.value, row.high) for row in rows] == [
+        (line["tau_s"], line["value"], line["high"]) for line in done.lines
+    ]
+    assert len(rows) == 3
+
+
+def test_what_has_not_settled_is_refused_by_both(command: Command, tmp_path: Path) -> None:
+    """Within a stated limit: no numbers of the whole run instead."""
+    path = write_station_run(tmp_path)
+    limit = ("--since", "settled", "--settle", "0.0001ppb/10min")
+    recording = benchwatch.read_file(path)
+    for words in ("stability", "budget"):
+        done = command(words, *limit, str(path))
+        assert done.code == 2
+        assert "has not settled" in done.err
+    with pytest.raises(benchwatch.UsageError, match="has not settled"):
+        benchwatch.deviations(recording, since="settled", settle="0.0001ppb/10min")
+    with pytest.raises(benchwatch.UsageError, match="has not settled"):
+        benchwatch.budget(recording, since="settled", settle="0.0001ppb/10min")

@@ -21,23 +21,22 @@ from benchwatch.commands.common.time_range import (
 )
 from benchwatch.errors import FileError, UsageError
 from benchwatch.estimate.stability import (
+    CONTIGUOUS_SHARE,
     DEVIATIONS,
     NAMES,
     ONE_SIGMA,
+    SPACINGS,
     Deviation,
-    decade_factors,
     factor_of,
-    octave_factors,
+    gate_with_dead_time,
+    nearest_factor,
+    spaced_factors,
     stability_table,
 )
 from benchwatch.quantity import parse_duration, printable
 from benchwatch.recording import ReadPosition, Recording
 from benchwatch.recording.run_statistics import phase_of
 
-CONTIGUOUS_SHARE: Final = 0.99
-"""Part of the interval; a longer gate leaves no dead time worth a correction."""
-LARGEST_ROUNDING: Final = 0.05
-"""Relative difference up to which a typed averaging time is rounded to the nearest multiple."""
 TAU_FORMS: Final = "octave, decade or a list such as 1s,10s,100s"
 
 
@@ -185,21 +184,15 @@ def _factors(taus: str, tau0_s: float, points: int) -> list[int]:
         UsageError: an averaging time is not near a multiple of `tau0_s`.
     """
     word = taus.strip().lower()
-    if word == "octave":
-        return octave_factors(points)
-    if word == "decade":
-        return decade_factors(points)
+    if word in SPACINGS:
+        return spaced_factors(word, points)
     factors = []
     for part in taus.split(","):
         tau_s = parse_duration(part)
-        factor = factor_of(tau_s, tau0_s, within=LARGEST_ROUNDING)
-        if factor is None:
-            below = int(tau_s / tau0_s)
-            near = ",".join(f"{m * tau0_s:.4g}s" for m in (below, below + 1) if m)
-            raise UsageError(
-                f"--taus: {tau_s:g} s is no multiple of {tau0_s:g} s, the time that one reading "
-                f"stands for. Near it are {near}; or write octave or decade."
-            )
+        try:
+            factor = nearest_factor(tau_s, tau0_s)
+        except UsageError as error:
+            raise UsageError(f"--taus: {error}") from error
         if factor_of(tau_s, tau0_s) is None:
             narrate(f"--taus: {tau_s:g} s is taken as {factor * tau0_s:g} s, {factor} readings.")
         factors.append(factor)
@@ -222,15 +215,12 @@ def _dead_time(
                 f"--gate {max(known):g}s corrects for the dead time between them."
             )
         return None
-    if gate_s * CONTIGUOUS_SHARE > interval_s:
-        raise UsageError(
-            f"--gate: {gate_s:g} s is longer than the {interval_s:.6g} s from reading to reading. "
-            "Give the gate that the file was taken with."
-        )
-    if gate_s >= CONTIGUOUS_SHARE * interval_s:
-        return None
+    try:
+        gate_s = gate_with_dead_time(gate_s, interval_s)
+    except UsageError as error:
+        raise UsageError(f"--gate: {error}") from error
     left = [name for name in names if not DEVIATIONS[name].corrected]
-    if left:
+    if left and gate_s is not None:
         narrate(f"{', '.join(left)}: not corrected for dead time; no correction is published.")
     return gate_s
 

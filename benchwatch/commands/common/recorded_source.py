@@ -21,7 +21,7 @@ from benchwatch.journal.schema import JournalRun
 from benchwatch.quantity import how_many, listed, printable
 from benchwatch.recording import Selection
 from benchwatch.recording.journal_rows import is_journal
-from benchwatch.recording.run_selection import NewestRuns, newest_runs
+from benchwatch.recording.run_selection import NewestRuns, newest_runs, there_with_readings
 from benchwatch.recording.text_lines import shown_name
 from benchwatch.register import Visit, read_register, register_path
 
@@ -221,23 +221,22 @@ def visit_source(visit: str, files: tuple[str, ...], journal: Path | None) -> Re
         raise UsageError(f"{shown_name(str(path))} is no journal: give the one with its runs.")
     with JournalReader(path) as reader:
         # In the order of the register, as a clock that was set back makes dates misleading.
-        keys = tuple(dict.fromkeys(run.key for run in found.runs))
-        by_key = {run.key: run for run in reader.runs()}
-        there = [by_key[key] for key in keys if key in by_key and reader.has_readings(by_key[key])]
+        there = there_with_readings(reader, (run.key for run in found.runs))
     if not there:
         raise UsageError(
             f"no run of visit {found.number} with readings is in {shown_name(str(path))}: it was "
             "archived, or is in another journal. Give that as FILE."
         )
-    if len(there) < len(keys):
+    runs = len({run.key for run in found.runs})
+    if len(there) < runs:
         elsewhere = "" if len(names) == 1 else f" (journals: {listed(sorted(names))})"
         narrate(
-            f"visit {found.number} has {how_many(len(keys), 'run')}; {len(there)} of them with "
+            f"visit {found.number} has {how_many(runs, 'run')}; {len(there)} of them with "
             f"readings in {shown_name(str(path))}{elsewhere}"
         )
     return RecordedSource(
         path=str(path),
-        selection=Selection(tuple(run.key for run in there)),
+        selection=Selection(there),
         label=f"visit {found.number}",
     )
 

@@ -4,7 +4,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import wraps
-from typing import Any, Final, Literal
+from typing import Any
 
 import click
 import numpy as np
@@ -18,10 +18,14 @@ from benchwatch.estimate.run_changes import Changes
 from benchwatch.quantity import format_duration, how_many, parse_duration, printable
 from benchwatch.recording import Recording
 from benchwatch.recording.dates import read_moment
-from benchwatch.recording.run_statistics import changes_of, spikes_of, used_offsets
-
-Since = Literal["settled", "nudge"]
-SINCE_CHOICES: Final[tuple[Since, ...]] = ("settled", "nudge")
+from benchwatch.recording.run_statistics import (
+    SINCE_CHOICES,
+    Since,
+    changes_of,
+    part_since,
+    spikes_of,
+    used_offsets,
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,14 +122,13 @@ def choose(recording: Recording, part: TypedRange) -> ChosenReadings:
     settle = settle_of(part.settle, recording.nominal)
     changes = changes_of(recording, offsets, rows, settle)
     how = "whole" if part.begin is None and part.end is None else "typed"
-    begin_s = None
-    if part.since == "nudge":
-        begin_s = _last_nudge_s(recording, changes)
+    rows, found = part_since(recording, rows, changes, part.since)
+    if found:
+        how = str(part.since)
+    elif part.since == "nudge":
+        narrate(f"--since nudge: no nudge is found in {recording.source}; all of it is taken.")
     elif part.since == "settled":
-        limit = None if settle is None else "of --settle"
-        begin_s = settled_from(recording, changes.settled_s, limit=limit)
-    if begin_s is not None:
-        rows, how = slice(int(np.searchsorted(time_s, begin_s)), rows.stop), str(part.since)
+        settled_from(recording, None, limit=None if settle is None else "of --settle")
     if not np.isfinite(offsets[rows]).any():
         raise NoReadings(f"{recording.source} has no usable reading in that part.")
     chosen = TimeRange(
@@ -182,14 +185,6 @@ def settled_from(
         f"--since settled: no end of a warm-up stands out in {recording.source}; all of it is "
         "taken. --settle 1ppb/10min says what settled means."
     )
-    return None
-
-
-def _last_nudge_s(recording: Recording, changes: Changes) -> float | None:
-    """Return the time at which ``--since nudge`` begins; None (narrated): at the beginning."""
-    if changes.turns_s:
-        return changes.turns_s[-1]
-    narrate(f"--since nudge: no nudge is found in {recording.source}; all of it is taken.")
     return None
 
 

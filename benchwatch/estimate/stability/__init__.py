@@ -5,6 +5,13 @@ by one. Out: `Deviation` rows by `stability_table` and `LiveDeviations`; a value
 Formulas: NIST SP 1065 (Riley 2008). `deviation_kinds` declares the deviations.
 """
 
+from benchwatch.estimate.stability.averaging_times import (
+    CONTIGUOUS_SHARE,
+    SPACINGS,
+    gate_with_dead_time,
+    nearest_factor,
+    spaced_factors,
+)
 from benchwatch.estimate.stability.confidence import Terms, chi2_limits, degrees_of_freedom
 from benchwatch.estimate.stability.dead_time import variance_ratio
 from benchwatch.estimate.stability.deviation_kinds import (
@@ -27,9 +34,10 @@ from benchwatch.estimate.stability.noise_id import lag1_alpha, ratio_alpha
 from benchwatch.estimate.stability.phase_data import Phase, phase_of_offsets, phase_of_phase
 
 __all__ = [
-    "DEVIATIONS", "DEVIATION_KINDS", "LIVE_KINDS", "NAMES", "NOISES", "ONE_SIGMA", "Deviation",
-    "DeviationKind", "LiveDeviations", "Phase", "Terms", "WindowSums", "chi2_limits",
-    "decade_factors", "degrees_of_freedom", "factor_of", "lag1_alpha", "octave_factors",
-    "phase_of_offsets", "phase_of_phase", "ratio_alpha", "stability_table", "variance",
+    "CONTIGUOUS_SHARE", "DEVIATIONS", "DEVIATION_KINDS", "LIVE_KINDS", "NAMES", "NOISES",
+    "ONE_SIGMA", "SPACINGS", "Deviation", "DeviationKind", "LiveDeviations", "Phase", "Terms",
+    "WindowSums", "chi2_limits", "decade_factors", "degrees_of_freedom", "factor_of",
+    "gate_with_dead_time", "lag1_alpha", "nearest_factor", "octave_factors", "phase_of_offsets",
+    "phase_of_phase", "ratio_alpha", "spaced_factors", "stability_table", "variance",
     "variance_ratio",
 ]  # fmt: skip
