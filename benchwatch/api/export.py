@@ -49,7 +49,8 @@ def export(recordings: Recordings, path: str | PathLike[str]) -> Path:
 
     The ending says in which form: ``.csv`` and ``.parquet`` are tables of one counter, ``.jsonl``
     are the JSON lines of a watch, of one counter or several. `read_file` reads each of them back:
-    the same numbers to the last digit.
+    the same numbers to the last digit. Of a table it reads the times and the numbers only: flags,
+    gates and corrections are read back from JSON lines.
 
     Args:
         recordings: of one counter, or of several by name.

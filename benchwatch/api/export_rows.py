@@ -139,7 +139,33 @@ def losses(recording: Recording) -> list[str]:
     if recording.marks:
         what = how_many(len(recording.marks), "note")
         sentences.append(f"{what} left out of the table; JSON lines keep them.")
+    sentences += _flag_loss(recording) + _correction_loss(recording)
     return [*sentences, *_nominal_loss(recording), *phase_loss(recording)]
+
+
+def _flag_loss(recording: Recording) -> list[str]:
+    """Return a sentence on flags that a reader of the table does not look at; none without any."""
+    found = {flag for flags in recording.flags.values() for flag in flags} - {REPEAT, OVERRANGE}
+    if not found:
+        return []
+    return [
+        (
+            f"the flags ({', '.join(sorted(found))}) are in the table, but are not read back from it; "
+            "JSON lines keep them."
+        )
+    ]
+
+
+def _correction_loss(recording: Recording) -> list[str]:
+    """Return a sentence on corrections, which the numbers as read lack; none without any."""
+    if not recording.corrections or recording.kind != "frequency_hz":
+        return []
+    return [
+        (
+            "offsets that were corrected for the time base are in the column fractional_offset: read "
+            "that back with --value-column fractional_offset, as frequency_hz is without correction."
+        )
+    ]
 
 
 def _nominal_loss(recording: Recording) -> list[str]:

@@ -63,7 +63,8 @@ def export(
     A table (.csv, .parquet) has the readings of one counter: time_s, time, frequency_hz as the
     counter wrote it, the fractional offset, gate, flags and the time base's correction. JSON lines
     (.jsonl) are those of watch, with gaps and notes, of all counters. Both are read back by replay
-    and stability with the same numbers. Without FILE the journal is read, as replay does.
+    and stability with the same numbers; what a table loses of them is said. Without FILE the
+    journal is read, as replay does.
 
     A file is written whole or not at all, and one that is there stays as it is.
     """

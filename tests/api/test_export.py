@@ -264,3 +264,32 @@ def test_a_full_disk_is_a_sentence_and_leaves_no_file(command: Command, tmp_path
     assert done.code == 5
     assert "can't be written: No space left on device" in done.err
     assert left == []
+
+
+def test_what_a_reader_of_the_table_misses_is_said(command: Command, tmp_path: Path) -> None:
+    """Flags, and corrections for the time base, which another column has; JSON lines keep both."""
+    path, table, lines = (tmp_path / name for name in ("in.jsonl", "out.csv", "out.jsonl"))
+    by = 2e-8
+    rows = []
+    for second in range(40):
+        offset_hz = 0.001 * (second * 7 % 11)
+        offset = offset_hz / 1e7
+        rows.append(
+            {
+                "kind": "reading", "counter": "main", "time": None, "elapsed_s": float(second),
+                "gate_s": 1.0, "frequency_hz": 1e7 + offset_hz, "offset": offset + by + offset * by,
+                "offset_hz": (offset + by) * 1e7, "text": f"{10_000_000 + offset_hz:.3f}",
+                "flags": ["internal-timebase"], "correction": by,
+            }
+        )  # fmt: skip
+    path.write_text("".join(json.dumps(row) + "\n" for row in rows))
+    done = command("export", str(path), "--out", str(table))
+    command("export", str(path), "--out", str(lines))
+    theirs = benchwatch.budget(benchwatch.read_file(path)).offset
+    corrected = benchwatch.read_file(table, value_column="fractional_offset")
+
+    assert "the flags (internal-timebase) are in the table" in done.err
+    assert "--value-column fractional_offset" in done.err
+    assert theirs == pytest.approx(by, rel=0.1)
+    assert benchwatch.budget(corrected).offset == pytest.approx(theirs, rel=1e-9)
+    assert benchwatch.budget(benchwatch.read_file(lines)).offset == theirs
