@@ -148,24 +148,16 @@ def _flag_loss(recording: Recording) -> list[str]:
     found = {flag for flags in recording.flags.values() for flag in flags} - {REPEAT, OVERRANGE}
     if not found:
         return []
-    return [
-        (
-            f"the flags ({', '.join(sorted(found))}) are in the table, but are not read back from it; "
-            "JSON lines keep them."
-        )
-    ]
+    words = ", ".join(sorted(found))
+    return [f"the flags {words} are not read back from a table; JSON lines keep them."]
 
 
 def _correction_loss(recording: Recording) -> list[str]:
     """Return a sentence on corrections, which the numbers as read lack; none without any."""
     if not recording.corrections or recording.kind != "frequency_hz":
         return []
-    return [
-        (
-            "offsets that were corrected for the time base are in the column fractional_offset: read "
-            "that back with --value-column fractional_offset, as frequency_hz is without correction."
-        )
-    ]
+    how = "read them back with --value-column fractional_offset"
+    return [f"frequency_hz is as read, and the offsets are corrected for the time base: {how}."]
 
 
 def _nominal_loss(recording: Recording) -> list[str]:
