@@ -401,7 +401,7 @@ def test_standard_input_is_read_as_a_file(monkeypatch: pytest.MonkeyPatch) -> No
         ),
         ("time_s,offset,offset\n0,1,2\n", "two columns are named offset"),
         ("time_s,offset\n0,1e-9\n1,\x1b[31mred\n", "line 3"),
-        ("time,offset\nyesterday,1e-9\n", "line 2.*no ISO 8601"),
+        ("time,offset\nyesterday,1e-9\n", "line 2.*in column time is no ISO 8601"),
         ("time_s,offset\n0,1e-9\n1e400,1e-9\n", "line 3: a time of 1e"),
         ('time_s,offset\n"0,1e-9\n1,1e-9\n', "line 2.*quotation mark"),
         ("time_s,offset\n0,10000000.1\n1,10000000.2\n", "look like hertz; name the column freq"),

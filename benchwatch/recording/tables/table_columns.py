@@ -311,11 +311,17 @@ class ColumnFinder:
             seconds=time if numbers else None,
             dates=None if numbers else time,
             time_unit=time_unit if numbers else Unit(""),
-            time_name="time_s" if time is None or known else self._shown(time),
+            time_name=self._time_name(time),
             mjd=numbers and heading is not None and heading.mjd,
             clock=clock,
             cells=len(self._names),
         )
+
+    def _time_name(self, time: int | None) -> str:
+        if time is None:
+            return "time_s"
+        name = self._lower[time]
+        return name if name in {"time_s", "time"} else self._shown(time)
 
     # ------------------------------------------------------------ words
 
