@@ -260,6 +260,7 @@ class LiveWatch:
         if isinstance(event, Reading) and (
             self.outcome is not None or not self._in_run.takes_readings(name)
         ):
+            self._ask_to_end(name)  # or it would measure once more, for nothing
             return
         snapshot = self._counters[name].pipeline.take(event)
         if isinstance(event, Reading):
@@ -303,10 +304,14 @@ class LiveWatch:
 
     def _stop_counter(self, name: str) -> None:
         """Stop one counter; end the run with the last one."""
+        self._ask_to_end(name)
+        self._end_if_over()
+
+    def _ask_to_end(self, name: str) -> None:
+        """Ask the thread of one counter to end."""
         acquisition = self._counters[name].acquisition
         assert acquisition is not None
         acquisition.stop()
-        self._end_if_over()
 
     def _end_if_over(self) -> None:
         """End the run if no counter holds it open, or if it lasts until all have settled."""
@@ -377,5 +382,7 @@ class LiveWatch:
             if self.outcome is None:
                 self.outcome = outcome
                 self._lost_at_end = self._lost()
+                for acquisition in self._acquisitions:
+                    acquisition.stop()
                 self.finished.set()
                 self.events.put(None)

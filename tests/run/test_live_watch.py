@@ -406,6 +406,33 @@ def test_an_interrupt_ends_the_run_once():
     assert run.stop() == outcome
 
 
+def test_no_reading_is_measured_after_an_interrupt():
+    """The thread is asked to end at the interrupt, and again with a reading that it still gives."""
+    requests, measured = [], []
+
+    class Busy(Script):
+        """Overlooks the first request, as a thread that is just asking its counter."""
+
+        def stop(self):
+            """Stop after the present step at the second request."""
+            requests.append("stop")
+            self.stopped = len(requests) == 2
+
+    run = LiveWatch(
+        [PLAN],
+        lines=True,
+        clock=StillClock(),
+        acquire=lambda **asked: Busy(
+            [reading(1), run.interrupt, reading(2), lambda: measured.append(3)], **asked
+        ),
+    )
+    run.start()
+
+    assert requests == ["stop", "stop"]
+    assert not measured
+    assert run.totals() == (1, 0)
+
+
 class SettlesAtFive(LiveEstimate):
     """A live estimate whose verdict is settled from the fifth reading on."""
 
