@@ -40,6 +40,8 @@ class Setting:
     value: Any
     source: str
     """The variable or the file that it comes from."""
+    by_variable: bool = False
+    """Whether that is a variable."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -141,7 +143,7 @@ def _from_variable(name: str, is_switch: bool, given: str, table: ConfigTable) -
             value = key.kind.read(given)
     except (WrongValue, QuantityError) as error:
         raise _wrong_variable(variable, key.example, given, error) from error
-    return Setting(value, variable)
+    return Setting(value, variable, by_variable=True)
 
 
 def _wrong_variable(

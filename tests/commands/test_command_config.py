@@ -235,6 +235,16 @@ def test_every_backend_has_its_place_in_the_order():
     assert (none.backend(None, "@ivi"), none.backend(None)) == ("@ivi", "@py")
 
 
+def test_a_file_with_the_name_of_a_variable_is_a_file(tmp_path, monkeypatch):
+    """Its settings come after those of a bench file, whatever it is called."""
+    monkeypatch.chdir(tmp_path)
+    Path("BENCHWATCH_MINE.toml").write_text('backend = "@ivi"\n', encoding="utf-8")
+    settings = UserSettings(load_configuration({"BENCHWATCH_CONFIG": "BENCHWATCH_MINE.toml"}))
+
+    assert settings.backend(None, "@py") == "@py"
+    assert settings.backend(None) == "@ivi"
+
+
 def test_limits_of_the_file_fill_only_what_is_missing(tmp_path):
     """A plan keeps its own limits."""
     path = tmp_path / "config.toml"

@@ -19,7 +19,6 @@ from benchwatch.configuration import (
     configuration_table,
     load_configuration,
 )
-from benchwatch.configuration.configuration_file import PREFIX
 from benchwatch.errors import BenchwatchError
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.plan import Plan
@@ -85,7 +84,8 @@ class UserSettings:
         )
 
     def _by_variable(self, name: str) -> bool:
-        return self.found.source(name).startswith(PREFIX)
+        setting = self.found.settings.get(name)
+        return setting is not None and setting.by_variable
 
 
 def user_settings() -> UserSettings:
