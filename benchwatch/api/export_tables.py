@@ -45,7 +45,7 @@ def write_csv(
             _cells(chunk.correction),
             strict=True,
         )
-        sink.write(_ascii("\n".join(map(",".join, cells)) + "\n"))
+        sink.write(_ascii("".join(f"{','.join(row)}\n" for row in cells)))
         written(len(chunk.text))
 
 

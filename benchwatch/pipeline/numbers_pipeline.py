@@ -33,6 +33,8 @@ _UNKNOWN: Final = TimeBase().source
 class NumbersPipeline:
     """Turns the recorded events of one counter into numbers, the same as those of `EventPipeline`.
 
+    Readings at other dial settings are not among them: the readers of recordings leave them out.
+
     Args:
         plan: the counter, and its limits.
 

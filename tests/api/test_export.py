@@ -1,5 +1,6 @@
 """Exported recordings: each form is read back with the same numbers, and nothing is lost."""
 
+import io
 import json
 from dataclasses import replace
 from decimal import Decimal
@@ -15,6 +16,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import benchwatch
+from benchwatch.api.export_rows import ROWS_AT_ONCE
+from benchwatch.api.export_tables import write_csv
 from benchwatch.journal import default_path
 from benchwatch.reading import OVERRANGE, REPEAT
 from benchwatch.recording import Recording, RecordingGap
@@ -293,3 +296,15 @@ def test_what_a_reader_of_the_table_misses_is_said(command: Command, tmp_path: P
     assert theirs == pytest.approx(by, rel=0.1)
     assert benchwatch.budget(corrected).offset == pytest.approx(theirs, rel=1e-9)
     assert benchwatch.budget(benchwatch.read_file(lines)).offset == theirs
+
+
+def test_a_table_of_a_block_of_repeated_readings_is_only_lines_with_cells() -> None:
+    """Three blocks, of which the middle one has nothing to write."""
+    count = 3 * ROWS_AT_ONCE
+    recording = made([float(i) for i in range(count)], ["10000000.1"] * count, ())
+    middle = range(ROWS_AT_ONCE, 2 * ROWS_AT_ONCE)
+    repeated = {row: frozenset({REPEAT}) for row in middle}
+    content = io.BytesIO()
+    write_csv({"main": replace(recording, flags=repeated, marks=())}, content)
+
+    assert "" not in content.getvalue().decode().splitlines()
