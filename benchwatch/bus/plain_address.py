@@ -30,6 +30,7 @@ _IPV6: Final = re.compile(
 _SERIAL_DEVICE: Final = re.compile(
     r"(/dev/(?:tty[A-Za-z]|cu\.|pts/\d|serial/|rfcomm\d)[^,:\s]*)(,[^:\s]*)?", re.ASCII
 )
+_DEVICE_NAME: Final = re.compile(r"tty(?:ACM|AMA|S|USB)\d{1,3}(?:,[^:\s]*)?", re.ASCII)
 _SETTINGS: Final = r"(,[^:\s]*)?"
 _COM_PORT: Final = re.compile(rf"COM([1-9]\d{{0,2}}):?{_SETTINGS}", re.ASCII | re.IGNORECASE)
 _GPIB: Final = re.compile(
@@ -85,12 +86,16 @@ def _is_written_out(address: str) -> bool:
 
 def _understood(address: str, *, windows: bool) -> str | None:
     """Return the resource that a plain address means; None where it is none."""
-    if host_and_port := _HOST_AND_PORT.fullmatch(address):
-        return _socket(address, host_and_port[1], int(host_and_port[2]))
     if port := _COM_PORT.fullmatch(address):
         return _com_port(address, port, windows=windows)
-    if gpib := _GPIB.fullmatch(address):
+    if gpib := _GPIB.fullmatch(address):  # before host and port, as in GPIB:5
         return _gpib(address, gpib)
+    if _DEVICE_NAME.fullmatch(address):
+        raise UsageError(
+            f"'{address}' is the name of a serial port without its folder. Type /dev/{address}."
+        )
+    if host_and_port := _HOST_AND_PORT.fullmatch(address):
+        return _socket(address, host_and_port[1], int(host_and_port[2]))
     if address.isascii() and address.isdigit():
         raise UsageError(
             f"'{printable(address, 60)}' alone is no counter. A port goes behind its host, such as "
@@ -126,6 +131,7 @@ def resources_of_host(text: str) -> dict[str, str]:
         or host.lower().endswith(_FILE_ENDINGS)
         or _COM_PORT.fullmatch(host)
         or _GPIB.fullmatch(host)
+        or _DEVICE_NAME.fullmatch(host)
         or host == TYPED
     ):
         return {}
