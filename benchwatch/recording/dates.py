@@ -1,5 +1,10 @@
-"""Reads ISO 8601 dates and times: a single one, or all cells of a column at once."""
+"""Reads dates and times, in ISO 8601 or as day.month.year: a single one, or a column at once.
 
+Numbers with points between them are day, month and year in this order (common practice, no source).
+With strokes or hyphens both orders of day and month are in use, and neither is read.
+"""
+
+import re
 from datetime import UTC, date, datetime
 from typing import Final
 
@@ -19,6 +24,16 @@ _SHORTEST_CHARS: Final = 19
 _LONGEST_CHARS: Final = 32
 _SEPARATORS: Final = {4: b"-/", 7: b"-/", 10: b"T ,", 13: b":", 16: b":"}
 """Which bytes may stand where; a comma where date and time of day are two cells."""
+_YEAR_FIRST: Final = [6, 7, 8, 9, 2, 3, 4, 5, 0, 1]
+"""Which byte of 30.03.2024 is each byte of 2024.03.30."""
+_POINTED: Final = re.compile(
+    r"(?P<day>\d{1,2})\.(?P<month>\d{1,2})\.(?P<year>\d{4})(?!\d)"
+    r"(?:[T ]\s*(?P<hour>\d{1,2})(?=:))?",
+    re.ASCII,
+)
+_STROKED: Final = re.compile(r"(\d{4})/(\d\d)/(\d\d)(?!\d)", re.ASCII)
+_YEAR_LAST: Final = re.compile(r"(\d{1,2})([/.-])(\d{1,2})\2(\d{2}|\d{4})(?!\d)", re.ASCII)
+_MONTHS: Final = 12
 
 
 def read_moment(text: str, where: str) -> float:
@@ -36,8 +51,46 @@ def read_moment(text: str, where: str) -> float:
         ) from error
 
 
+def is_day_first(cell: str) -> bool:
+    """Return whether a cell begins with a date as day.month.year, the year in four digits."""
+    return _POINTED.match(cell) is not None
+
+
+def year_first(cell: str) -> str:
+    """Return a date as ISO 8601 if it is written with strokes or points; other text as it is."""
+    found = _POINTED.match(cell)
+    if found is None:
+        return _STROKED.sub(r"\1-\2-\3", cell)
+    date_only = f"{found['year']}-{found['month']:0>2}-{found['day']:0>2}"
+    clock = "" if found["hour"] is None else f"T{found['hour']:0>2}"
+    return f"{date_only}{clock}{cell[found.end() :]}"
+
+
+def unclear_date(cell: str) -> str | None:
+    """Say why a date with the year last is not read, to stand after it; None: it is none."""
+    found = _YEAR_LAST.match(cell)
+    if found is None:
+        return None
+    if found[2] == ".":
+        whole = len(found[4]) == 4
+        wrong = "is no date as day.month.year with a time of day"
+        return wrong if whole else "does not say the year in four digits"
+    first, second = sorted((int(found[1]), int(found[3])))
+    if second <= _MONTHS:
+        return "does not say which is the day and which the month"
+    if len(found[4]) == 2:
+        return "does not say which is the day and which the year"
+    if first > _MONTHS:
+        return "has no month"
+    signs = "strokes" if found[2] == "/" else "hyphens"
+    return (
+        f"has the year last, with {signs}: such dates are not read, as others like it do not say "
+        "which is the day and which the month"
+    )
+
+
 def read_dates(data: bytes, begin: IntArray, end: IntArray) -> Decimals:
-    """Read n cells such as 2031-05-04T10:20:30.5Z as Unix seconds.
+    """Read n cells such as 2031-05-04T10:20:30.5Z or 04.05.2031 10:20:30.5 as Unix seconds.
 
     The fraction may have up to six digits. The zone is ``Z``, an offset such as ``+02:00``, or left
     out for UTC. Cells in any other form are not `known`.
@@ -64,6 +117,9 @@ def read_dates(data: bytes, begin: IntArray, end: IntArray) -> Decimals:
 def _read_width(cells: ByteArray) -> tuple[BoolArray, IntArray]:
     """Read cells of equal width, (width, n); return which are dates, and Unix microseconds."""
     good = np.ones(cells.shape[1], dtype=bool)
+    pointed = (cells[2] == ord(".")) & (cells[5] == ord("."))
+    if pointed.any():
+        cells = np.where(pointed, _with_year_first(cells), cells)
     for place, marks in _SEPARATORS.items():
         good &= _is_one_of(cells[place], marks)
     year, month, day, hour, minute, second = (
@@ -74,6 +130,14 @@ def _read_width(cells: ByteArray) -> tuple[BoolArray, IntArray]:
     seconds = days * _DAY_S + hour * 3600 + minute * 60 + second
     fraction, zone_s = _fraction_and_zone(cells[_SHORTEST_CHARS:], good)
     return good, (seconds - zone_s) * 10**-MICROSECOND_EXPONENT + fraction
+
+
+def _with_year_first(cells: ByteArray) -> ByteArray:
+    """Return cells that begin with 30.03.2024, (width, n), beginning with 2024-03-30 instead."""
+    moved = cells.copy()
+    moved[:10] = cells[_YEAR_FIRST]
+    moved[[4, 7]] = ord("-")
+    return moved
 
 
 _FIELDS: Final = ((0, 4), (5, 7), (8, 10), (11, 13), (14, 16), (17, 19))

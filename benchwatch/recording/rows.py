@@ -12,6 +12,7 @@ from benchwatch.errors import FileError
 from benchwatch.estimate.array_types import BoolArray, FloatArray, IntArray
 from benchwatch.quantity import printable
 from benchwatch.reading import Flag
+from benchwatch.recording.dates import unclear_date, year_first
 from benchwatch.recording.decimals import Decimals
 from benchwatch.recording.recorded_run import ColumnKind, OperatorAction, RecordingGap
 
@@ -35,8 +36,6 @@ LONGEST_ROW_GATE_S: Final = 1e6
 
 _NUMBER: Final = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,4})?", re.ASCII)
 _LONGEST_NUMBER_CHARS: Final = 64
-_YEAR_FIRST: Final = re.compile(r"(\d{4})/(\d\d)/(\d\d)(?!\d)", re.ASCII)
-_TWO_WAYS: Final = re.compile(r"(\d{1,2})([/.-])(\d{1,2})\2(\d{2}|\d{4})(?!\d)", re.ASCII)
 
 
 @dataclass(slots=True, eq=False, kw_only=True)
@@ -134,19 +133,20 @@ def read_number(cell: str, where: str, name: str) -> str | None:
 
 
 def read_date(cell: str, where: str, *, zone: tzinfo | None = UTC, name: str = "time") -> datetime:
-    """Read one ISO 8601 date and time; without a zone it is in `zone`.
+    """Read one date and time, in ISO 8601 or as day.month.year; without a zone it is in `zone`.
 
     Raises:
         FileError: the cell is no date; the message begins with `where`, the file and line.
     """
     try:
-        moment = datetime.fromisoformat(_YEAR_FIRST.sub(r"\1-\2-\3", cell))
+        moment = datetime.fromisoformat(year_first(cell))
     except ValueError as error:
-        if _TWO_WAYS.match(cell):
+        reason = unclear_date(cell)
+        if reason is not None:
             raise FileError(
-                f"{where}: '{printable(cell, 40)}' does not say which is the day and which the "
-                "month. Write dates as 2031-05-04T10:20:30, or where the rows are evenly spaced, "
-                "leave them out: --time-column none --interval 1s."
+                f"{where}: '{printable(cell, 40)}' {reason}. Write dates as 2031-05-04T10:20:30, "
+                "or where the rows are evenly spaced, leave them out: --time-column none "
+                "--interval 1s."
             ) from error
         raise FileError(
             f"{where}: '{printable(cell, 40)}' in column {name} is no ISO 8601 date and time. "

@@ -241,6 +241,44 @@ def test_the_times_of_a_file_can_be_left_out(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
+    "text",
+    [
+        "Date;Freq (Hz)\n30.03.2024 23:59:59;{0}\n31.03.2024 00:00:00;{1}\n",
+        "Date;Freq (Hz)\n30.03.2024 23:59:59,0;{0}\n31.03.2024 00:00:00,0;{1}\n",
+        "Date;Freq (Hz)\n30.03.2024 23:59:59.0;{0}\n31.03.2024 00:00:00.0;{1}\n",
+        "Date;Freq (Hz)\n30.3.2024 23:59:59;{0}\n31.3.2024 0:00:00;{1}\n",
+        "Date;Time;Freq (Hz)\n30.03.2024;23:59:59;{0}\n31.03.2024;00:00:00;{1}\n",
+        "Date;Time;Freq (Hz)\n30.03.2024;23:59:59,000;{0}\n31.03.2024;00:00:00,000;{1}\n",
+        "Date Freq/Hz\n30.03.2024 23:59:59 {0}\n31.03.2024 0:00:00 {1}\n",
+        "time\tfrequency_hz\n30.03.2024 23:59:59\t{0}\n31.03.2024 00:00:00\t{1}\n",
+    ],
+)
+@pytest.mark.parametrize("decimal", [".", ","])
+def test_dates_with_points_are_day_month_and_year(tmp_path: Path, text: str, decimal: str) -> None:
+    """Common practice, no source; in one column or two, and that is said.
+
+    Outside: Python's datetime gives the Unix seconds of 2024-03-30T23:59:59.
+    """
+    numbers = [number.replace(".", decimal) for number in ("10000000.0231", "9999999.9987")]
+
+    recording = read(tmp_path, text.format(*numbers))
+
+    assert recording.time_s.tolist() == [0.0, 1.0]
+    assert recording.utc_start_s == datetime(2024, 3, 30, 23, 59, 59, tzinfo=UTC).timestamp()
+    assert recording.offset_hz.tolist() == OFFSETS_HZ[:2]
+    assert any("as dates, day.month.year" in note for note in recording.notes)
+
+
+def test_columns_that_are_not_read_say_nothing_on_decimals(tmp_path: Path) -> None:
+    """A version and a temperature are written otherwise than the frequencies."""
+    text = "Version;Temp;Freq (Hz);When\n1.5;21.5;10000000,0231;1.2\n1.5;21.5;9999999,9987;1.3\n"
+
+    recording = read(tmp_path, text, time_column="none", interval_s=1.0)
+
+    assert recording.offset_hz.tolist() == OFFSETS_HZ[:2]
+
+
+@pytest.mark.parametrize(
     ("text", "stated", "words"),
     [
         (
@@ -251,7 +289,29 @@ def test_the_times_of_a_file_can_be_left_out(tmp_path: Path) -> None:
                 "2031-05-04T10:20:30.*--time-column none --interval 1s"
             ),
         ),
-        ("Date;Freq (Hz)\n04.05.2031 10:20:30;1e7\n", {}, "line 2: '04.05.2031.*which the month"),
+        (
+            "Date;Freq (Hz)\n31.04.2031 10:20:30;1e7\n",
+            {},
+            "line 2: '31.04.2031.*no date as day.mon",
+        ),
+        ("Date;Freq (Hz)\n04.05.31 10:20:30;1e7\n", {}, "line 2: '04.05.31.*year in four digits"),
+        (
+            "Date;Freq (Hz)\n30/03/2024 22:00:00;1e7\n",
+            {},
+            "2: '30/03/2024.*year last, with strokes",
+        ),
+        (
+            "Date;Freq (Hz)\n03-30-2024;1e7\n",
+            {},
+            "2: '03-30-2024'.*last, with hyphens.*time-column",
+        ),
+        ("Date;Freq (Hz)\n30/03/24;1e7\n", {}, "2: '30/03/24'.*the day and which the year"),
+        ("Date;Freq (Hz)\n30/13/2024;1e7\n", {}, "2: '30/13/2024' has no month"),
+        (
+            "time_s;offset\n0;1,5e-9\n1;1.5e-9\n",
+            {},
+            "line 3: '1.5e-9' has a point, and numbers before it have decimal commas",
+        ),
         ("Date,Freq (Hz)\n5/4/31,1e7\n", {}, "line 2: '5/4/31'.*the day and which"),
         ("Time,Freq (Hz)\n10:20:30,1e7\n", {}, "'10:20:30' in column 'Time' is a time of day"),
         (

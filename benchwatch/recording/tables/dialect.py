@@ -126,6 +126,11 @@ class Dialect:
         return data.translate(bytes.maketrans(sign + b",.", b",." + ODD)), dates
 
 
+def with_any_point(cell: str) -> str:
+    """Return a number with a point for its decimals, however they are marked; else the cell."""
+    return cell.replace(",", ".") if _COMMA_NUMBER.fullmatch(cell) else cell
+
+
 def find_separator(header: str, row: str | None) -> Separator:
     """Find what separates the cells by the first line, and the first row after it if any."""
     bare = _QUOTED.sub("q", header).strip()

@@ -8,13 +8,14 @@ from typing import Final
 
 from benchwatch.errors import FileError
 from benchwatch.quantity import listed, printable
+from benchwatch.recording.dates import is_day_first
 from benchwatch.recording.recorded_run import COLUMNS, PARTS, Column, ColumnKind, kind_of
 from benchwatch.recording.rows import BLANK_CELLS, is_number
 from benchwatch.recording.tables.headings import Heading, Unit, read_heading
 from benchwatch.recording.tables.table_request import NO_TIME_COLUMN, TableRequest
 
 _FORMS: Final = "time_s or time, and one of " + ", ".join(COLUMNS)
-_DATE: Final = re.compile(r"\d{4}[-/]\d\d[-/]\d\d(?!\d)", re.ASCII)
+_DATE: Final = re.compile(r"(?:\d{4}[-/]\d\d[-/]\d\d|\d{1,2}\.\d{1,2}\.\d{4})(?!\d)", re.ASCII)
 _SLASHED_DATE: Final = re.compile(r"\d{1,4}[/.-]\d{1,2}[/.-]\d{1,4}(?!\d)", re.ASCII)
 _CLOCK: Final = re.compile(r"\d{1,2}:\d\d(:\d\d([.,]\d+)?)?\s*(Z|[+-]\d\d:?\d\d)?", re.ASCII)
 
@@ -50,6 +51,10 @@ class TableColumns:
     def has_times(self) -> bool:
         """Whether any column has times."""
         return self.seconds is not None or self.dates is not None
+
+    def numbers_of(self, cells: Sequence[str]) -> list[str]:
+        """Return those cells of a row that are read as numbers; none where it is too short."""
+        return [cells[i] for i in (self.value, self.seconds) if i is not None and i < len(cells)]
 
 
 class ColumnFinder:
@@ -301,7 +306,8 @@ class ColumnFinder:
                 "are evenly spaced, leave the times out: --time-column none --interval 1s."
             )
         time_unit = heading.unit if heading is not None and heading.role == "time" else Unit("")
-        if time is not None and (not known or (numbers and self._lower[time] == "time")):
+        said = not known or (numbers and self._lower[time or 0] == "time") or is_day_first(cell)
+        if time is not None and said:
             self._say_time(time, heading, numbers=numbers, clock=clock)
         return TableColumns(
             kind=kind,
@@ -362,12 +368,14 @@ class ColumnFinder:
 
     def _say_time(self, at: int, heading: Heading | None, *, numbers: bool, clock: bool) -> None:
         unit = "seconds" if heading is None else heading.unit.name or "seconds"
-        what = f"in {printable(unit, 20)}" if numbers else "as dates"
+        day_first = not numbers and is_day_first(self._cell(at))
+        dates = "as dates, day.month.year" if day_first else "as dates"
+        what = f"in {printable(unit, 20)}" if numbers else dates
         if heading is not None and heading.mjd:
             what = "as Modified Julian Dates"
         after = f" and {self._shown(at + 1)}" if clock else ""
         stated = self._asked.time_column is not None and not numbers and not clock
-        if not stated:
+        if not stated or day_first:
             self.guessed.append(f"times from column {self._shown(at)}{after} {what}")
 
 

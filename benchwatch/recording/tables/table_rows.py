@@ -35,6 +35,7 @@ from benchwatch.recording.tables.dialect import (
     Dialect,
     find_separator,
     header_cells,
+    with_any_point,
 )
 from benchwatch.recording.tables.row_times import RowTimes, epoch_of
 from benchwatch.recording.tables.table_columns import (
@@ -172,11 +173,11 @@ def find_table(
         at = date_and_clock(row)
         if at is not None:
             names.insert(at + 1, "")
-    for cells in [] if dialect.separator == "," else [names, *rows]:
-        dialect.decide(cells)
-    points = [dialect.with_point(cell, where) if is_data(cell) else cell for cell in row]
+    points = row if dialect.separator == "," else [with_any_point(cell) for cell in row]
     finder = ColumnFinder(where, names, points, asked)
     columns = finder.columns(source)
+    for cells in [names, *rows]:
+        dialect.decide(columns.numbers_of(cells))
     said = finder.guessed
     if dialect.separator != ",":
         written = f"columns separated by {SEPARATOR_WORDS[dialect.separator]}"
@@ -283,8 +284,7 @@ class TableReader:
         columns = self._columns
         for line in filter(is_content, block.lines(self._facts.source)):
             cells = self._dialect.split(line.text, self._facts.location(line.number))
-            numbers = (columns.value, columns.seconds)
-            self._dialect.decide(cells[i] for i in numbers if i is not None and i < len(cells))
+            self._dialect.decide(columns.numbers_of(cells))
             if self._dialect.decimal is not None:
                 break
         if self._dialect.decimal == ",":
