@@ -17,8 +17,10 @@ import benchwatch
 from benchwatch.journal import default_path
 
 DOCS = Path(__file__).parents[2] / "docs"
+BLOCK = re.compile(r"^```python\n(.*?)^```", re.MULTILINE | re.DOTALL)
 PAGE = (DOCS / "python.md").read_text(encoding="utf-8")
-BLOCKS = re.findall(r"^```python\n(.*?)^```", PAGE, re.MULTILINE | re.DOTALL)
+BLOCKS = BLOCK.findall(PAGE)
+README_BLOCKS = BLOCK.findall((DOCS.parent / "README.md").read_text(encoding="utf-8"))
 EXAMPLES = DOCS / "examples"
 SCRIPT = EXAMPLES / "oven_warm_up.py"
 
@@ -85,11 +87,7 @@ def test_each_example_of_the_page_runs(number: int, tmp_path: Path) -> None:
     """In an interpreter of its own state, beside a recorded run and a visit."""
     write_station_run(tmp_path)
     write_visit(default_path())
-    code = BLOCKS[number]
-    if not code.startswith("import benchwatch"):
-        code = f"import benchwatch\n{code}"
-
-    exec(compile(code, f"python.md, example {number + 1}", "exec"), {"__name__": "example"})
+    exec(compile(BLOCKS[number], f"python.md, example {number + 1}", "exec"), {"__name__": "example"})
 
 
 @pytest.fixture(scope="module")
@@ -116,11 +114,15 @@ def strict_mypy(tmp_path_factory: pytest.TempPathFactory) -> Any:
 
 @pytest.mark.long
 def test_scripts_are_typed_strictly(strict_mypy: Any) -> None:
-    """A user's script passes, and so do all examples; mistakes in one are found (PEP 561)."""
+    """A user's script passes, and so do all examples; mistakes in one are found (PEP 561).
+
+    Those of the page and of the README.
+    """
+    assert README_BLOCKS
     assert strict_mypy(USER_SCRIPT).startswith("Success")
     examples = [
-        f"def example_{number}() -> None:\n" + indent("import benchwatch\n" + block, "    ")
-        for number, block in enumerate(BLOCKS)
+        f"def example_{number}() -> None:\n" + indent(block, "    ")
+        for number, block in enumerate([*BLOCKS, *README_BLOCKS])
     ]
     assert strict_mypy("\n".join(examples)).startswith("Success")
     found = strict_mypy(WRONG_SCRIPT)
