@@ -51,7 +51,7 @@ if TYPE_CHECKING:
     from benchwatch.reading import Gap, Mark, Reading
     from benchwatch.recording import Recording, RecordingGap
     from benchwatch.register import Unit, Visit
-    from benchwatch.snapshot import Snapshot
+    from benchwatch.snapshot import Snapshot, VisitNow
 
     __version__: str
 
@@ -85,6 +85,7 @@ __all__ = [
     "Unit",
     "UsageError",
     "Visit",
+    "VisitNow",
     "VisitReport",
     "Watch",
     "__version__",
@@ -133,7 +134,7 @@ _MODULES: Final = {
     "reading": ("Gap", "Mark", "Reading"),
     "recording": ("Recording", "RecordingGap"),
     "register": ("Unit", "Visit"),
-    "snapshot": ("Snapshot",),
+    "snapshot": ("Snapshot", "VisitNow"),
 }  # fmt: skip
 """The module of each name, in this package."""
 _HOME: Final = {name: module for module, names in _MODULES.items() for name in names}

@@ -1,10 +1,10 @@
 """The plans of the counters that a script watches: given by it, by a bench file, or simulated."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from benchwatch.api.quantities import (
     Duration,
@@ -24,12 +24,17 @@ from benchwatch.errors import UsageError
 from benchwatch.plan import Plan
 from benchwatch.quantity import printable
 from benchwatch.reading import DEFAULT_COUNTER
+from benchwatch.register import Unit, read_ident
+from benchwatch.run.visit_start import with_unit
+from benchwatch.run.watch_visits import UnitsOnBench, look_up_units
 
 if TYPE_CHECKING:
     from benchwatch_simulators.bench.simulated_bench import ServedBench
 
 Resources = str | Sequence[str] | Mapping[str, str]
 """One resource string, several, or resource strings by the names of their counters."""
+Units = str | Mapping[str, str]
+"""Ident of the unit on the only counter, or idents by the names of the counters."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,6 +47,8 @@ class WatchSettings:
     gate: Duration | None = None
     interval: Duration | None = None
     driver: str | None = None
+    units: UnitsOnBench = field(default_factory=UnitsOnBench)
+    """Each fills in what is stated nowhere else."""
 
     def plan(self, name: str, resource: str) -> Plan:
         """Return the plan of one counter.
@@ -49,8 +56,10 @@ class WatchSettings:
         Raises:
             QuantityError: a quantity can't be read.
         """
+        unit = self.units.known.get(name)
         nominal = None if self.nominal is None else hertz(self.nominal)
-        return Plan(
+        nominal = nominal or (None if unit is None else unit.nominal_hz)
+        plan = Plan(
             name=name,
             resource=resource,
             driver=self.driver or default_driver(resource),
@@ -59,13 +68,17 @@ class WatchSettings:
             tolerance=limit(self.tolerance, nominal),
             settle=settle_limit(self.settle, nominal),
             interval_s=seconds_or_none(self.interval),
+            unit=self.units.idents.get(name),
         )
+        return plan if unit is None else with_unit(plan, unit)
 
     def applied_to(self, plan: Plan) -> Plan:
         """Return a plan of a bench file, in which the stated settings replace the file's."""
+        unit = self.units.known.get(plan.name)
         nominal = plan.nominal if self.nominal is None else hertz(self.nominal)
+        nominal = nominal or (None if unit is None else unit.nominal_hz)
         tolerance, gate_s = limit(self.tolerance, nominal), seconds_or_none(self.gate)
-        return replace(
+        plan = replace(
             plan,
             driver=self.driver or plan.driver,
             setup=plan.setup if gate_s is None else replace(plan.setup, gate_s=gate_s),
@@ -73,19 +86,33 @@ class WatchSettings:
             tolerance=plan.tolerance if tolerance is None else tolerance,
             settle=settle_limit(self.settle, nominal) or plan.settle,
             interval_s=seconds_or_none(self.interval) or plan.interval_s,
+            unit=self.units.idents.get(plan.name),
         )
+        return plan if unit is None else with_unit(plan, unit)
 
     def simulated_plan(self, name: str, served: "ServedBench") -> Plan:
         """Return the plan of a counter of a simulated bench, which gives what is not stated."""
         known = hertz(self.nominal or served.nominals[name])
+        unit = self.units.known.get(name) or Unit(ident="")
         stated = replace(
             self,
             nominal=known,
-            tolerance=self.tolerance or served.tolerance,
-            settle=self.settle or served.settle,
+            tolerance=self.tolerance or (served.tolerance if unit.tolerance is None else None),
+            settle=self.settle or (served.settle if unit.settle is None else None),
             driver=self.driver or served.drivers[name],
         )
         return replace(stated.plan(name, served.resources[name]), simulated=served.name)
+
+
+class WatchedPlans(NamedTuple):
+    """What a script watches."""
+
+    plans: list[Plan]
+    """The counters."""
+    units: UnitsOnBench
+    """The units on them."""
+    described: Bench | None = None
+    """The bench file; None without one."""
 
 
 @contextmanager
@@ -96,8 +123,10 @@ def plans_to_watch(
     bench: Path | None,
     sim: str | None,
     seed: int | None,
-) -> Iterator[tuple[list[Plan], Bench | None]]:
-    """Yield the plans of the counters, and the bench file; a simulated bench is served meanwhile.
+    unit: Units | None = None,
+    register: Path | None = None,
+) -> Iterator[WatchedPlans]:
+    """Yield the plans of the counters; a simulated bench is served meanwhile.
 
     Args:
         resources: what to watch; of a bench file, names of counters in it.
@@ -105,9 +134,12 @@ def plans_to_watch(
         bench: a bench file; None: none.
         sim: name of a simulated bench, or its file; None: none.
         seed: of the simulated noise; None: another one each time.
+        unit: units on the counters; None: those that the bench file names.
+        register: path of the register that has units; None: nothing is kept.
 
     Raises:
-        UsageError: nothing is to be watched, or several of these things are given.
+        UsageError: nothing is to be watched, or several of these things are given; no counter has
+            the name that a unit is given to; or a unit is given and nothing is kept.
         FileError: the bench file can't be read.
     """
     if sim is not None:
@@ -118,13 +150,20 @@ def plans_to_watch(
         )
 
         with open_bench(sim, seed=seed) as served:
-            yield [settings.simulated_plan(name, served) for name in served.resources], None
+            units = _units(unit, served.resources, register)
+            settings = replace(settings, units=units)
+            plans = [settings.simulated_plan(name, served) for name in served.resources]
+            yield WatchedPlans(plans, units)
         return
     if seed is not None:
         raise UsageError("seed is for a simulated bench: add sim, or leave it out.")
     if bench is not None:
         described = load_bench(bench)
-        yield [settings.applied_to(plan) for plan in _chosen(described, resources)], described
+        chosen = _chosen(described, resources)
+        in_file = {plan.name: plan.unit for plan in chosen if plan.unit is not None}
+        units = _units(unit, [plan.name for plan in chosen], register, in_file)
+        settings = replace(settings, units=units)
+        yield WatchedPlans([settings.applied_to(plan) for plan in chosen], units, described)
         return
     named = _named(resources)
     if not named:
@@ -132,7 +171,43 @@ def plans_to_watch(
             "nothing to watch: give a resource such as 'TCPIP0::192.168.1.20::5025::SOCKET', "
             "bench=... for a bench file, or sim='station' for a simulated bench."
         )
-    yield [settings.plan(name, resource) for name, resource in named.items()], None
+    units = _units(unit, named, register)
+    settings = replace(settings, units=units)
+    yield WatchedPlans([settings.plan(name, where) for name, where in named.items()], units)
+
+
+def _units(
+    unit: Units | None,
+    counters: Iterable[str],
+    register: Path | None,
+    in_file: Mapping[str, str] | None = None,
+) -> UnitsOnBench:
+    """Return the units that a script names, and those `in_file` by name of the counter.
+
+    Raises:
+        UsageError: as `plans_to_watch`.
+    """
+    names = list(counters)
+    if isinstance(unit, str):
+        if len(names) > 1:
+            raise UsageError(
+                "there are several counters: say which one has the unit, such as "
+                f"unit={{'{names[0]}': '{printable(unit, 40)}'}}."
+            )
+        unit = {names[0]: unit}
+    given = {name: read_ident(ident) for name, ident in (unit or {}).items()}
+    for name in given:
+        if name not in names:
+            raise UsageError(
+                f"unit: no counter is called '{printable(name, 40)}'. There are: "
+                f"{', '.join(names)}."
+            )
+    return look_up_units(
+        {**(in_file or {}), **given},
+        register,
+        asked=bool(given),
+        missing="unit needs a journal, beside which units are kept: add journal='...'.",
+    )
 
 
 def _named(resources: Resources | None) -> dict[str, str]:

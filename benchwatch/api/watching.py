@@ -16,8 +16,7 @@ from benchwatch.api.quantities import (
     Settled,
     seconds_or_none,
 )
-from benchwatch.api.watched_plans import Resources, WatchSettings, plans_to_watch
-from benchwatch.clock import SystemClock
+from benchwatch.api.watched_plans import Resources, Units, WatchSettings, plans_to_watch
 from benchwatch.driver_registry import driver as load_driver
 from benchwatch.errors import (
     BenchwatchError,
@@ -25,15 +24,25 @@ from benchwatch.errors import (
     FileError,
     LinkLost,
     NoReadings,
+    RegisterError,
     UsageError,
 )
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 from benchwatch.journal import Journal
 from benchwatch.reading import MEASURED, Event, Reading, RecordKind
+from benchwatch.register import register_path
+from benchwatch.register.register_writer import RegisterWriter
 from benchwatch.run.counters_in_run import RunLimits, RunOutcome
 from benchwatch.run.live_counter import LiveCounter
 from benchwatch.run.live_watch import LiveWatch
-from benchwatch.snapshot import ComparisonNow, Snapshot
+from benchwatch.run.watch_visits import (
+    NewUnits,
+    WatchVisits,
+    make_units,
+    open_visits,
+    register_of,
+)
+from benchwatch.snapshot import ComparisonNow, Snapshot, VisitNow
 
 LOOK_S: Final = 0.25
 """A key press that interrupts the script takes effect within this time."""
@@ -114,7 +123,9 @@ class Watch:
         return self._run.counter(name)
 
     def record(self, kind: RecordKind = MEASURED, counter: str | None = None) -> OffsetRecord:
-        """Put the present offset on record, in the journal too, and return it with its budget.
+        """Put the present offset on record, in visit and journal, and return it with its budget.
+
+        A record opens a visit where there is none yet.
 
         Args:
             kind: as found, as left, or measured.
@@ -122,10 +133,75 @@ class Watch:
 
         Raises:
             NoReadings: there is no offset with an uncertainty yet, or no readings come.
+            UsageError: as `counter`; the watch or the visit is closed, or as found is on record and
+                the trimmer was turned since.
+        """
+        return self._open_counter(counter).put_on_record(kind)
+
+    def note(self, text: str, counter: str | None = None) -> None:
+        """Add a note to the visit, and a mark to the time line.
+
+        Args:
+            text: of the note.
+            counter: name of the counter; None: the only one.
+
+        Raises:
+            UsageError: as `counter`; the watch or the visit is closed, or there are no words.
+        """
+        if not text.strip():
+            raise UsageError("a note has words: give some.")
+        self._open_counter(counter).change_visit("note", text)
+
+    def condition(self, name: str, value: str, counter: str | None = None) -> None:
+        """Add a condition to the visit, such as ``room`` and ``21.5 C``.
+
+        Args:
+            name: of the condition, one word.
+            value: of the condition, with its unit.
+            counter: name of the counter; None: the only one.
+
+        Raises:
+            UsageError: as `counter`; the watch or the visit is closed, the name is not one word, or
+                there is no value.
+        """
+        if len(name.split()) != 1 or not value.strip():
+            raise UsageError("a condition has one word as its name, and a value: 'room', '21.5 C'.")
+        self._open_counter(counter).change_visit("condition", f"{name} {value}")
+
+    def close_visit(self, counter: str | None = None) -> None:
+        """Close the visit; readings go on to the journal.
+
+        Args:
+            counter: name of the counter; None: the only one.
+
+        Raises:
+            UsageError: as `counter`; there is no visit, or it or the watch is closed.
+            FileError: the register can't be written.
+        """
+        self._open_counter(counter).change_visit("close visit", "")
+
+    @property
+    def visit(self) -> VisitNow | None:
+        """The visit of the only counter: its ``number`` and ``unit``; None: there is no journal.
+
+        Its number is None until it is in the register: from the first reading of a unit on, else
+        from the first record, note or condition on.
+
+        Raises:
+            UsageError: there are several counters: `visit_of` names one.
+        """
+        return self.visit_of()
+
+    def visit_of(self, counter: str | None = None) -> VisitNow | None:
+        """Return the visit of a counter, as `visit` does.
+
+        Args:
+            counter: name of the counter; None: the only one.
+
+        Raises:
             UsageError: as `counter`.
         """
-        pipeline = self.counter(counter).pipeline
-        return pipeline.record(kind, SystemClock().utc(), self._run.elapsed_s())
+        return self.counter(counter).pipeline.visit
 
     @property
     def outcome(self) -> RunOutcome | None:
@@ -133,7 +209,11 @@ class Watch:
         return self._run.outcome
 
     def close(self) -> None:
-        """End the run, release every instrument and close the journal. May be called twice."""
+        """End the run, release every instrument, close register and journal. May be called twice.
+
+        Raises:
+            FileError: something of the watch is not in the register or the journal.
+        """
         if self._closed:
             return
         self._closed = True
@@ -141,6 +221,16 @@ class Watch:
             self._run.stop()
         finally:
             self._cleanup.close()
+
+    def _open_counter(self, name: str | None) -> LiveCounter:
+        """Return the handle to a counter as long as journal and register take what it says.
+
+        Raises:
+            UsageError: as `counter`, or the watch is closed.
+        """
+        if self._closed:
+            raise UsageError("the watch is closed: begin another one.")
+        return self.counter(name)
 
     def _raise_if_failed(self) -> None:
         """Raise the error that ended the run, as `events` says."""
@@ -170,6 +260,9 @@ def watch(
     lasts: Duration | None = None,
     until_settled: bool = False,
     journal: str | PathLike[str] | None = None,
+    unit: Units | None = None,
+    new_unit: bool = False,
+    resume: bool = True,
 ) -> Watch:
     """Watch one or several counters; use it in a ``with`` statement, and iterate over it.
 
@@ -191,10 +284,16 @@ def watch(
         count: end after so many readings of each counter.
         lasts: end after this time.
         until_settled: end when all counters have settled.
-        journal: file that every reading is written to first; None: none is kept.
+        journal: file that every reading is written to first, with the register of units and visits
+            beside it; None: nothing is kept.
+        unit: ident of the unit on the counter, or a mapping from names of counters to idents; its
+            open visit goes on, else one begins. Nominal and limits that are not given come from
+            the unit. None: those that the bench file names.
+        new_unit: whether units are made that the register does not know.
+        resume: whether open visits go on; else each counter begins a new one.
 
     Raises:
-        UsageError: the arguments exclude each other, or one can't be used.
+        UsageError: the arguments exclude each other, or one can't be used; there is no such unit.
         FileError: the bench file or the journal can't be read or written.
         ConnectionFailed: a simulated bench can't be served.
     """
@@ -213,14 +312,17 @@ def watch(
         driver=driver,
     )
     limits = RunLimits(count, seconds_or_none(lasts), until_settled)
+    where = None if journal is None else Path(journal)
     with ExitStack() as stack:
-        plans, described = stack.enter_context(
+        plans, units, described = stack.enter_context(
             plans_to_watch(
                 resources,
                 settings,
                 bench=None if bench is None else Path(bench),
                 sim=sim,
                 seed=seed,
+                unit=unit,
+                register=None if where is None else register_path(where, simulated=sim is not None),
             )
         )
         if until_settled and any(plan.settle is None for plan in plans):
@@ -229,11 +331,21 @@ def watch(
             load_driver(plan.driver)
         library = backend or (described and described.backend) or DEFAULT_BACKEND
         check_backend(library)
-        kept = None if journal is None else Journal(Path(journal), exclusive=False)
+        kept = None if where is None else Journal(where, exclusive=False)
+        opened = WatchVisits(plans=tuple(plans))
         if kept is not None:
             stack.callback(kept.close)
+            register = register_of(plans, kept.path)
+            stack.callback(_close, register)
+            new = NewUnits(
+                may_make=lambda _ident, _like: new_unit,
+                advice="Add new_unit=True to make it, or look at benchwatch.list_units.",
+            )
+            said = make_units(plans, units.known, register.register, new)
+            register.notices += [said] * bool(said)  # it becomes a mark on the time line
+            opened = open_visits(plans, register, kept.path, resumes=resume, at_once=False)
         run = LiveWatch(
-            plans,
+            opened.plans,
             journal=kept,
             limits=limits,
             lines=True,
@@ -243,9 +355,23 @@ def watch(
                 load=load_driver,
                 persistent=len(plans) > 1,
             ),
+            earlier=opened.earlier,
+            visits=opened.visits,
+            register=opened.register,
         )
         return Watch(run, stack.pop_all())
     raise AssertionError
+
+
+def _close(register: RegisterWriter) -> None:
+    """Close the register of a watch.
+
+    Raises:
+        RegisterError: entries are not in the file.
+    """
+    left = register.close()
+    if left:
+        raise RegisterError(left)
 
 
 def _acquire(**settings: Any) -> Acquisition:

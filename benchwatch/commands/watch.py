@@ -51,7 +51,7 @@ from benchwatch.commands.common.watch_session import (
     run_on_page,
     run_on_screen,
 )
-from benchwatch.commands.common.watch_visits import WatchVisits, open_visits
+from benchwatch.commands.common.watch_visits import open_visits
 from benchwatch.commands.common.watched_counters import (
     TypedSettings,
     check_plans,
@@ -70,6 +70,7 @@ from benchwatch.register.register_writer import RegisterWriter
 from benchwatch.report.comparison_words import CHAIN_WORDS
 from benchwatch.run.counters_in_run import RunLimits
 from benchwatch.run.live_watch import LiveWatch
+from benchwatch.run.watch_visits import WatchVisits
 from benchwatch.web.served_address import LOOPBACK, WEB_PORT, ServedAddress, parse_served_address
 
 if TYPE_CHECKING:

@@ -16,7 +16,7 @@ from benchwatch.pipeline.visit_keeper import VisitKeeper
 from benchwatch.plan import Plan
 from benchwatch.reading import Mark, RecordKind
 from benchwatch.register import RegisterFile
-from benchwatch.snapshot import Trace, WarmUp
+from benchwatch.snapshot import Trace, VisitNow, WarmUp
 
 
 class Pipeline(EventPipeline):
@@ -82,6 +82,11 @@ class Pipeline(EventPipeline):
                 change(self._visit)
             finally:
                 self._show()
+
+    @property
+    def visit(self) -> VisitNow | None:
+        """The visit as it is now; None without a register."""
+        return self._visit.now
 
     @property
     def register(self) -> RegisterFile | None:

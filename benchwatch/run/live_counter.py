@@ -10,6 +10,7 @@ from benchwatch.clock import Clock
 from benchwatch.counter import Setup
 from benchwatch.errors import UnknownUnit, UsageError
 from benchwatch.estimate.results import SettleLimit
+from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 from benchwatch.pipeline.event_log import settled_words, tolerance_words
 from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.plan import PLAUSIBLE_OFFSET, Setting, VisitChange
@@ -91,11 +92,7 @@ class LiveCounter:
             NoReadings: there is no offset to record yet, or readings have stopped.
             UsageError: the visit is closed.
         """
-        self._refuse_closed()
-        self._refuse_dialled()
-        if kind == AS_FOUND:
-            self._refuse_false_as_found()
-        record = self.pipeline.record(kind, *self._now())
+        record = self.put_on_record(kind)
         offset = write_fraction(record.offset, record.u, unit)
         least = " (uncertainty at least that)" if record.budget.missing else ""
         but = f"; caution: {record.caution}" if record.caution else ""
@@ -104,6 +101,20 @@ class LiveCounter:
         not_yet = "; it waits for the register, which can't be written" if waits else ""
         readings = how_many(record.readings, "reading")
         return f"{kind}: {offset}{least}, from {readings}{but}{not_yet}"
+
+    def put_on_record(self, kind: RecordKind) -> OffsetRecord:
+        """Put the present offset on record and return it with its budget.
+
+        Raises:
+            NoReadings: there is no offset to record yet, or readings have stopped.
+            UsageError: the visit is closed, the unit is dialled elsewhere, or as found is on record
+                and the trimmer was turned since.
+        """
+        self._refuse_closed()
+        self._refuse_dialled()
+        if kind == AS_FOUND:
+            self._refuse_false_as_found()
+        return self.pipeline.record(kind, *self._now())
 
     # ------------------------------------------------------------ checks at other dial settings
 

@@ -87,7 +87,9 @@ def test_each_example_of_the_page_runs(number: int, tmp_path: Path) -> None:
     """In an interpreter of its own state, beside a recorded run and a visit."""
     write_station_run(tmp_path)
     write_visit(default_path())
-    exec(compile(BLOCKS[number], f"python.md, example {number + 1}", "exec"), {"__name__": "example"})
+    exec(
+        compile(BLOCKS[number], f"python.md, example {number + 1}", "exec"), {"__name__": "example"}
+    )
 
 
 @pytest.fixture(scope="module")

@@ -12,7 +12,6 @@ from register_kit import visit_drafts
 from benchwatch.bench import load_bench
 from benchwatch.commands.common import watch_visits
 from benchwatch.commands.common.watch_visits import (
-    UnitsOnBench,
     look_up_units,
     make_units,
     open_visits,
@@ -27,6 +26,7 @@ from benchwatch.errors import UsageError
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.plan import Plan
 from benchwatch.register import RegisterFile, Unit, read_register
+from benchwatch.run.watch_visits import UnitsOnBench
 
 ONE, TWO = "TCPIP0::127.0.0.1::9::SOCKET", "TCPIP0::127.0.0.2::9::SOCKET"
 NOMINAL = Decimal(10_000_000)

@@ -1,50 +1,17 @@
-"""The units and visits of a watch: looked up, made after one question, opened or resumed."""
+"""The units and visits of a watch on the command line: one question makes an unknown unit."""
 
 import sys
 from collections.abc import Collection, Sequence
-from contextlib import suppress
-from dataclasses import dataclass, field
 from pathlib import Path
 
 import click
 
-from benchwatch.clock import SystemClock
 from benchwatch.commands.common.output import narrate
-from benchwatch.errors import RegisterError, UsageError
-from benchwatch.journal.resume import EarlierRuns
-from benchwatch.pipeline.event_log import resumed_words
 from benchwatch.plan import Plan
 from benchwatch.quantity import printable
-from benchwatch.register import RegisterFile, Unit, read_register, register_path
-from benchwatch.register.register_writer import RegisterWriter
-from benchwatch.register.visit_writer import VisitWriter
-from benchwatch.run.visit_start import earlier_runs, start_visits, unit_of_plan
-from benchwatch.snapshot import Records
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class WatchVisits:
-    """The visits of a watch, by name of the counter."""
-
-    plans: tuple[Plan, ...] = ()
-    """The counters, each completed from the unit whose visit goes on."""
-    register: RegisterWriter | None = None
-    """None: nothing is kept."""
-    visits: dict[str, VisitWriter] = field(default_factory=dict)
-    earlier: dict[str, EarlierRuns] = field(default_factory=dict)
-    passed_over: tuple[str, ...] = ()
-    """A sentence for each open visit that goes on only when its unit is named."""
-    sentences: tuple[str, ...] = ()
-    """A sentence for each visit that goes on."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class UnitsOnBench:
-    """The units that were named for a watch, by name of the counter."""
-
-    idents: dict[str, str] = field(default_factory=dict)
-    known: dict[str, Unit] = field(default_factory=dict)
-    """Those that the register has."""
+from benchwatch.register import RegisterFile
+from benchwatch.run import watch_visits
+from benchwatch.run.watch_visits import NewUnits, UnitsOnBench, WatchVisits, register_of
 
 
 def look_up_units(idents: dict[str, str], register: Path | None, *, typed: bool) -> UnitsOnBench:
@@ -58,21 +25,12 @@ def look_up_units(idents: dict[str, str], register: Path | None, *, typed: bool)
     Raises:
         UsageError: one unit is on two counters, or units were typed and nothing is kept.
     """
-    if register is None:
-        if typed:
-            raise UsageError(
-                "--unit needs a journal, beside which units are kept: leave out --no-journal."
-            )
-        return UnitsOnBench()
-    if len(set(idents.values())) < len(idents):
-        raise UsageError("one unit is given to two counters: a unit has one at a time.")
-    known: dict[str, Unit] = {}
-    with suppress(RegisterError), read_register(register) as reader:  # making them reports it
-        for name, ident in idents.items():
-            unit = reader.unit(ident)
-            if unit is not None:
-                known[name] = unit
-    return UnitsOnBench(idents=idents, known=known)
+    return watch_visits.look_up_units(
+        idents,
+        register,
+        asked=typed,
+        missing="--unit needs a journal, beside which units are kept: leave out --no-journal.",
+    )
 
 
 def make_units(
@@ -89,28 +47,17 @@ def make_units(
     Raises:
         UsageError: there is no such unit, and it was not to be made.
     """
-    missing: list[str] = []
-    why = ""
-    for plan in plans:
-        ident = plan.unit
-        if ident is None or plan.name in known:
-            continue
-        try:
-            with read_register(register.path) as reader:
-                like = reader.like(ident)
-            there_is = "" if like is None else f" There is {like}."
-            if not new and not _may_make(ident, there_is):
-                raise UsageError(
-                    f"there is no unit {ident} yet.{there_is} Add --new to make it, or look at "
-                    "benchwatch units."
-                )
-            register.add([unit_of_plan(ident, plan).draft()])
-        except RegisterError as error:
-            missing.append(ident)
-            why = str(error)
-    if missing:
-        units = f"unit {missing[0]} is" if len(missing) == 1 else f"units {', '.join(missing)} are"
-        narrate(f"{why} The {units} not in it; the watch goes on.")
+    said = watch_visits.make_units(
+        plans,
+        known,
+        register,
+        NewUnits(
+            may_make=lambda ident, there_is: new or _may_make(ident, there_is),
+            advice="Add --new to make it, or look at benchwatch units.",
+        ),
+    )
+    if said:
+        narrate(said)
 
 
 def open_visits(
@@ -135,36 +82,11 @@ def open_visits(
     Raises:
         UsageError: there is no such unit, and it was not to be made.
     """
-    clock = SystemClock()
-    simulated = any(plan.simulated is not None for plan in plans)
-    register = RegisterWriter(RegisterFile(register_path(journal, simulated=simulated)))
+    register = register_of(plans, journal)
     make_units(plans, known, register.register, new=new)
-    starts = start_visits(
-        plans, register, journal, clock=clock, resumes=resumes, begins_at_once=begins_at_once
+    return watch_visits.open_visits(
+        plans, register, journal, resumes=resumes, at_once=begins_at_once
     )
-    several = len(plans) > 1
-    return WatchVisits(
-        plans=tuple(start.plan for start in starts.values()),
-        register=register,
-        visits={name: start.writer for name, start in starts.items()},
-        earlier=earlier_runs(starts),
-        passed_over=tuple(
-            f"visit {visit.number} of {printable(visit.unit or '')} is open on this counter; it "
-            "goes on only where its unit is named with --unit."
-            for start in starts.values()
-            if (visit := start.passed_over) is not None
-        ),
-        sentences=tuple(
-            f"{name}: " * several + resumed_words(earlier, clock.utc(), starts[name].writer.now)
-            for name, earlier in sorted(earlier_runs(starts).items(), key=_least_known)
-        ),
-    )
-
-
-def _least_known(one: tuple[str, EarlierRuns]) -> tuple[bool, bool]:
-    """Return a key by which visits with a record or a pull of the tool come first."""
-    _, earlier = one
-    return earlier.records == Records(), not earlier.samples
 
 
 def _may_make(ident: str, there_is: str) -> bool:

@@ -18,7 +18,7 @@ from benchwatch.commands.common.option_types import (
     settle_of,
     tolerance_of,
 )
-from benchwatch.commands.common.watch_visits import UnitsOnBench, look_up_units
+from benchwatch.commands.common.watch_visits import look_up_units
 from benchwatch.counter import Setup
 from benchwatch.driver_registry import Driver, default_driver, driver
 from benchwatch.errors import DriverError, UsageError
@@ -28,6 +28,7 @@ from benchwatch.quantity import parse_frequency, printable
 from benchwatch.reading import DEFAULT_COUNTER
 from benchwatch.register import Unit
 from benchwatch.run.visit_start import with_unit
+from benchwatch.run.watch_visits import UnitsOnBench
 
 if TYPE_CHECKING:
     from benchwatch_simulators.bench.simulated_bench import ServedBench
