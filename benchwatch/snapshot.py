@@ -82,6 +82,10 @@ class VisitNow:
     """What the newest comparison on record says of the measuring chain; empty without one."""
     chain_utc_s: float | None = None
     """When that was put on record, Unix seconds."""
+    report: str = ""
+    """Where the newest report was written that this watch issued, and its issue; empty: none."""
+    report_s: float | None = None
+    """When that was, in seconds of the run."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Mapping
+from dataclasses import replace
 from decimal import Decimal
 from typing import Any, Final
 
@@ -35,12 +36,17 @@ class VisitKeeper:
         self.writer, self._journal, self._log, self._plan = writer, journal, log, plan
         self.begins = writer is not None and writer.begins_at_once
         """Whether the next reading begins the visit."""
+        self._report: tuple[str, float] | None = None
+        """The sentence on the newest report that this watch issued, and its time in the run."""
         self._attach()
 
     @property
     def now(self) -> VisitNow | None:
         """The state of the visit; None without a register."""
-        return None if self.writer is None else self.writer.now
+        if self.writer is None or self._report is None:
+            return None if self.writer is None else self.writer.now
+        text, elapsed_s = self._report
+        return replace(self.writer.now, report=text, report_s=elapsed_s)
 
     @property
     def is_closed(self) -> bool:
@@ -72,6 +78,15 @@ class VisitKeeper:
         """Add a note; the time line has it as a mark."""
         if self.writer is not None:
             self.writer.write_note(text)
+
+    def note_report(self, number: int, text: str, utc_s: float, elapsed_s: float) -> None:
+        """Log that a report on the visit with this number was issued; `text` says where it is.
+
+        The register has an entry of its own, and another visit may have begun in the meantime.
+        """
+        if self.now is not None and self.now.number == number:
+            self._log.add_text(utc_s, elapsed_s, "visit", text)
+            self._report = (text, elapsed_s)
 
     def add_condition(self, name: str, text: str, utc_s: float, elapsed_s: float) -> None:
         """Add a condition, such as ``room`` and ``21.5 C``."""
@@ -137,7 +152,7 @@ class VisitKeeper:
         writer.begin_another()
         self._attach()
         self.begins = True
-        self._log.newest = ()
+        self._log.newest, self._report = (), None
 
     def _attach(self) -> None:
         if self.writer is not None:

@@ -22,6 +22,8 @@ from benchwatch.snapshot import CheckRow, Records, Snapshot, VisitNow
 
 MOST_LISTED: Final = 6
 """Names and options that one sentence lists; of more only the number is said."""
+REPORTED: Final = frozenset({"record", "check", "comparison", "condition", "power", "mark"})
+"""Kinds of entries that a report states."""
 NO_NAME: Final = "the unit has no name (:unit IDENT)"
 
 
@@ -156,17 +158,40 @@ def _how_the_bench_goes_on(still: Sequence[Snapshot]) -> str:
 
 
 def _how_to_report(counters: Sequence[Snapshot], number: str) -> list[str]:
-    """Write which command writes the report on a visit, if one of them has a record.
+    """Write where each report is that the watch issued, and which command writes one.
+
+    The command is left out where every visit with a record has its report.
 
     Args:
         counters: with their visits.
         number: of the visit, as the command takes it.
     """
-    recorded = [now.visit for now in counters if now.visit is not None and _is_recorded(now)]
-    if not recorded:
-        return []
-    sim = " --sim" if recorded[0].simulated else ""
-    return [f"benchwatch report {number}{sim} --out . writes the report into this folder."]
+    sentences, missing, is_next = [], [], True
+    for now in counters:
+        visit = now.visit
+        if visit is None:
+            continue
+        if visit.report:
+            sentences.append(f"{visit.report}.")
+        if _changed_since(now, visit.report_s) if visit.report else _is_recorded(now):
+            missing.append(visit)
+            is_next = is_next and bool(visit.report)
+    if missing:
+        sim = " --sim" if missing[0].simulated else ""
+        command = f"benchwatch report {number}{sim} --out ."
+        sentences.append(
+            f"the visit has changed since then: {command} writes the next issue."
+            if is_next
+            else f"{command} writes the report into this folder."
+        )
+    return sentences
+
+
+def _changed_since(now: Snapshot, at_s: float | None) -> bool:
+    """Return whether something that a report states was put on record after `at_s` of the run."""
+    return at_s is not None and any(
+        one.kind in REPORTED and one.elapsed_s > at_s for one in now.logged_events or ()
+    )
 
 
 def _is_recorded(now: Snapshot) -> bool:

@@ -190,6 +190,11 @@ class LiveCounter:
                 said = "the visit is closed; readings go on to the journal"
         return said
 
+    def note_report(self, number: int, text: str) -> None:
+        """Log that a report on visit `number` was issued; `text` says where it was written."""
+        now = self._now()
+        self.pipeline.change_visit(lambda visit: visit.note_report(number, text, *now))
+
     def _add_condition(self, text: str) -> str:
         name, _, value = text.strip().partition(" ")
         if not name or not value.strip():

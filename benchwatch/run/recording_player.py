@@ -280,3 +280,6 @@ class RecordedCounter:
             UsageError: always.
         """
         raise UsageError("the visit can't be changed while a recording is shown.")
+
+    def note_report(self, number: int, text: str) -> None:
+        """Do nothing: a recording has no visit to report on."""

@@ -87,7 +87,7 @@ class BenchwatchApp(App[None]):
         self.animation_level = "none"
         self.set_class(not theme.colour, "plain")
         self.set_class(theme.word == "light", "light")
-        self._every_s = every_s
+        self._watch, self._every_s = watch, every_s
         self._redraw_asked = False
         self.ending = False
         """Whether the app is ending."""
@@ -300,12 +300,14 @@ class BenchwatchApp(App[None]):
 
     def _report(self, typed: str) -> None:
         """Issue the report on the visit of the counter, on a thread of its own."""
+        now = self.screen_state.frame().snapshot
         job = ReportToIssue(
-            visit=self.screen_state.frame().snapshot.visit,
+            visit=now.visit,
             journal=self.options.journal,
             folder=self.options.reports,
             typed=typed,
             elsewhere=self.is_web,
+            note=self._watch.counter(now.counter).note_report,
         )
         self._show_saved("the report is being made ...")
         self._do_beside("report", job.issue)

@@ -7,6 +7,7 @@ process that would hold up readings and keys.
 import json
 import subprocess
 import sys
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -37,13 +38,18 @@ class ReportToIssue:
     """The typed path; empty: a name is made."""
     elsewhere: bool = False
     """Whether the operator may be at another computer than this: then only a name may be typed."""
+    note: Callable[[int, str], None] = lambda _number, _sentence: None
+    """Gets the visit's number and the sentence on the report, once it is written."""
 
     def issue(self) -> str:
         """Write the report; return a sentence with its full path and issue, or what is wrong."""
         try:
-            return self._done(_run(self._words()))
+            sentence = self._done(_run(self._words()))
         except BenchwatchError as error:
             return str(error)
+        if self.visit is not None and self.visit.number is not None:
+            self.note(self.visit.number, sentence)
+        return sentence
 
     def _words(self) -> list[str]:
         """Return the words of the command.

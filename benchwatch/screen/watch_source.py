@@ -78,6 +78,9 @@ class CounterHandle(Protocol):
             BenchwatchError: the change can't be made now, or `text` is not of its form.
         """
 
+    def note_report(self, number: int, text: str) -> None:
+        """Log that a report on visit `number` was issued; `text` says where it was written."""
+
 
 class ChainControl(Protocol):
     """What the operator can say of counters on one signal; every method returns at once.

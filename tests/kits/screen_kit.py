@@ -491,6 +491,10 @@ class FakeCounter:
         self._watch.visit_changes.append((change, text))
         return f"{change} {text}".strip()
 
+    def note_report(self, number: int, text: str) -> None:
+        """Note where the report on a visit was written."""
+        self._watch.visit_changes.append((f"report on visit {number}", text))
+
 
 class FakeTrimmer:
     """A trimmer that records its turns and touches, each with the counter it was for."""

@@ -12,7 +12,7 @@ from benchwatch.commands.common.option_types import IDENT, Named
 from benchwatch.estimate.results import Settle, Tolerance
 from benchwatch.estimate.uncertainty.uncertainty_budget import USUAL_COVERAGE
 from benchwatch.report.leaving_words import bench_leaving_words, expanded_words, leaving_words
-from benchwatch.snapshot import CheckRow, ChecksNow, Records, Snapshot, VisitNow
+from benchwatch.snapshot import CheckRow, ChecksNow, LoggedEvent, Records, Snapshot, VisitNow
 
 FOUND, LEFT = kit.record("as found", 36.97e-9), kit.record("as left", 0.12e-9)
 SETTLED = Settle("settled", 100.0, None, None, None, "")
@@ -272,3 +272,52 @@ def test_of_many_counters_with_one_nominal_the_first_are_named():
 
     assert "chain not proven: c1, c2, c3, c4, c5 and 45 more have one nominal;" in said[50]
     assert len(said) == 53
+
+
+ISSUED = "report: /home/op/reports/0417-visit-12-issue-1.pdf, 0417 / visit 12 / issue 1"
+COMMAND = "benchwatch report 12 --out . writes the report into this folder."
+
+
+def test_a_report_that_was_issued_is_named_in_place_of_the_command():
+    """The command would only issue another one."""
+    said = left(FOUND, LEFT, report=ISSUED, report_s=700.0)
+
+    assert f"{ISSUED}." in said
+    assert "benchwatch report" not in " ".join(said)
+
+
+@pytest.mark.parametrize(("kind", "changed"), [("record", True), ("nudge", False)])
+def test_what_is_recorded_after_the_report_needs_the_next_issue(kind, changed):
+    """As left again: the file does not have it. What no report states needs none."""
+    now = kit.snapshot(
+        visit=VisitNow(unit="0417", number=12, report=ISSUED, report_s=700.0),
+        records=Records(as_found=FOUND, as_left=LEFT),
+        reading=kit.reading(0.12e-9, elapsed_s=800.0),
+    )
+    later = LoggedEvent(utc_s=1.9e9, elapsed_s=750.0, kind=kind)
+
+    said = " ".join(leaving_words(replace(now, logged_events=(later,))))
+
+    assert f"{ISSUED}." in said
+    assert ("benchwatch report 12 --out . writes the next issue." in said) == changed
+
+
+def test_on_a_bench_the_command_stays_for_visits_without_a_report():
+    """One has its file, the other only its record."""
+    one, other = (
+        kit.snapshot(
+            counter=name,
+            visit=VisitNow(unit=name, number=number, report=report, report_s=700.0),
+            records=Records(as_left=LEFT),
+            reading=kit.reading(0.12e-9, elapsed_s=800.0),
+        )
+        for name, number, report in (("ten", 12, ISSUED), ("five", 13, ""))
+    )
+
+    both = bench_leaving_words([one, other], groups=())
+    alone = bench_leaving_words([one], groups=())
+
+    assert f"{ISSUED}." in both
+    assert f"{ISSUED}." in alone
+    assert COMMAND.replace("12", "NUMBER") in both
+    assert "benchwatch report" not in " ".join(alone)

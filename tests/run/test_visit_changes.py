@@ -289,3 +289,24 @@ def test_a_watch_that_goes_on_under_another_tolerance_says_so(bench: MadeBench):
     (visit,) = bench.visits()
     assert (visit.tolerance, visit.settle) == (5e-9, "1 ppb in 10 min")
     assert [(one.name, one.text) for one in visit.remarks] == [("tolerance", "5 ppb")]
+
+
+def test_the_notes_keep_where_the_report_was_written(bench: MadeBench):
+    """In the notes and in the state of the visit; that of another visit is left out."""
+    said = "report: /home/op/reports/0417-visit-1-issue-1.pdf, 0417 / visit 1 / issue 1"
+    with bench.watching() as watched:
+        watched.feed(4.0)
+        visit = watched.now.visit
+        assert visit is not None
+        assert visit.number is not None
+        watched.counter.note_report(visit.number + 1, "report: elsewhere.pdf")
+        watched.counter.note_report(visit.number, said)
+        reported, events = watched.now.visit, watched.now.logged_events
+        watched.counter.change_visit("new visit", "")
+        another = watched.now.visit
+
+    assert reported is not None
+    assert reported.report == said
+    assert another is not None
+    assert another.report == ""
+    assert [one.text for one in events or () if one.text.startswith("report")] == [said]

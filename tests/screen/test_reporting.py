@@ -16,6 +16,7 @@ from benchwatch.screen.reporting import ReportToIssue
 from benchwatch.screen.typed_commands import ReportCommand, suggestions
 from benchwatch.screen.views.view_list import VIEWS
 from benchwatch.snapshot import VisitNow
+from benchwatch.system.processes import LOW_PRIORITY
 
 OPEN = VisitNow(unit="0418", number=1)
 
@@ -49,6 +50,7 @@ async def test_a_typed_report_is_issued(made):
     (file,) = folder.iterdir()
     assert sentence == f"report: {file}, 0418 / visit 1 / issue 1"
     assert file.stem == "0418-visit-1-issue-1"
+    assert watch.visit_changes == [("report on visit 1", sentence)]
     check_issued(made.register, made.journal, file)
 
 
@@ -59,6 +61,17 @@ def test_the_same_again_says_so(made):
     assert second == f"{first}, which has not changed"
     assert len(list((made.folder / "reports").iterdir())) == 1
     assert len(report_entries(made.register)) == 1
+
+
+def test_what_is_not_written_is_not_noted(made):
+    """Only a report that was issued goes into the notes."""
+    noted: list[tuple[int, str]] = []
+
+    refused = job(made, typed="x.odt", note=lambda *said: noted.append(said)).issue()
+    issued = job(made, note=lambda *said: noted.append(said)).issue()
+
+    assert "issue 1" not in refused
+    assert noted == [(1, issued)]
 
 
 @pytest.mark.parametrize(
@@ -157,9 +170,7 @@ def test_it_runs_behind_the_readings(made, monkeypatch, tmp_path):
 
     said = job(made).issue()
 
-    assert (
-        said == f"priority {min(os.nice(0) + reporting.LOW_PRIORITY, 19)}" or said == "priority 10"
-    )
+    assert said == f"priority {min(os.nice(0) + LOW_PRIORITY, 19)}" or said == "priority 10"
 
 
 def test_a_recording_has_no_report():
