@@ -178,7 +178,10 @@ class Watch:
             UsageError: as `counter`; there is no visit, or it or the watch is closed.
             FileError: the register can't be written.
         """
-        self._open_counter(counter).change_visit("close visit", "")
+        closing = self._open_counter(counter)
+        if closing.pipeline.visit is None:
+            raise UsageError("there is no visit, as nothing is kept: add journal='...'.")
+        closing.change_visit("close visit", "")
 
     @property
     def visit(self) -> VisitNow | None:
@@ -226,11 +229,14 @@ class Watch:
         """Return the handle to a counter as long as journal and register take what it says.
 
         Raises:
-            UsageError: as `counter`, or the watch is closed.
+            UsageError: as `counter`, or the watch or the visit is closed.
         """
         if self._closed:
             raise UsageError("the watch is closed: begin another one.")
-        return self.counter(name)
+        counter = self.counter(name)
+        if counter.pipeline.visit_is_closed():
+            raise UsageError("the visit is closed: watch again to begin another one.")
+        return counter
 
     def _raise_if_failed(self) -> None:
         """Raise the error that ended the run, as `events` says."""

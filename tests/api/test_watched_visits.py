@@ -1,5 +1,6 @@
 """A script makes the visit of a unit: watched, put on record, reported, and gone on with."""
 
+import time
 from decimal import Decimal
 from pathlib import Path
 
@@ -9,6 +10,8 @@ from register_kit import visit_drafts
 
 import benchwatch
 from benchwatch.register import RegisterFile, Unit
+from benchwatch.staleness import longest_age_s
+from benchwatch_simulators.bench.simulated_bench import open_bench
 
 NOBODY = "TCPIP0::127.0.0.1::1::SOCKET"
 """Nothing listens there."""
@@ -56,7 +59,7 @@ def test_a_script_and_the_command_go_on_with_one_visit(tmp_path: Path) -> None:
     with benchwatch.watch(sim="fast", count=3, journal=journal, unit="0417") as watch:
         list(watch)
         watch.close_visit()
-        with pytest.raises(benchwatch.UsageError, match="is closed"):
+        with pytest.raises(benchwatch.UsageError, match="the visit is closed: watch again"):
             watch.note("too late")
     with benchwatch.watch(sim="fast", count=3, journal=journal, unit="0417") as another:
         list(another)
@@ -70,6 +73,41 @@ def test_a_script_and_the_command_go_on_with_one_visit(tmp_path: Path) -> None:
     assert numbers == [visit.number for visit in visits]
     with pytest.raises(benchwatch.UsageError, match="the watch is closed"):
         watch.note("after its end")
+
+
+def test_a_counter_at_an_address_has_the_register_of_real_ones(tmp_path: Path) -> None:
+    """Read over a socket; a nameless visit of it goes on, and the unit's is another."""
+    journal = tmp_path / "mine.db"
+    with open_bench("fast", seed=5) as served:
+        address = served.resources["main"]
+        for name in (None, None, "0417"):
+            with benchwatch.watch(
+                address, nominal="10 MHz", count=12, journal=journal, unit=name, new_unit=True
+            ) as watch:
+                list(watch)
+                watch.record("measured")
+                if name is None:
+                    watch.note("unlabelled")
+
+    assert not (tmp_path / "register-simulated.db").exists()
+    visits = benchwatch.list_visits(journal=journal)
+    assert [(visit.unit, len(visit.runs)) for visit in visits] == [(None, 2), ("0417", 1)]
+    assert watch.visit is not None
+    assert (watch.visit.number, watch.visit.simulated) == (visits[1].number, False)
+
+
+def test_a_record_is_taken_straight_after_the_last_reading_only() -> None:
+    """An end in order leaves the numbers current as long as the next reading is not overdue."""
+    with benchwatch.watch(sim="fast", count=12) as watch:
+        list(watch)
+        while watch.counter().snapshot.link.state != "ended":
+            time.sleep(0.05)
+        record = watch.record()
+        time.sleep(longest_age_s(watch.counter().snapshot) or 0.0)
+        with pytest.raises(benchwatch.NoReadings, match="no readings come"):
+            watch.record()
+
+    assert record.readings >= 2
 
 
 def test_a_record_opens_a_nameless_visit(tmp_path: Path) -> None:
@@ -165,6 +203,8 @@ def test_a_unit_needs_a_journal_and_with_several_counters_a_name() -> None:
         benchwatch.watch([NOBODY, ELSEWHERE], unit="0417")
     with benchwatch.watch(NOBODY) as watch:
         assert watch.visit is None
+        with pytest.raises(benchwatch.UsageError, match="there is no visit, as nothing is kept"):
+            watch.close_visit()
 
 
 @pytest.mark.parametrize(("name", "value"), [("", "21.5 C"), ("room air", "21.5 C"), ("room", " ")])
