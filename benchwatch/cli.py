@@ -51,6 +51,22 @@ class LazyGroup(click.Group):
         assert isinstance(command, click.Command)
         return command
 
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Find the command; a mistyped name is answered with the nearest ones."""
+        try:
+            return super().resolve_command(ctx, args)
+        except click.UsageError as error:
+            from difflib import get_close_matches  # noqa: PLC0415 - only after a mistake
+
+            near = get_close_matches(args[0].lower(), COMMANDS, n=3)
+            if not near:
+                raise
+            named = " or ".join(f"'{one}'" for one in near)
+            said = f"{error.message.rstrip('.')}. Did you mean {named}?"
+            raise click.UsageError(said, ctx) from error
+
     def shell_complete(self, ctx: click.Context, incomplete: str) -> "list[CompletionItem]":
         """Return the completions of a word, without importing any command."""
         from click.shell_completion import CompletionItem  # noqa: PLC0415 - only for completion

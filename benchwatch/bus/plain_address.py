@@ -33,6 +33,7 @@ _SERIAL_DEVICE: Final = re.compile(
 _DEVICE_NAME: Final = re.compile(r"tty(?:ACM|AMA|S|USB)\d{1,3}(?:,[^:\s]*)?", re.ASCII)
 _SETTINGS: Final = r"(,[^:\s]*)?"
 _COM_PORT: Final = re.compile(rf"COM([1-9]\d{{0,2}}):?{_SETTINGS}", re.ASCII | re.IGNORECASE)
+_COM_AND_RATE: Final = re.compile(r"COM[1-9]\d{0,2}:\d[^:\s]*", re.ASCII | re.IGNORECASE)
 _GPIB: Final = re.compile(
     r"GPIB(?P<board>\d{0,2})(?:[ :,]+(?P<address>\d{1,3}))?", re.ASCII | re.IGNORECASE
 )
@@ -88,6 +89,12 @@ def _understood(address: str, *, windows: bool) -> str | None:
     """Return the resource that a plain address means; None where it is none."""
     if port := _COM_PORT.fullmatch(address):
         return _com_port(address, port, windows=windows)
+    if _COM_AND_RATE.fullmatch(address):  # before host and port
+        right = address.replace(":", ",", 1)
+        raise UsageError(
+            f"'{printable(address, 60)}': the settings of a serial port go behind a comma. "
+            f"Type {printable(right, 60)}."
+        )
     if gpib := _GPIB.fullmatch(address):  # before host and port, as in GPIB:5
         return _gpib(address, gpib)
     if _DEVICE_NAME.fullmatch(address):

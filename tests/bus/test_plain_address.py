@@ -78,6 +78,16 @@ def test_what_is_no_plain_address_stays(written):
     assert understood_resource(written) == written
 
 
+@pytest.mark.parametrize(
+    ("typed", "right"), [("COM3:9600", "COM3,9600"), ("com12:19200,7E1", "com12,19200,7E1")]
+)
+def test_settings_behind_a_colon_are_shown_behind_a_comma(typed, right):
+    """It is no host called COM3, on either system."""
+    for windows in (False, True):
+        with pytest.raises(UsageError, match=f"behind a comma. Type {right}[.]"):
+            understood_resource(typed, windows=windows)
+
+
 def test_the_table_of_the_page_is_true():
     """What docs/counters.md says of plain addresses is what happens."""
     page = (Path(__file__).parents[2] / "docs" / "counters.md").read_text("utf-8")

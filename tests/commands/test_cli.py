@@ -602,3 +602,14 @@ def test_names_of_files_that_no_system_has_are_a_sentence(capsys, words, option)
 
         assert code in {2, 3, 5}, errors
         assert "Traceback" not in errors
+
+
+def test_a_mistyped_command_is_answered_with_the_nearest(capsys):
+    """As parts of commands are; a word near none gets no guess."""
+    assert run(["watc"]) == 2
+    near = capsys.readouterr().err
+    assert run(["xqz"]) == 2
+    far = capsys.readouterr().err
+
+    assert "No such command 'watc'. Did you mean 'watch'?" in near
+    assert "Did you mean" not in far

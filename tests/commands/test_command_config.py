@@ -313,3 +313,27 @@ def test_what_is_typed_of_the_screen_comes_before_the_configuration(home):
     assert (typed.bell, typed.theme.word, never.bell) == (True, "dark", False)
     assert [key.label for key in of_file.keys["note"]] == ["y"]
     assert of_file.keys_from == str(path)
+
+
+def test_a_fault_in_the_configured_bench_file_is_told_where_a_counter_is_named(capsys, home):
+    """The word can only be a name in that file, so its fault is what keeps the watch from it."""
+    configured(home, 'bench = "../../bench.toml"\n')
+    a_bench(home, ("warm", "TCPIP0::192.168.1.20::5025::SOCKET"), more="tolerence = '5 ppb'")
+
+    code, _, errors = run_here(capsys, "watch", "warm", "--no-journal")
+
+    assert code == 2
+    assert "did you mean 'tolerance'?" in errors
+    assert "does not say how" not in errors
+
+
+def test_a_mistyped_counter_of_the_configured_bench_file_lists_its_counters(capsys, home):
+    """It may also be a host, so the way to ask there stands beside them."""
+    configured(home, 'bench = "../../bench.toml"\n')
+    a_bench(home, ("warm", "TCPIP0::192.168.1.20::5025::SOCKET"), ("cold", "/dev/ttyUSB7"))
+
+    code, _, errors = run_here(capsys, "watch", "worm", "--no-journal")
+
+    assert code == 2
+    assert "has no counter 'worm'. There are: warm, cold." in errors
+    assert "benchwatch find worm asks there" in errors

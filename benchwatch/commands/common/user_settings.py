@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from benchwatch.bench import load_bench
 from benchwatch.bus import DEFAULT_BACKEND
+from benchwatch.bus.plain_address import resources_of_host
 from benchwatch.commands.common.output import narrate
 from benchwatch.configuration import (
     KEYS_TABLE,
@@ -19,7 +20,7 @@ from benchwatch.configuration import (
     configuration_table,
     load_configuration,
 )
-from benchwatch.errors import BenchwatchError
+from benchwatch.errors import BenchwatchError, UsageError
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.plan import Plan
 from benchwatch.quantity import parse_settle, parse_tolerance, printable
@@ -62,9 +63,14 @@ class UserSettings:
         Args:
             words: what was typed as counters.
             others: whether something else says what is watched, such as a simulated bench.
+
+        Raises:
+            UsageError: a word can only be a name, and the bench file has no counter of that name.
         """
         file: Path | None = self.found.value("bench")
-        if others or file is None or (words and not _are_counters(words, file)):
+        if others or file is None:
+            return None
+        if words and not _are_counters(words, file, self.found.source("bench")):
             return None
         narrate(f"bench file {printable(str(file), 200)}, as {self.found.source('bench')} says")
         return file
@@ -129,12 +135,26 @@ def check_keys(found: Configuration) -> None:
     with_changed_keys(VIEWS, found.value(KEYS_TABLE), found.source(KEYS_TABLE))
 
 
-def _are_counters(words: tuple[str, ...], file: Path) -> bool:
-    """Return whether every word is the name of a counter in the bench file."""
+def _are_counters(words: tuple[str, ...], file: Path, source: str) -> bool:
+    """Return whether the words mean counters in the bench file that `source` names.
+
+    So they do where the file has a fault and each of them could only be a name: who reads the file
+    then says what is wrong in it.
+
+    Raises:
+        UsageError: the file has no counter called so, and the word is no whole address either.
+    """
     if not all(_NAME.fullmatch(word) for word in words):
         return False
     try:
-        names = {plan.name for plan in load_bench(file).plans()}
+        names = [plan.name for plan in load_bench(file).plans()]
     except BenchwatchError:
-        return False
-    return names.issuperset(words)
+        return all(resources_of_host(word) for word in words)
+    for word in words:
+        if word not in names and resources_of_host(word):
+            raise UsageError(
+                f"the bench file {printable(str(file), 200)}, as {source} says, has no counter "
+                f"'{printable(word)}'. There are: {', '.join(names)}. If it is a host: "
+                f"benchwatch find {printable(word)} asks there in each way."
+            )
+    return set(names).issuperset(words)
