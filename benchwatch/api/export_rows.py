@@ -2,13 +2,12 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from decimal import Decimal
 from typing import Final
 
 import numpy as np
 
 from benchwatch.estimate.array_types import FloatArray, IntArray
-from benchwatch.quantity import how_many, round_nominal
+from benchwatch.quantity import how_many
 from benchwatch.reading import OVERRANGE, REPEAT
 from benchwatch.recording import Recording, RecordingGap
 
@@ -140,7 +139,7 @@ def losses(recording: Recording) -> list[str]:
         what = how_many(len(recording.marks), "note")
         sentences.append(f"{what} left out of the table; JSON lines keep them.")
     sentences += _flag_loss(recording) + _correction_loss(recording)
-    return [*sentences, *_nominal_loss(recording), *phase_loss(recording)]
+    return [*sentences, *phase_loss(recording)]
 
 
 def _flag_loss(recording: Recording) -> list[str]:
@@ -158,16 +157,6 @@ def _correction_loss(recording: Recording) -> list[str]:
         return []
     how = "read them back with --value-column fractional_offset"
     return [f"frequency_hz is as read, and the offsets are corrected for the time base: {how}."]
-
-
-def _nominal_loss(recording: Recording) -> list[str]:
-    """Return a sentence on a nominal that a reader of the table would not guess; none else."""
-    nominal, texts = recording.nominal, recording.text
-    if recording.kind != "frequency_hz" or nominal is None or not texts:
-        return []
-    if round_nominal(Decimal(texts[len(texts) // 2])) == nominal:
-        return []
-    return [f"the nominal is no round number: read the table back with --nominal {nominal:f}."]
 
 
 def phase_loss(recording: Recording) -> list[str]:

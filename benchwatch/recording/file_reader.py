@@ -25,6 +25,7 @@ from benchwatch.recording.recorded_run import (
 )
 from benchwatch.recording.rows import CounterFacts, CounterRows, Rows
 from benchwatch.recording.run_selection import Selection
+from benchwatch.recording.tables.own_comment import LONGEST_COMMENT_BYTES
 from benchwatch.recording.tables.parquet_rows import is_parquet, read_parquet_rows
 from benchwatch.recording.tables.table_request import TableRequest
 from benchwatch.recording.tables.table_rows import read_table_rows
@@ -162,13 +163,17 @@ def open_row_streams(
     if is_parquet(path):
         return [read_parquet_rows(path, asked, position)]
     source = shown_name(path)
-    line, blocks = first_content(read_blocks(path, position), source)
+    blocks = read_blocks(path, position)
+    begin = next(blocks, None)
+    comment = b"" if begin is None else begin.data[: LONGEST_COMMENT_BYTES + 1]
+    blocks = blocks if begin is None else chain([begin], blocks)
+    line, blocks = first_content(blocks, source)
     if line is None:
         raise FileError(f"{source} holds no readings: it is empty.")
     if line.text.lstrip().startswith("{"):
         lines = filter(is_content, chain([line], decode_lines(blocks, source)))
         return [read_json_rows(source, lines)]
-    return [read_table_rows(source, line, blocks, asked)]
+    return [read_table_rows(source, line, blocks, asked, comment)]
 
 
 class RecordingBuilder:

@@ -51,6 +51,8 @@ class CounterFacts:
     """Unix seconds at time 0, where the file gives dates."""
     nominal: Decimal | None = None
     """Hertz, where the file states it."""
+    nominal_from: str = ""
+    """Where in the file, if it is to be said: ``its first line``."""
     parts: int = 1
     """How many of the column's unit make 1: 10^9 for offsets in ppb."""
     reports_gaps: bool = False

@@ -45,6 +45,13 @@ def decide_nominal(
     """
     source, kind = facts.source, facts.kind
     nominal = stated or facts.nominal
+    if facts.nominal is not None and facts.nominal_from:
+        own = f"{format_frequency(facts.nominal)} from {facts.nominal_from}"
+        told = f"nominal taken as {own}; --nominal says otherwise."
+        if stated is not None:
+            told = f"nominal {format_frequency(stated)} as typed goes before {own}."
+        if stated != facts.nominal:
+            facts.notes.append(f"{source}: {told}")
     if nominal is None and kind in {"frequency_hz", "period_s"}:
         nominal = _guess(facts, values)
     elif nominal is not None:

@@ -1,5 +1,6 @@
 """Exported recordings: each form is read back with the same numbers, and nothing is lost."""
 
+import gzip
 import io
 import json
 from dataclasses import replace
@@ -20,7 +21,7 @@ from benchwatch.api.export_rows import ROWS_AT_ONCE
 from benchwatch.api.export_tables import write_csv
 from benchwatch.journal import default_path
 from benchwatch.reading import OVERRANGE, REPEAT
-from benchwatch.recording import Recording, RecordingGap
+from benchwatch.recording import Recording, RecordingGap, read_recording
 
 
 @pytest.fixture
@@ -64,6 +65,52 @@ def test_a_file_is_read_back_with_the_same_numbers(
     assert done.code == 0, done.err
     assert "900 readings" in done.err
     assert numbers_of(command, exported) == numbers_of(command, path)
+
+
+@pytest.mark.parametrize("ending", ["csv", "csv.gz", "parquet"])
+def test_an_odd_nominal_is_read_back(command: Command, tmp_path: Path, ending: str) -> None:
+    """Offsets and budget are from the file's own nominal, unless another is typed; that is said."""
+    needs_library(ending)
+    path = write_station_run(tmp_path)
+    exported = tmp_path / f"out.{ending.removesuffix('.gz')}"
+    typed = ("--nominal", "9999900")
+    assert command("export", *typed, str(path), "--out", str(exported)).code == 0
+    if ending.endswith(".gz"):
+        exported.with_name("out.csv.gz").write_bytes(gzip.compress(exported.read_bytes()))
+        exported = exported.with_name("out.csv.gz")
+
+    budgets = [
+        command("budget", "--json", *words, str(file))
+        for file, words in ((path, typed), (exported, ()), (exported, ("--nominal", "10MHz")))
+    ]
+
+    offsets = [
+        [line["estimate"] for line in budget.lines if "estimate" in line] for budget in budgets
+    ]
+    assert offsets[0] == offsets[1] != offsets[2]
+    assert offsets[0][0] == pytest.approx(1e-5, rel=1e-3)
+    if "csv" in ending:
+        assert "nominal taken as 9.9999 MHz from its first line" in budgets[1].err
+        assert "nominal 10 MHz as typed goes before 9.9999 MHz from its first" in budgets[2].err
+        assert read_recording(str(exported)).counter == "main"
+
+
+@pytest.mark.parametrize(
+    "comment",
+    [
+        "# counter",
+        "# counter of the workshop",
+        "# counter main; nominal 0 Hz",
+        f"# counter {'x' * 300}; nominal 9999900 Hz",
+        "# counter main; nominal 1e7 Hz",
+    ],
+)
+def test_other_comments_state_no_nominal(tmp_path: Path, comment: str) -> None:
+    """Nor is a wrong one taken: the nominal is the round number near the readings."""
+    path = tmp_path / "run.csv"
+    path.write_text(f"{comment}\ntime_s,frequency_hz\n0,10000000.1\n1,10000000.2\n")
+
+    assert read_recording(str(path)).nominal == Decimal(10_000_000)
 
 
 @pytest.mark.parametrize("ending", ["csv", "jsonl", "parquet"])

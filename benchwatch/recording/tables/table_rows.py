@@ -37,6 +37,7 @@ from benchwatch.recording.tables.dialect import (
     header_cells,
     with_any_point,
 )
+from benchwatch.recording.tables.own_comment import take_own_comment
 from benchwatch.recording.tables.row_times import RowTimes, epoch_of
 from benchwatch.recording.tables.table_columns import (
     ColumnFinder,
@@ -55,7 +56,11 @@ MOST_SOUGHT_BLOCKS: Final = 20
 
 
 def read_table_rows(
-    source: str, first: TextLine, blocks: Iterator[TextBlock], asked: TableRequest
+    source: str,
+    first: TextLine,
+    blocks: Iterator[TextBlock],
+    asked: TableRequest,
+    comment: bytes = b"",
 ) -> Iterator[CounterRows]:
     """Read the rows of a table, block by block.
 
@@ -64,6 +69,7 @@ def read_table_rows(
         first: first line that is neither empty nor a comment.
         blocks: the lines after it.
         asked: what the caller states on the columns.
+        comment: the beginning of the file, where an export names its counter.
 
     Raises:
         FileError: the text is no such table; the message names the line.
@@ -79,6 +85,7 @@ def read_table_rows(
             "--interval 1s."
         )
     facts = CounterFacts(source=source, kind=columns.kind, parts=columns.unit.parts, notes=notes)
+    take_own_comment(facts, comment, first.text)
     if head:
         at = location(source, head[0].number)
         facts.epoch_s = epoch_of(facts, finder.first_moment(columns), at)
