@@ -15,7 +15,12 @@ from benchwatch.recording.decimals import Decimals
 from benchwatch.recording.gap_finder import GapFinder
 from benchwatch.recording.phase_steps import PhaseSteps, wrap_note
 from benchwatch.recording.recorded_run import ColumnKind, ReadingBatch, Recording, RecordingGap
-from benchwatch.recording.row_spacing import SpacingTracker, TimeOrdering, unevenness_note
+from benchwatch.recording.row_spacing import (
+    SpacingTracker,
+    TimeOrdering,
+    rounding_note,
+    unevenness_note,
+)
 from benchwatch.recording.rows import CounterFacts, Rows
 from benchwatch.recording.unit_checks import decide_nominal
 
@@ -172,9 +177,11 @@ class ReadingBuilder:
         self.interval_s = spacing.interval_s or None
         if facts.reports_gaps:
             self._ordering = TimeOrdering(facts, spacing.interval_s)
+        steps_s = self._spacing.steps_s
         values = np.concatenate([rows.value.floats()[_usable(rows)] for rows in waiting])
         self.nominal = decide_nominal(facts, values / facts.parts, self.nominal)
-        facts.notes += unevenness_note(facts, self._spacing.steps_s, spacing)
+        rounded = [] if self.stated.interval_s else rounding_note(facts, steps_s, spacing)
+        facts.notes += rounded or unevenness_note(facts, steps_s, spacing)
         batches = [self._batch(rows, known=True) for rows in waiting]
         if facts.kind == "phase_s" and self.stated.wraps_s is None and spacing.interval_s:
             steps_s = np.concatenate([batch.offset for batch in batches]) * spacing.interval_s

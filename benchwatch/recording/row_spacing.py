@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from decimal import Decimal
 from typing import Final
 
 import numpy as np
@@ -23,6 +24,15 @@ NEAR_MULTIPLE_SHARE: Final = 0.1
 MOST_IRREGULAR_SHARE: Final = 0.1
 """A file is evenly spaced when at most this part of its steps is more than `NEAR_MULTIPLE_SHARE` of
 a median step away from a multiple of it: a missing row makes a step of two or more medians."""
+MOST_ROUNDED_SHARE: Final = 0.01
+"""Times are called rounded when the mean step differs from the median by more than this part."""
+FEWEST_ROUNDED_STEPS: Final = 50
+"""Where rows are missing at random, so many steps do not pass for rounded ones by chance."""
+LARGEST_SIZE_SPREAD: Final = 0.01
+"""Steps of rounded times have two sizes; of their difference none is farther from both."""
+LARGEST_STRAY_ROUNDINGS: Final = 2.0
+"""Range within which rounded times stray about the mean spacing, in rounding steps: one by their
+rounding, and one by that of the first and the last."""
 KEPT_STEPS: Final = 1000
 """Steps kept from before the newest rows; the usual step is the median of all of them."""
 
@@ -87,6 +97,46 @@ def unevenness_note(facts: CounterFacts, steps_s: FloatArray, spacing: RowSpacin
         f"{steps.max():.4g} s; stability takes it as {interval_s:.6g} s throughout."
     )
     return [note]
+
+
+def rounding_note(facts: CounterFacts, steps_s: FloatArray, spacing: RowSpacing) -> list[str]:
+    """Return one note when evenly spaced rows have coarsely rounded times; none otherwise.
+
+    The steps of such times have two sizes, one rounding step apart, and the times stay near a
+    straight line; those of rows that wander do not. A step that may be a missing row excludes it.
+
+    Args:
+        facts: facts on the counter, for messages.
+        steps_s: times from row to row, (n,).
+        spacing: spacing found from these steps.
+    """
+    count = steps_s.size
+    if facts.reports_gaps or count < FEWEST_ROUNDED_STEPS or steps_s.min() <= 0:
+        return []
+    mean_s, rounding_s = float(steps_s.mean()), float(np.ptp(steps_s))
+    usual_s = spacing.interval_s
+    gaps = steps_s.max() > LONGEST_STEP_INTERVALS * usual_s
+    if gaps or abs(mean_s - usual_s) <= MOST_ROUNDED_SHARE * mean_s:
+        return []
+    away_s = np.cumsum(steps_s - mean_s)
+    sizes = (steps_s - steps_s.min()) / rounding_s
+    between = np.minimum(sizes, 1 - sizes).max() > LARGEST_SIZE_SPREAD
+    if between or np.ptp(away_s) > LARGEST_STRAY_ROUNDINGS * rounding_s:
+        return []
+    interval_s = _shortest_between(mean_s, rounding_s / count)
+    note = (
+        f"{facts.source}: the times look rounded to {rounding_s:.3g} s: most steps are "
+        f"{usual_s:.6g} s, but their mean is {mean_s:.6g} s. If the readings are evenly spaced, "
+        f"type --time-column none --interval {interval_s}s."
+    )
+    return [note]
+
+
+def _shortest_between(value: float, margin: float) -> str:
+    """Write a positive number with the fewest digits that keep it within `margin`."""
+    texts = (f"{value:.{digits}g}" for digits in range(1, 12))
+    short = next((t for t in texts if abs(float(t) - value) <= margin), f"{value:.12g}")
+    return f"{Decimal(short):f}"
 
 
 class SpacingTracker:

@@ -183,3 +183,51 @@ def test_what_replay_writes_reads_back_to_the_same_lines(tmp_path: Path) -> None
     assert "spike" in first.out
     assert "overrange" in first.out
     assert second.out == first.out
+
+
+def table_of(stamps: list[str], heading: str) -> str:
+    """Write a table of readings at these times."""
+    rows = (f"{stamp},{1e-9 * (n % 5):.1e}" for n, stamp in enumerate(stamps))
+    return "\n".join([f"{heading},offset", *rows, ""])
+
+
+@pytest.mark.parametrize(
+    ("heading", "stamps", "interval"),
+    [
+        ("MJD", [f"{64000.3 + n * 10 / 86400:.5f}" for n in range(600)], "10"),
+        ("time_s", [str(int(n * 1.7)) for n in range(2500)], "1.7"),
+        ("time_s", [f"{n * 0.0125:.3f}" for n in range(600)], "0.0125"),
+    ],
+)
+def test_rounded_times_are_told_with_what_to_type(
+    tmp_path: Path, heading: str, stamps: list[str], interval: str
+) -> None:
+    """The interval is the one by which the times were made, before they were rounded."""
+    path = write(tmp_path / "run.csv", table_of(stamps, heading))
+    options = ["--time-column", "none", "--interval", f"{interval}s"]
+
+    rounded, told = run_each(
+        [["stability", "--json", path], ["stability", "--json", path, *options]]
+    )
+
+    assert rounded.narration.count("the times look rounded") == 1
+    assert f"type {' '.join(options)}." in rounded.narration
+    assert rounded.lines[0]["tau_s"] != float(interval)
+    assert "rounded" not in told.narration
+    assert told.lines[0]["tau_s"] == float(interval)
+
+
+def test_missing_rows_and_wandering_times_are_no_rounded_ones(tmp_path: Path) -> None:
+    """Every other, or one in three, of evenly spaced rows is lost by chance; or steps vary."""
+    rng = np.random.default_rng(unseen_seed())
+    lost = [np.flatnonzero(rng.random(900) > share) for share in (0.02, 0.3, 0.5, 0.6)]
+    wander = np.cumsum(rng.uniform(0.9, 1.3, 900))
+    walk = np.cumsum(rng.choice([0.9, 1.0], 900, p=[0.3, 0.7]))
+    commands = []
+    for n, moments in enumerate([*lost, wander, walk]):
+        text = table_of([f"{moment:.6f}" for moment in moments.tolist()], "time_s")
+        commands.append(["stability", write(tmp_path / f"run{n}.csv", text)])
+
+    outcomes = run_each(commands)
+
+    assert not any("rounded" in outcome.narration for outcome in outcomes)
