@@ -32,6 +32,7 @@ from benchwatch.errors import (
     NoReadings,
     NotACounter,
     ReplyError,
+    ReplyTimeout,
     UsageError,
 )
 from benchwatch.plan import OVERDUE_MARGIN_S
@@ -230,14 +231,26 @@ class Acquisition(threading.Thread):
 
         To load all drivers takes a while, in which the next lines would wait.
         """
-        return self._with_hint(error) if self._retry_policy.tries >= TRIES_BEFORE_HINT else error
+        if self._retry_policy.tries >= TRIES_BEFORE_HINT or not self._newest_line():
+            return self._with_hint(error)
+        return error
+
+    def _newest_line(self) -> str:
+        """Return the newest line that came over the link; empty where none did."""
+        return getattr(self._link, "newest_line", "")
 
     def _with_hint(self, error: BenchwatchError) -> BenchwatchError:
         """Return `error`, with the drivers that read what came, if the present one never did."""
-        line = getattr(self._link, "newest_line", "")
-        if self._hint is None or not line or self._retry_policy.has_read:
+        line = self._newest_line()
+        if self._hint is None or self._retry_policy.has_read:
             return error
         if not isinstance(self._driver, str) or isinstance(error, UsageError):
+            return error
+        if not line:
+            # Only what is asked over the network without --ask can tell its dialect at once.
+            if isinstance(error, ReplyTimeout) and self._resource.upper().startswith("TCPIP"):
+                where = printable(self._resource, 200)
+                return ReplyTimeout(f"{error} benchwatch find {where} says which driver fits.")
             return error
         if line not in self._hinted_lines and len(self._hinted_lines) < MOST_HINTS:
             self._hinted_lines[line] = self._hint(line, self._driver)

@@ -738,3 +738,16 @@ def _until(condition: Any, timeout_s: float = 10.0) -> None:
     while not condition():
         assert time.monotonic() < deadline
         time.sleep(0.002)
+
+
+@pytest.mark.parametrize("with_hints", [True, False])
+def test_a_counter_that_never_said_a_thing_may_need_another_driver(*, with_hints: bool) -> None:
+    """The sentence names the command that tells which one fits."""
+    bus = FakeBus({"READ?": MUTE})
+    hint = (lambda _line, _driver: "") if with_hints else None
+
+    acquisition, notebook = acquire(bus, driver="talk-only", hint=hint)
+
+    said = " ".join(one.reason for one in notebook.gaps) + str(acquisition.error)
+    find = "benchwatch find TCPIP0::127.0.0.1::5025::SOCKET says which driver fits."
+    assert (find in said) == with_hints

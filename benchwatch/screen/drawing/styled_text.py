@@ -135,7 +135,9 @@ def wrapped(words: Iterable[StyledLine], width: int, gap: int = 2) -> list[Style
 
 def wrapped_text(text: str, width: int, role: Role = Role.TEXT) -> list[StyledLine]:
     """Flow running text into rows of at most `width` cells; an empty text gives an empty row."""
-    return wrapped([line((word, role)) for word in text.split()], width, 1) or [StyledLine()]
+    most = max(width, 1)  # characters; a longer word, such as a path, goes on in the next line
+    parts = (word[at : at + most] for word in text.split() for at in range(0, len(word), most))
+    return wrapped([line((part, role)) for part in parts], width, 1) or [StyledLine()]
 
 
 def safe(text: str, limit: int = 200) -> str:

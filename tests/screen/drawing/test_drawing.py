@@ -21,6 +21,7 @@ from benchwatch.screen.drawing.styled_text import (
     line,
     safe,
     wrapped,
+    wrapped_text,
 )
 from benchwatch.screen.drawing.theme import ASCII, UNICODE, Theme
 
@@ -47,6 +48,17 @@ def test_spread_keeps_the_right_end_when_room_is_short():
     row = at_both_ends(line("a long identity"), line("right"), 10)
 
     assert row.plain == "a lonright"
+
+
+@pytest.mark.parametrize("width", [1, 7, 30])
+def test_a_word_longer_than_a_row_goes_on_in_the_next(width):
+    """Nothing of a long path is lost."""
+    path = "/home/op/reports/0417-visit-1-issue-1.pdf"
+
+    rows = wrapped_text(f"report: {path}, issue 1", width)
+
+    assert "".join(row.plain for row in rows).replace(" ", "") == f"report:{path},issue1"
+    assert all(row.width <= width for row in rows)
 
 
 def test_wrapped_starts_a_new_row_when_a_word_does_not_fit():
