@@ -144,9 +144,9 @@ def on_the_bench(folder: Path) -> Path:
             screen.type(b"q")
             assert screen.end() == 0
             said = screen.seen.rpartition(b"\x1b[?1049l")[2].decode()
-    assert "benchwatch report 1 --out . writes the report into this folder" in said
     shown = re.search(r"report: (\S+), 0417 / visit 1 / issue 1", "\n".join(rows))
     assert shown is not None, rows
+    assert f"{Path(shown[1]).name}, 0417 / visit 1 / issue 1." in said
     return Path(shown[1])
 
 
