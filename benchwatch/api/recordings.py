@@ -69,8 +69,8 @@ def read_file(
         nominal=hertz_or_none(nominal),
         column=column,
         interval_s=seconds_or_none(interval),
-        time_column=None if time_column is None else str(time_column),
-        value_column=None if value_column is None else str(value_column),
+        time_column=_column_words(time_column),
+        value_column=_column_words(value_column),
         wraps_s=decimal_seconds(wraps),
     )
 
@@ -98,8 +98,8 @@ def read_counters(
         nominal=hertz_or_none(nominal),
         column=column,
         interval_s=seconds_or_none(interval),
-        time_column=None if time_column is None else str(time_column),
-        value_column=None if value_column is None else str(value_column),
+        time_column=_column_words(time_column),
+        value_column=_column_words(value_column),
         wraps_s=decimal_seconds(wraps),
     )
     return {recording.name: recording for recording in found}
@@ -202,3 +202,8 @@ def _journal_path(journal: FilePath | None) -> Path:
             raise UsageError(f"{shown_name(str(path))} is no journal: read_file reads a file.")
         raise UsageError(f"there is no journal at {printable(str(path), 200)} yet.")
     return path
+
+
+def _column_words(column: TableColumn | None) -> str | None:
+    """Return a column's heading or number as it is typed for a command."""
+    return None if column is None else str(column)

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 from contextlib import AbstractContextManager
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from decimal import Decimal
 from functools import wraps
 from typing import Any, Final
@@ -47,7 +47,10 @@ wraps_option: Final = click.option(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RecordingOptions:
-    """Typed options on how to read recorded files; None: not typed."""
+    """Typed options on how to read recorded files; None: not typed.
+
+    The fields are arguments of `benchwatch.recording.read_recordings`.
+    """
 
     nominal: Decimal | None = None
     """Hertz."""
@@ -77,16 +80,11 @@ class RecordingOptions:
         with _reading(source, position):
             recording = read_recording(
                 source.path,
-                nominal=self.nominal,
-                column=self.column,
-                interval_s=self.interval_s,
-                time_column=self.time_column,
-                value_column=self.value_column,
-                wraps_s=self.wraps_s,
                 counter=counter,
                 offsets_only=True,
                 selection=source.selection,
                 position=position,
+                **asdict(self),
             )
         for sentence in recording.notes:
             narrate(sentence)
@@ -97,15 +95,7 @@ class RecordingOptions:
         position = ReadPosition()
         with _reading(source, position):
             recordings = read_recordings(
-                source.path,
-                nominal=self.nominal,
-                column=self.column,
-                interval_s=self.interval_s,
-                time_column=self.time_column,
-                value_column=self.value_column,
-                wraps_s=self.wraps_s,
-                selection=source.selection,
-                position=position,
+                source.path, selection=source.selection, position=position, **asdict(self)
             )
         for recording in recordings:
             for sentence in recording.notes:
