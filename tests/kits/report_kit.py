@@ -6,12 +6,15 @@ and a 10 MHz one (0418). Each function makes a journal and a register in a folde
 
 import math
 import sqlite3
-from collections.abc import Iterable, Sequence
+import tempfile
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import closing
+from copy import copy
 from dataclasses import dataclass, replace
 from decimal import Decimal
+from functools import cache, wraps
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Concatenate, Final, ParamSpec
 
 import numpy as np
 from chain_kit import made_result
@@ -114,6 +117,34 @@ class MadeVisit:
             visit = reader.visit(self.name)
         assert visit is not None
         return visit
+
+
+_Options = ParamSpec("_Options")
+
+
+def made_once(
+    make: Callable[Concatenate[Path, _Options], MadeVisit],
+) -> Callable[Concatenate[Path, _Options], MadeVisit]:
+    """Make each visit once a process, as its watch takes seconds; after that write its files again.
+
+    All copies have the keys of the first; `inspect.unwrap` gives the function that makes one anew.
+    """
+
+    @cache
+    def kept(**options: Any) -> tuple[MadeVisit, dict[str, bytes]]:
+        with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as there:
+            made = make(Path(there), **options)  # type: ignore[call-arg] # it has no others
+            return made, {path.name: path.read_bytes() for path in Path(there).iterdir()}
+
+    @wraps(make)
+    def written(folder: Path, *_: _Options.args, **options: _Options.kwargs) -> MadeVisit:
+        made, files = kept(**options)
+        folder.mkdir(parents=True, exist_ok=True)
+        for name, content in files.items():
+            (folder / name).write_bytes(content)
+        return replace(made, bench=replace(made.bench, folder=folder, clock=copy(made.bench.clock)))
+
+    return written
 
 
 def _bench(folder: Path, simulated: str | None = None) -> MadeBench:
@@ -289,6 +320,7 @@ def warm_up(rest: float, from_s: float, count: int, spacing_s: float) -> list[fl
     return [rest + 4e-7 * math.exp(-(from_s + n * spacing_s) / 500.0) for n in range(1, count + 1)]
 
 
+@made_once
 def good_visit(folder: Path, *, closes: bool = True, simulated: str | None = None) -> MadeVisit:
     """Make a visit that went well, over two days: 36.97 ppb found, 0.12 ppb left, closed.
 
@@ -345,6 +377,7 @@ def _trim(made: FedWatch, offset: float, goals: Sequence[float], pull: float) ->
     made.feed([offset] * 20)
 
 
+@made_once
 def bad_visit(folder: Path) -> MadeVisit:
     """Make a visit that went badly: 5 MHz, counted by the counter itself, and cut off.
 
@@ -368,6 +401,7 @@ def bad_visit(folder: Path) -> MadeVisit:
     return made.done(power_on_utc_s=began_utc_s)
 
 
+@made_once
 def empty_visit(folder: Path) -> MadeVisit:
     """Make a visit that was opened and closed again, without a reading."""
     made = FedWatch(_bench(folder))
@@ -377,6 +411,7 @@ def empty_visit(folder: Path) -> MadeVisit:
     return made.done()
 
 
+@made_once
 def long_visit(folder: Path, notes: int = 400) -> MadeVisit:
     """Make a visit with very many notes and very long names."""
     bench, found = _bench(folder), 3.1e-9
@@ -408,6 +443,7 @@ def long_visit(folder: Path, notes: int = 400) -> MadeVisit:
     return made.done(found=found, left=found)
 
 
+@made_once
 def hostile_visit(folder: Path) -> MadeVisit:
     """Make a visit whose texts are markup, formulas, terminal escapes and other scripts."""
     bench, found = _bench(folder), 3.1e-9
@@ -431,6 +467,7 @@ def hostile_visit(folder: Path) -> MadeVisit:
     return made.done(found=found, left=found)
 
 
+@made_once
 def ageing_visits(folder: Path, years: int = 5) -> MadeVisit:
     """Make a closed visit a year, which finds the unit 3 ppb above as left; return the newest."""
     bench = _bench(folder)

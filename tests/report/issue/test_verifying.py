@@ -3,6 +3,7 @@
 import os
 import sqlite3
 from contextlib import closing
+from inspect import unwrap
 from pathlib import Path
 
 import pytest
@@ -88,7 +89,7 @@ def test_a_draft_is_said_to_be_one(made, ending):
 
 def test_an_issue_that_the_register_never_had(made, tmp_path):
     """A report of another bench is said to be issued elsewhere, or never."""
-    other = good_visit(tmp_path / "other")
+    other = unwrap(good_visit)(tmp_path / "other")
     issue(other, "one.json")
     amend_record(other, 1e-9, "wrong")
     issue(other, "two.json")
