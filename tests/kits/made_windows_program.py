@@ -5,7 +5,7 @@ modules fcntl, termios, tty, pty, resource, grp and pwd; `select.poll`, and `sel
 anything but sockets; flags, signals and calls of POSIX; signal 0; folders that can be opened; a
 clock finer than 15.6 ms behind `time.monotonic`. What is made: the locks of ``msvcrt``, and the
 call that opens a file. Give it the words of a command; ``--import-all`` imports each module of the
-program instead.
+program instead, and ``--each`` runs commands as `forks_kit` does.
 """
 
 import asyncio
@@ -193,4 +193,9 @@ if __name__ == "__main__":
     else:
         from benchwatch.cli import main
 
-        main()
+        if sys.argv[1:2] == ["--each"]:
+            from forks_kit import main_of_forks
+
+            main_of_forks(main, *sys.argv[2:])
+        else:
+            main()

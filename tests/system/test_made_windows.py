@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
+from forks_kit import Ended, run_each
 from load_kit import LONGEST_WAIT_S
 from terminal_kit import Terminal
 
@@ -40,25 +41,35 @@ def test_each_module_can_be_imported(tmp_path: Path) -> None:
     assert done.returncode == 0, done.stderr
 
 
-@pytest.mark.parametrize(
-    "words",
-    [["stability", "FILE"], ["budget", "FILE"], ["replay", "FILE", "--json"], ["doctor"],
-     ["units"], ["visits"], ["drivers"], ["--version"]],
-    ids=lambda words: words[0],
+COMMANDS = (
+    ("stability", "FILE", "--nominal", "10MHz"), ("budget", "FILE", "--nominal", "10MHz"),
+    ("replay", "FILE", "--json", "--nominal", "10MHz"), ("doctor",), ("units",), ("visits",),
+    ("drivers",), ("--version",),
 )  # fmt: skip
-def test_commands_end_in_order(words: list[str], tmp_path: Path) -> None:
-    """A command gives its data or a sentence, and no traceback."""
-    file = tmp_path / "run.csv"
+
+
+@pytest.fixture(scope="module")
+def ended(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Ended]:
+    """Run the commands on the made system; return what each left, by its first word."""
+    folder = tmp_path_factory.mktemp("made_windows")
+    file = folder / "run.csv"
     file.write_text(f"time_s,frequency_hz\n{ROWS}")
-
-    done = run(
-        [str(file) if word == "FILE" else word for word in words]
-        + ["--nominal", "10MHz"] * ("FILE" in words),
-        tmp_path,
+    commands = [[str(file) if word == "FILE" else word for word in words] for words in COMMANDS]
+    found = run_each(
+        commands, folder, sys.executable, str(PROGRAM), "--each", PYTHONIOENCODING="cp1252"
     )
+    return {words[0]: one for words, one in zip(COMMANDS, found, strict=True)}
 
-    assert done.returncode in ({0, 1} if words == ["doctor"] else {0}), done.stderr
-    assert "Traceback" not in done.stderr
+
+@pytest.mark.parametrize("name", [words[0] for words in COMMANDS])
+def test_commands_end_in_order(ended: dict[str, Ended], name: str) -> None:
+    """A command gives its data or a sentence, and no traceback."""
+    done = ended[name]
+
+    said = done.stderr.decode("cp1252")
+    assert done.stdout or said
+    assert done.returncode in ({0, 1} if name == "doctor" else {0}), said
+    assert "Traceback" not in said
 
 
 def test_a_counter_on_standard_input_is_read_to_its_end(tmp_path: Path) -> None:

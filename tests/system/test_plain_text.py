@@ -1,13 +1,11 @@
 """Standard output and error never fail for a character that their encoding lacks."""
 
-import os
-import subprocess
 from pathlib import Path
 
 import pytest
+from forks_kit import run_each
 from hypothesis import given
 from hypothesis import strategies as st
-from program_kit import COMMAND
 
 from benchwatch.system.plain_text import ERRORS, spelled
 
@@ -57,7 +55,6 @@ def test_commands_write_in_any_encoding(encoding: str, tmp_path: Path) -> None:
     readings = tmp_path / "µ σ − Zürich.csv"
     rows = "".join(f"{at},{10_000_000 + at % 3 / 1000}\n" for at in range(40))
     readings.write_text(f"time_s,frequency_hz\n{rows}", "utf-8")
-    environment = {**os.environ, "PYTHONIOENCODING": encoding, "HOME": str(tmp_path)}
     commands = [
         ["stability", str(readings), "--nominal", "10MHz"],
         ["budget", str(readings), "--nominal", "10MHz"],
@@ -70,9 +67,9 @@ def test_commands_write_in_any_encoding(encoding: str, tmp_path: Path) -> None:
     if encoding == "ascii":  # the library of commands writes its help and usage as UTF-8 then
         del commands[-2:]
 
-    for command in commands:
-        done = subprocess.run([*COMMAND, *command], capture_output=True, env=environment)
+    ended = run_each(commands, tmp_path, PYTHONIOENCODING=encoding)
 
+    for command, done in zip(commands, ended, strict=True):
         words = (done.stdout + done.stderr).decode(encoding)
         assert done.returncode == (5 if "not there" in command[-1] else 0), words
         assert "Traceback" not in words
