@@ -56,8 +56,8 @@ def note_lines(frame: Frame, width: int, rows: int) -> list[StyledLine]:
     shown = events[frame.scroll : frame.scroll + rows]
     if not shown:
         return [line((f"  no notes yet; {frame.label_of(MARK_KEY)} adds a mark", Role.DIM))]
-    newest = events[0].utc_s
-    times = [_local(one.utc_s, newest, days=not _of_one_day(events)) for one in shown]
+    newest, days = events[0].utc_s, not _of_one_day(events)
+    times = [_local(one.utc_s, newest, days=days) for one in shown]
     cells = max(len(text) for text in times)
     return [
         row
