@@ -36,6 +36,7 @@ from benchwatch.estimate.derived_frequencies import DAY_S
 from benchwatch.estimate.run_changes import SteadyPart
 from benchwatch.estimate.uncertainty.measured_record import averaged, measured_record
 from benchwatch.estimate.uncertainty.offset_record import Reference
+from benchwatch.estimate.uncertainty.uncertainty_budget import USUAL_COVERAGE
 from benchwatch.plan import CountedBy
 from benchwatch.quantity import how_many, parse_ageing, parse_duration, printable
 from benchwatch.reading import (
@@ -112,7 +113,7 @@ def _plausible_age_s(age_s: float, text: str) -> float:
     metavar="RATE|none",
     help="Most it ages either way, such as 1e-10/1d; none for a disciplined one.",
 )
-@coverage_option("the interval")
+@coverage_option("U", USUAL_COVERAGE)
 @click.option("--json", "as_json", is_flag=True, help="A line a contribution, for programs.")
 def budget(
     *,

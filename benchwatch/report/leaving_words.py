@@ -18,6 +18,7 @@ from benchwatch.quantity import (
 )
 from benchwatch.reading import DEFAULT_COUNTER
 from benchwatch.report.side_words import side_words
+from benchwatch.report.uncertainty_words import factor_words
 from benchwatch.snapshot import CheckRow, Records, Snapshot, VisitNow
 
 MOST_LISTED: Final = 6
@@ -232,7 +233,7 @@ def expanded_words(record: OffsetRecord) -> str:
     if expanded is None:
         return f"{write_fraction(record.offset, record.u)} (u, k = 1)"
     amount = write_fraction(record.offset, expanded.half_width)
-    return f"{amount} (U, k = {expanded.k:.3g})"
+    return f"{amount} (U, k = {factor_words(expanded.k)})"
 
 
 def _name(visit: VisitNow) -> str:

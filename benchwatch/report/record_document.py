@@ -23,6 +23,7 @@ from benchwatch.quantity import (
     write_hz,
 )
 from benchwatch.report.blocks import DocumentPart, Phrases, Sentence, Span, Table, plain_text
+from benchwatch.report.uncertainty_words import coverage_words, factor_words, freedom_words
 
 MOST_DOF: Final = 300
 """More degrees of freedom are shown as unlimited: k is then within half a percent of its limit. GUM
@@ -38,9 +39,9 @@ class DocumentStyle:
     unit: OffsetUnit
     """Unit of every fraction in the document."""
     detail: Literal["full", "short"] = "full"
-    """Short: without coverage, degrees of freedom and conditions."""
-    coverage: float = 0.95
-    """Coverage probability of the expanded uncertainty in the full document."""
+    """Short: without the conditions, and without the whole table of contributions."""
+    coverage: float = USUAL_COVERAGE
+    """Coverage probability of the expanded uncertainty, 0 to 1."""
     moment: Callable[[float], str | None] = iso_time
     """Writes a time in Unix seconds; returns None when the time is not known."""
     amount: Callable[[QuantityText], str] = str
@@ -68,7 +69,7 @@ def record_unit(record: OffsetRecord) -> OffsetUnit:
     return offset_unit(max(abs(record.offset), record.u) or SMALLEST_SHOWN)
 
 
-def record_text(record: OffsetRecord, coverage: float) -> str:
+def record_text(record: OffsetRecord, coverage: float = USUAL_COVERAGE) -> str:
     """Write the full document as plain text, every offset in the same unit.
 
     Args:
@@ -94,12 +95,12 @@ def _offset(record: OffsetRecord, style: DocumentStyle) -> Iterator[DocumentPart
         head = (record.kind, style.clean(record.counter), when, readings)
         yield Phrases(tuple((Span(text),) for text in head if text))
         yield Sentence(f"offset {', '.join(filter(None, (fraction, hertz)))} (k = 1)")
-        yield Sentence(_usual_expanded(record, style.unit))
+        yield Sentence(_expanded(record, style))
         return
     value = (Span(f"{record.kind}  ", "quiet"), Span(fraction, "strong"))
     yield Phrases((value, (Span(hertz),)) if hertz else (value,))
     yield Sentence(f"{', '.join(filter(None, (when, readings)))}; k = 1", "quiet")
-    yield Sentence(_usual_expanded(record, style.unit))
+    yield Sentence(_expanded(record, style))
 
 
 def _amount(text: QuantityText, u: float | None, style: DocumentStyle) -> str:
@@ -107,20 +108,22 @@ def _amount(text: QuantityText, u: float | None, style: DocumentStyle) -> str:
     return text.bare if u is None else style.amount(text)
 
 
-def _usual_expanded(record: OffsetRecord, unit: OffsetUnit) -> str:
-    """Write U in `unit`, and in hertz where the nominal is known, with k by degrees of freedom."""
-    expanded = record.expanded(USUAL_COVERAGE)
+def _expanded(record: OffsetRecord, style: DocumentStyle) -> str:
+    """Write U, also in hertz where the nominal is known, with all that GUM 7.2.3 asks beside it."""
+    expanded = record.expanded(style.coverage)
     if record.known_u is None:
         return "u and U: unknown"
     if expanded is None:
         return "U: not stated, too few degrees of freedom"
-    half = write_fraction(expanded.half_width, expanded.half_width, unit)
+    half = write_fraction(expanded.half_width, expanded.half_width, style.unit)
     amounts = [f"{half.u} {half.unit}"]
     if record.nominal_hz is not None:
         half_hz = expanded.half_width * record.nominal_hz
         hertz = write_hz(half_hz, half_hz)
         amounts.append(f"{hertz.u} {hertz.unit}")
-    return f"U = {', '.join(amounts)} (k = {expanded.k:.3g}, about 95 %)"
+    coverage = coverage_words(expanded.coverage)
+    known = f"k = {factor_words(expanded.k)}, {freedom_words(expanded.dof)}, {coverage}"
+    return f"U = {', '.join(amounts)} ({known})"
 
 
 def _conditions(record: OffsetRecord, style: DocumentStyle) -> Iterator[DocumentPart]:
@@ -167,24 +170,13 @@ def _contributions(record: OffsetRecord, style: DocumentStyle) -> Iterator[Docum
 
 
 def _combined(record: OffsetRecord, style: DocumentStyle) -> Iterator[DocumentPart]:
-    """Yield the combined and the expanded uncertainty; nothing in the short document."""
+    """Yield the combined uncertainty below its contributions; nothing in the short document."""
     if style.detail == "short":
         return
     if record.known_u is None:
         yield Sentence("combined u: unknown")
         return
-    unit = style.unit
-    combined = f"combined u = {in_unit(record.u, unit)} {unit.name}"
-    expanded = record.expanded(style.coverage)
-    if expanded is None:
-        yield Sentence(f"{combined}; too few degrees of freedom to state an interval.")
-        return
-    dof = f"{expanded.dof:.0f}" if expanded.dof <= MOST_DOF else "unlimited"
-    yield Sentence(
-        f"{combined}, {dof} degrees of freedom, k = {expanded.k:.2f}: "
-        f"U = {in_unit(expanded.half_width, unit)} {unit.name} "
-        f"with {style.coverage * 100:g} % coverage"
-    )
+    yield Sentence(f"combined u = {in_unit(record.u, style.unit)} {style.unit.name}")
 
 
 def _not_counted(record: OffsetRecord, style: DocumentStyle) -> Iterator[DocumentPart]:

@@ -30,6 +30,7 @@ from benchwatch.report.due_words import due_words, history_cautions
 from benchwatch.report.issue_words import issue_blocks
 from benchwatch.report.offset_amounts import amount, record_amount, short_limit
 from benchwatch.report.side_words import side_words
+from benchwatch.report.uncertainty_words import COVERAGE_WORDS, factor_words
 from benchwatch.report.unit_standing import UnitStanding
 from benchwatch.report.visit_style import NAMELESS, VisitStyle
 
@@ -292,14 +293,22 @@ def _records(visit: Visit, style: VisitStyle, tolerance: float | None) -> Iterat
                 amount(one.record.offset, one.record.known_u, unit)
                 + (", u unknown" if one.record.known_u is None else ""),
                 _half_width_words(one.record, half),
-                NAMELESS if expanded is None else f"{expanded.k:.2f}",
+                NAMELESS if expanded is None else factor_words(expanded.k),
                 style.moment(utc_s),
                 str(one.record.readings),
                 style.entry(one.entry),
             )
         )
     yield Table(
-        ("record", "offset, u (k = 1)", "U (about 95 %)", "k", "around", "readings", "entry"),
+        (
+            "record",
+            "offset, u (k = 1)",
+            f"U ({COVERAGE_WORDS})",
+            "k",
+            "around",
+            "readings",
+            "entry",
+        ),
         tuple(rows),
     )
     for one in visit.records:

@@ -138,7 +138,7 @@ def test_a_visit_of_a_simulated_bench(command: Command, tmp_path: Path, words: t
     done = command("budget", *words, "--journal", str(made.journal))
 
     assert done.code == 0, done.err
-    assert done.out.rstrip() == record_text(on_record(made), 0.95).rstrip()
+    assert done.out.rstrip() == record_text(on_record(made)).rstrip()
     assert "visit sim/1" in done.err
 
 

@@ -95,7 +95,8 @@ def test_table_for_people(tmp_path: Path) -> None:
     assert "√2 σy from the scatter of blocks" in result.stdout
     assert "Not counted: uncertainty of the time base." in result.stdout
     assert "lower limit" in result.stdout
-    assert "with 95 % coverage" in result.stdout
+    assert "degrees of freedom, about 95 %)" in result.stdout
+    assert result.stdout.count("U = ") == 1
 
 
 def test_stated_resolution(tmp_path: Path) -> None:

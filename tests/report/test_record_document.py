@@ -3,7 +3,9 @@
 import math
 from dataclasses import replace
 
+import numpy as np
 import pytest
+from scipy import stats
 
 from benchwatch.estimate.uncertainty.offset_record import (
     Noise,
@@ -42,21 +44,21 @@ def made() -> OffsetRecord:
 
 def test_the_full_document_line_by_line(made: OffsetRecord) -> None:
     """Offset, conditions, a table of contributions, their sum, and what is not counted."""
-    head, offset, expanded, gate, caution, *rest = record_text(made, 0.95).splitlines()
+    head, offset, expanded, gate, caution, *rest = record_text(made).splitlines()
 
     assert head.startswith("as left   ten")
     assert head.endswith("around 1970-01-01T00:00:00.000Z   30 readings over 30 s")
     assert "\x1b" not in head
     assert offset == "offset +2.31 ± 0.11 ppb, +0.0231 ± 0.0011 Hz (k = 1)"
-    assert expanded == "U = 0.24 ppb, 0.0024 Hz (k = 2.11, about 95 %)"
+    assert expanded == "U = 0.24 ppb, 0.0024 Hz (k = 2.11, 25 degrees of freedom, about 95 %)"
     assert (gate, caution) == ("gate: 1 s", "caution: tool on the trimmer")
     assert rest[1].startswith("contribution       u in ppb  distribution  dof  sensitivity")
-    assert rest[-3].startswith("combined u = 0.112 ppb, 25 degrees of freedom, k = 2.06: U = ")
+    assert rest[-3] == "combined u = 0.112 ppb"
     assert rest[-2] == "Not counted: resolution of the counter."
     assert rest[-1] == "While anything is not counted, this uncertainty is a lower limit."
 
 
-def test_the_short_document_has_no_coverage_and_only_the_caution(made: OffsetRecord) -> None:
+def test_the_short_document_has_only_the_caution_of_the_conditions(made: OffsetRecord) -> None:
     """Its tones show which parts the screen draws dim, strong, or as a warning."""
     style = DocumentStyle(unit=PPB, detail="short", moment=lambda _: "at noon")
 
@@ -67,7 +69,9 @@ def test_the_short_document_has_no_coverage_and_only_the_caution(made: OffsetRec
         "quiet", "strong", "text",
     ]  # fmt: skip
     assert when == Sentence("around at noon, 30 readings over 30 s; k = 1", "quiet")
-    assert expanded == Sentence("U = 0.24 ppb, 0.0024 Hz (k = 2.11, about 95 %)")
+    assert expanded == Sentence(
+        "U = 0.24 ppb, 0.0024 Hz (k = 2.11, 25 degrees of freedom, about 95 %)"
+    )
     assert caution == Sentence("caution: tool on the trimmer", "warning")
     assert isinstance(table, Table)
     assert [row[0] for row in table.rows] == [row.name for row in made.budget.lines]
@@ -78,7 +82,7 @@ def test_a_record_without_nominal_or_date_leaves_both_out(made: OffsetRecord) ->
     """No hertz and no date, and no placeholder for them."""
     bare = replace(made, nominal_hz=None, utc_s=None, conditions=())
 
-    head, offset, *_ = record_text(bare, 0.95).splitlines()
+    head, offset, *_ = record_text(bare).splitlines()
 
     assert "around" not in head
     assert offset == "offset +2.31 ± 0.11 ppb (k = 1)"
@@ -87,9 +91,9 @@ def test_a_record_without_nominal_or_date_leaves_both_out(made: OffsetRecord) ->
 @pytest.mark.parametrize(
     ("dof", "said"),
     [
-        (math.inf, "U = 0.20 ppb (k = 2, about 95 %)"),
-        (10.0, "U = 0.23 ppb (k = 2.28, about 95 %)"),
-        (3.0, "U = 0.33 ppb (k = 3.31, about 95 %)"),
+        (math.inf, "U = 0.20 ppb (k = 2.00, unlimited degrees of freedom, about 95 %)"),
+        (10.0, "U = 0.23 ppb (k = 2.28, 10 degrees of freedom, about 95 %)"),
+        (3.0, "U = 0.33 ppb (k = 3.31, 3 degrees of freedom, about 95 %)"),
         (0.5, "U: not stated, too few degrees of freedom"),
     ],
 )
@@ -103,7 +107,9 @@ def test_the_expanded_uncertainty_has_the_k_of_its_degrees_of_freedom(dof: float
     short = document(made, DocumentStyle(unit=PPB, detail="short"))
 
     assert Sentence(said) in short
-    assert said in record_text(made, 0.95).splitlines()
+    full = record_text(made).splitlines()
+    assert said in full
+    assert sum("U" in line for line in full) == 1
 
 
 def test_columns_of_numbers_are_flush_right() -> None:
@@ -129,7 +135,44 @@ def test_unlimited_degrees_of_freedom_are_written_as_a_word() -> None:
             readings=60,
             budget=Budget(parts),
         )
-        return record_text(made, 0.95)
+        return record_text(made)
 
-    assert "unlimited degrees of freedom, k = 1.96" in total(569547201553624.0)
-    assert "16 degrees of freedom, k = 2.12" in total(16.75)
+    assert "k = 2.00, unlimited degrees of freedom" in total(569547201553624.0)
+    assert "k = 2.17, 16 degrees of freedom" in total(16.75)
+
+
+@pytest.mark.parametrize(
+    ("coverage", "said"),
+    [
+        (0.9545, "(k = 2.17, 16 degrees of freedom, about 95 %)"),
+        (0.95, "(k = 2.12, 16 degrees of freedom, 95 %)"),
+        (0.99, "U = 93 ppb (k = 2.92, 16 degrees of freedom, 99 %)"),
+    ],
+)
+def test_the_end_gauge_of_the_gum_at_three_coverages(coverage: float, said: str) -> None:
+    """JCGM 100:2008, H.1 (1 nm as 1 ppb): u_c 32, ν_eff 16, t99 2.92, U99 93; G.2: 2.12, 2.17.
+
+    k is compared with the quantile of scipy's t distribution, U with that times the root of the
+    sum of squares by numpy.
+    """
+    u, dof = np.array([25e-9, 9.7e-9, 2.9e-9, 16.6e-9]), (18.0, 25.6, 50.0, 2.0)
+    names = ("standard", "difference", "expansion", "temperature")
+    rows = tuple(
+        BudgetRow(name=name, source="H.1", u=float(one), distribution="type A", dof=freedom)
+        for name, one, freedom in zip(names, u, dof, strict=True)
+    )
+    made = OffsetRecord(
+        kind="as left", counter="main", nominal_hz=None, utc_s=None, span_s=60.0, readings=5,
+        budget=Budget(rows),
+    )  # fmt: skip
+    k = float(stats.t.ppf((1.0 + coverage) / 2.0, 16))
+    expanded = made.expanded(coverage)
+
+    text = record_text(made, coverage)
+
+    assert said in text
+    assert text.count("U = ") == 1
+    assert expanded is not None
+    assert expanded.k == pytest.approx(k, rel=1e-9)
+    assert expanded.half_width == pytest.approx(k * float(np.linalg.norm(u)), rel=1e-9)
+    assert "combined u = 31.7 ppb" in text

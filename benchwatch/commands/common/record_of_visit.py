@@ -54,14 +54,14 @@ def print_record_json(record: OffsetRecord, coverage: float, used: Mapping[str, 
     """Print one line for each contribution and one for the whole; `used` states the readings."""
     for line in record.budget.lines:
         print_json({"kind": "contribution", **line_dict(line)})
-    expanded = record.budget.expanded(coverage)
+    expanded = record.expanded(coverage)
     print_json(
         {
             "kind": "budget", "record": record.kind, "counter": record.counter,
             "time": None if record.utc_s is None else iso_time(record.utc_s),
             "span_s": record.span_s, "readings": record.readings,
             "nominal_hz": record.nominal_hz, "offset": record.offset,
-            "offset_hz": record.offset_hz, "u": record.u, "dof": record.budget.dof,
+            "offset_hz": record.offset_hz, "u": record.known_u, "dof": record.budget.dof,
             "k": None if expanded is None else expanded.k, "coverage": coverage,
             "expanded": None if expanded is None else expanded.half_width,
             "missing": list(record.budget.missing),

@@ -11,6 +11,7 @@ from benchwatch.commands.common.option_types import (
     SETTLE,
     TOLERANCE,
 )
+from benchwatch.estimate.uncertainty.uncertainty_budget import DEFAULT_COVERAGE
 
 _Command = TypeVar("_Command", bound=Callable[..., Any])
 
@@ -32,6 +33,7 @@ json_readings_option: Final = click.option(
 )
 
 
-def coverage_option(of: str) -> Callable[[_Command], _Command]:
-    """Return the option ``--coverage``; `of` names the interval in its help."""
-    return click.option("--coverage", default="95%", show_default=True, help=f"Coverage of {of}.")
+def coverage_option(of: str, usual: float = DEFAULT_COVERAGE) -> Callable[[_Command], _Command]:
+    """Return the option ``--coverage``; `of` names the interval in its help, `usual` is 0 to 1."""
+    default = f"{usual * 100:g}%"
+    return click.option("--coverage", default=default, show_default=True, help=f"Coverage of {of}.")

@@ -26,9 +26,11 @@ DIVISORS: Final[dict[Bounded, float]] = {
 """Half-width divided by this is the standard uncertainty (GUM 4.3.7, 4.3.9, H.1.3.4)."""
 
 DEFAULT_COVERAGE: Final = 0.95
+"""Coverage of intervals other than the U of a record: comparisons, dial checks, forecasts."""
 USUAL_COVERAGE: Final = 0.9545
-"""Coverage of the U beside u; k is 2 with unlimited degrees of freedom (GUM, G.6.6 and the column
-of 95.45 % in table G.2)."""
+"""Coverage of the U of a record wherever it is stated: in all forms of the report, on the screen,
+by the commands. k is 2 with unlimited degrees of freedom (GUM, G.6.6 and the column of 95.45 % in
+table G.2)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,7 +108,7 @@ class Budget:
         spread = math.fsum((line.contribution / u) ** 4 / line.dof for line in self.lines)
         return 1.0 / spread if spread > 0 else math.inf
 
-    def expanded(self, coverage: float = DEFAULT_COVERAGE) -> Expanded | None:
+    def expanded(self, coverage: float = USUAL_COVERAGE) -> Expanded | None:
         """Expand to `coverage`; None with less than one degree of freedom.
 
         Raises:

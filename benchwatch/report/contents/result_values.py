@@ -19,13 +19,13 @@ from benchwatch.quantity.stated_result import StatedResult, state_as_power, stat
 from benchwatch.register.registered_unit import hertz_text
 from benchwatch.register.visit import VisitRecord
 from benchwatch.report.contents.report_source import ReportSource
-from benchwatch.report.contents.uncertainty_words import (
+from benchwatch.report.record_document import budget_table, record_unit
+from benchwatch.report.uncertainty_words import (
     COVERAGE_WORDS,
     dof_words,
     factor_words,
     result_statement,
 )
-from benchwatch.report.record_document import budget_table, record_unit
 
 U_UNKNOWN: Final = "u unknown"
 """Stands beside a value without an uncertainty."""

@@ -18,7 +18,7 @@ from benchwatch.report.contents.result_values import (
     result_values,
     verdict_words,
 )
-from benchwatch.report.contents.uncertainty_words import (
+from benchwatch.report.uncertainty_words import (
     COVERAGE_WORDS,
     factor_words,
     freedom_words,

@@ -12,8 +12,8 @@ from benchwatch.report.blocks import Sentence
 from benchwatch.report.contents.report_cautions import measurement_cautions
 from benchwatch.report.contents.report_source import ReportSource
 from benchwatch.report.contents.result_values import result_values
-from benchwatch.report.contents.uncertainty_words import COVERAGE_WORDS
 from benchwatch.report.contents.work_done import NOT_TURNED, times_words
+from benchwatch.report.uncertainty_words import COVERAGE_WORDS
 
 NO_RESULT: Final = "There is no result: neither as found nor as left is on record."
 SEE_CAUTIONS: Final = "see the cautions"

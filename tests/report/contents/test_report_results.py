@@ -31,9 +31,9 @@ from benchwatch.register.visit import Visit, VisitCheck, VisitRecord
 from benchwatch.register.visit_import import typed_record
 from benchwatch.report.contents.report_document import report_document
 from benchwatch.report.contents.result_values import result_values
-from benchwatch.report.contents.uncertainty_words import result_statement
 from benchwatch.report.laboratory.laboratory import Laboratory
 from benchwatch.report.record_document import record_text
+from benchwatch.report.uncertainty_words import result_statement
 from benchwatch.report.unit_standing import unit_standing
 
 NOMINAL = Decimal(10_000_000)
@@ -214,7 +214,7 @@ def test_the_budget_is_the_table_that_budget_prints() -> None:
 
     document = report_document(source_of_visit(visit_of(one)))
 
-    printed = record_text(one, 0.95).splitlines()
+    printed = record_text(one).splitlines()
     (table,) = (one for one in blocks_of(document, "uncertainty") if one["kind"] == "table")
     assert {"header": table["header"], "rows": table["rows"]} == document["results"][0]["budget"]
     for cells in (table["header"], *table["rows"]):

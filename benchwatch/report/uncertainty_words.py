@@ -1,5 +1,6 @@
 """Sentences that state a result with its uncertainty, as JCGM 100:2008 (GUM) asks in 7.2.3."""
 
+import math
 from typing import Final
 
 from benchwatch.estimate.uncertainty.uncertainty_budget import USUAL_COVERAGE
@@ -18,6 +19,13 @@ def dof_words(dof: float) -> str:
 def freedom_words(dof: float) -> str:
     """Write degrees of freedom with their noun, such as ``8 degrees of freedom``."""
     return f"{dof_words(dof)} {'degree' if dof == 1 else 'degrees'} of freedom"
+
+
+def coverage_words(coverage: float) -> str:
+    """Write a coverage, 0 to 1; the usual one in the words of all documents (GUM G.6.6)."""
+    if math.isclose(coverage, USUAL_COVERAGE, rel_tol=1e-9):
+        return COVERAGE_WORDS
+    return f"{coverage * 100:g} %"
 
 
 def factor_words(k: float) -> str:
