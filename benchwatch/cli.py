@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, NoReturn, TextIO
 import click
 
 from benchwatch.commands import COMMANDS
+from benchwatch.commands.common.typed_command import keep_typed
 from benchwatch.errors import INTERRUPTED, BenchwatchError, FileError
 from benchwatch.system.closed_pipe import is_closed_pipe
 from benchwatch.system.plain_text import ERRORS
@@ -87,7 +88,10 @@ class LazyGroup(click.Group):
     ) -> click.Context:
         """Parse the command line; ``--help`` is written here."""
         with _closed_pipe_exits():
-            return super().make_context(info_name, args, parent, **extra)
+            words = tuple(args)  # the parser empties the list
+            context = super().make_context(info_name, args, parent, **extra)
+            keep_typed(context, words)
+            return context
 
     def invoke(self, ctx: click.Context) -> object:
         """Run the command."""

@@ -22,6 +22,7 @@ from benchwatch.recording import Column, Recording, Selection, read_recording, r
 from benchwatch.recording.journal_rows import is_journal
 from benchwatch.recording.run_selection import there_with_readings
 from benchwatch.recording.text_lines import shown_name
+from benchwatch.recording.visit_counters import APART, counter_names, counters_of, measured_by
 
 FilePath = str | PathLike[str]
 """Path of a file."""
@@ -144,7 +145,9 @@ def read_visit(
 ) -> Recording:
     """Read all runs of a visit as one recording, with a gap between two runs.
 
-    A note of the recording says so where the journal has not all of them.
+    A note of the recording says so where the journal has not all of them, and which counters
+    measured the visit where they are several. A step between two counters is not the unit's, so the
+    runs of one are read.
 
     Args:
         visit: number of the visit, or ``CHAIN/NUMBER``.
@@ -153,7 +156,8 @@ def read_visit(
         counter: name of the counter, where runs of several belong to the visit.
 
     Raises:
-        UsageError: there is no such visit, or none of its runs is in the journal.
+        UsageError: there is no such visit, none of its runs is in the journal, or the name of a
+            counter is needed.
         FileError: register or journal can't be read.
     """
     beside = default_path() if journal is None else Path(journal)
@@ -164,12 +168,19 @@ def read_visit(
     with JournalReader(_journal_path(path)) as reader:
         # In the order of the register, as a clock that was set back makes dates misleading.
         there = there_with_readings(reader, (run.key for run in found.runs))
+        counters = counters_of(reader, there)
     if not there:
         raise UsageError(
             f"no run of visit {found.number} with readings is in {shown_name(str(path))}: it was "
             "archived, or is in another journal."
         )
+    sentence, names = measured_by(str(found.number), counters), counter_names(counters)
+    if counter is None and len(names) > 1:
+        calls = " or ".join(f"read_visit({visit!r}, counter={name!r})" for name in names)
+        raise UsageError(f"{sentence} {APART}: {calls}.")
     recording = read_recording(str(path), counter=counter, selection=Selection(there))
+    if sentence:
+        recording = replace(recording, notes=(*recording.notes, sentence))
     runs = len({run.key for run in found.runs})
     if len(there) == runs:
         return recording

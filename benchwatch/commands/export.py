@@ -12,7 +12,11 @@ import click
 from benchwatch.api.export import EXPORT_FORMS, ExportForm, form_of, refuse_several, write_export
 from benchwatch.commands.common.output import narrate
 from benchwatch.commands.common.progress import progress
-from benchwatch.commands.common.recorded_source import RecordedSource, source_options
+from benchwatch.commands.common.recorded_source import (
+    RecordedSource,
+    refuse_two_counters,
+    source_options,
+)
 from benchwatch.commands.common.recording_options import RecordingOptions, file_options
 from benchwatch.errors import FileError, UsageError
 from benchwatch.quantity import how_many, listed, printable
@@ -69,6 +73,8 @@ def export(
     A file is written whole or not at all, and one that is there stays as it is.
     """
     forms = _forms(outs, form)
+    if not all(one.several for one in forms.values()):
+        refuse_two_counters(source, counter)
     recordings = _chosen(stated.read_all(source), counter)
     for one in forms.values():
         refuse_several(recordings, one)

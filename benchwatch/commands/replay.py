@@ -24,7 +24,7 @@ from benchwatch.commands.common.output import narrate
 from benchwatch.commands.common.plain_writer import plain_writer
 from benchwatch.commands.common.progress import EventsOfFile, progress
 from benchwatch.commands.common.recorded_plan import bench_option, plan_of_recording
-from benchwatch.commands.common.recorded_source import RecordedSource, source_options
+from benchwatch.commands.common.recorded_source import RecordedSource, say_counters, source_options
 from benchwatch.commands.common.recording_options import (
     column_option,
     row_interval_option,
@@ -147,6 +147,7 @@ def replay(
     def plan(outline: Recording) -> Plan:
         return _plan(outline, bench_file, tolerance, settle)
 
+    say_counters(source)
     if not lines:
         with _read_again(source.path) as path:
 

@@ -93,6 +93,10 @@ class StabilitySinceTurn:
     end_utc_s: float
     readings: int
     spikes: int = 0
+    counter: str = ""
+    """Whose readings these are, where those of a counter before it are left out."""
+    apart: int = 0
+    """Readings of a counter before that one, which are not put together with these."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -32,10 +32,18 @@ class ReadingsSinceTurn:
         """Whether some are missing in front of the next reading."""
         self.left_out = 0
         """How many of the oldest readings were given up."""
+        self._counter = ""
+        self._apart = 0
+        """Readings of counters before that one."""
 
     def add_break(self) -> None:
         """Note that readings are missing before the next one."""
         self._gap_next = True
+
+    def begin_counter(self, name: str) -> None:
+        """Begin the readings of another counter: a step to it is not the unit's."""
+        self._counter, self._apart = name, self._apart + self._held + self.left_out
+        self._parts, self._held, self.left_out = [], 0, 0
 
     def add(self, portion: OffsetPortion) -> None:
         """Add readings, in the order of time."""
@@ -92,4 +100,6 @@ class ReadingsSinceTurn:
             end_utc_s=float(utc_s[-1]),
             readings=int(offset.size),
             spikes=int(wild.sum()),
+            counter=self._counter if self._apart else "",
+            apart=self._apart,
         )

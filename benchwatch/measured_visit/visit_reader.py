@@ -31,6 +31,7 @@ from benchwatch.measured_visit.since_turn import ReadingsSinceTurn
 from benchwatch.quantity import format_frequency, how_many, printable
 from benchwatch.reading import TYPED
 from benchwatch.recording.read_position import ReadPosition
+from benchwatch.recording.visit_counters import is_same
 from benchwatch.register.visit import Visit
 
 MOST_GAPS: Final = 100
@@ -169,11 +170,17 @@ class _Collected:
         """A shorter gap can't be seen in a chart of the visit."""
         self._last_s = -math.inf
         """Time of the newest reading."""
+        self._counter: tuple[str, str] | None = None
+        """Name and answer of the counter of the newest run."""
 
-    def begin_run(self, utc_s: float) -> None:
+    def begin_run(self, utc_s: float, run: JournalRun) -> None:
         """Begin a run whose first reading was at `utc_s`."""
         self._add_break()
         self.since_turn.add_break()
+        name, identity = self._counter or (run.counter, run.identity)
+        if not is_same(name, identity, run):
+            self.since_turn.begin_counter(printable(run.counter))
+        self._counter = run.counter, run.identity
         if math.isfinite(self._last_s):
             self._add_gap(self._last_s, utc_s - self._last_s)
 
@@ -233,7 +240,7 @@ def _read(
             for portion in readings.portions(journal):
                 if not is_begun and portion.utc_s.size:
                     is_begun = True
-                    collected.begin_run(float(portion.utc_s[0]))
+                    collected.begin_run(float(portion.utc_s[0]), one.run)
                 collected.add(portion, typed=typed)
                 position.done += portion.utc_s.size
     except JournalError as error:

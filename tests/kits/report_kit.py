@@ -234,7 +234,7 @@ class FedWatch:
         watched, clock = self.watched, self.bench.clock
         watched.thread.asked["on_event"](
             Gap(
-                counter="main",
+                counter=self.watched.name,
                 utc_s=clock.utc(),
                 elapsed_s=clock.monotonic() - watched.began_s,
                 lasted_s=lasted_s,
@@ -270,7 +270,7 @@ class FedWatch:
         clock.now_s += 8.0
         watched.thread.asked["on_event"](
             Gap(
-                counter="main",
+                counter=watched.name,
                 utc_s=left[0],
                 elapsed_s=left[1],
                 lasted_s=clock.utc() - left[0],
@@ -299,7 +299,7 @@ class FedWatch:
             flags.add(INTERNAL_TIMEBASE)
         watched.thread.asked["on_event"](
             Reading(
-                counter="main",
+                counter=watched.name,
                 utc_s=clock.utc(),
                 elapsed_s=clock.monotonic() - watched.began_s,
                 gate_s=gate_s,

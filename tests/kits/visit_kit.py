@@ -89,7 +89,12 @@ class Watched:
     @property
     def counter(self) -> LiveCounter:
         """The handle of its counter."""
-        return self.run.counter("main")
+        return self.run.counter(self.name)
+
+    @property
+    def name(self) -> str:
+        """The name of its counter."""
+        return self.start.plan.name
 
     @property
     def now(self) -> Snapshot:
@@ -108,7 +113,8 @@ class Watched:
             self.clock.now_s += 1.0
             made = reading(number, f"{10_000_000 + hertz:.4f}")
             elapsed_s = self.clock.monotonic() - self.began_s
-            made = replace(made, utc_s=self.clock.utc(), elapsed_s=elapsed_s)
+            at = {"utc_s": self.clock.utc(), "elapsed_s": elapsed_s}
+            made = replace(made, counter=self.name, **at)
             self.thread.asked["on_event"](made)
 
     def end(self) -> str:
@@ -147,11 +153,12 @@ class MadeBench:
         *,
         resumes: bool = True,
         begins_at_once: bool = True,
+        name: str = "main",
         **plan: Any,
     ) -> Watched:
-        """Begin a watch; `plan` are fields of its plan."""
+        """Begin a watch of a counter; `plan` are further fields of its plan."""
         fields = {"resource": RESOURCE, "nominal": NOMINAL, "tolerance": 1e-9} | plan
-        planned = Plan(name="main", unit=unit, simulated=self.simulated, **fields)
+        planned = Plan(name=name, unit=unit, simulated=self.simulated, **fields)
         if unit is not None:
             with suppress(RegisterError), read_register(self.register) as reader:
                 if reader.unit(unit) is None:
@@ -167,7 +174,7 @@ class MadeBench:
             resumes=resumes,
             begins_at_once=begins_at_once,
         )
-        return self._begun(starts["main"], writer, journal)
+        return self._begun(starts[name], writer, journal)
 
     def watch_nothing_kept(self) -> Watched:
         """Begin a watch without a journal and a register."""
@@ -190,8 +197,8 @@ class MadeBench:
             lines=True,
             clock=self.clock,
             acquire=acquire,
-            earlier=earlier_runs({"main": start}),
-            visits={"main": start.writer} if kept else {},
+            earlier=earlier_runs({start.plan.name: start}),
+            visits={start.plan.name: start.writer} if kept else {},
             register=writer if kept else None,
         )
         began_s = self.clock.monotonic()

@@ -1,9 +1,10 @@
 """What a command reads: a recorded file, or runs of a journal; the options that choose it."""
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import wraps
 from pathlib import Path
+from shlex import quote
 from typing import Any, Final
 
 import click
@@ -13,6 +14,7 @@ from benchwatch.commands.common.completed_words import FILES, RUNS, VISITS
 from benchwatch.commands.common.option_types import refuse_together
 from benchwatch.commands.common.output import narrate
 from benchwatch.commands.common.register_options import SIMULATED_PREFIX
+from benchwatch.commands.common.typed_command import typed_command
 from benchwatch.errors import UsageError
 from benchwatch.journal import default_path
 from benchwatch.journal.journal_reader import JournalReader
@@ -23,10 +25,15 @@ from benchwatch.recording import Selection
 from benchwatch.recording.journal_rows import is_journal
 from benchwatch.recording.run_selection import NewestRuns, newest_runs, there_with_readings
 from benchwatch.recording.text_lines import shown_name
+from benchwatch.recording.visit_counters import (
+    APART,
+    counter_names,
+    counters_of,
+    measured_by,
+    run_ranges,
+)
 from benchwatch.register import Visit, read_register, register_path
 
-MOST_RANGES: Final = 6
-"""Ranges of numbers that a sentence lists; of more it lists the last ones."""
 RUN_NUMBER: Final = click.IntRange(min=1)
 RUN_HELP: Final = "Read this run of the journal; benchwatch journal runs lists them."
 
@@ -41,6 +48,10 @@ class RecordedSource:
     """The runs of a journal that are read; None: the file is no journal."""
     label: str = ""
     """What to call its counters where two have one name: the run, or the name of the file."""
+    counters: tuple[str, ...] = ()
+    """Names of the counters that measured a visit; empty: it is no visit."""
+    measured_by: str = ""
+    """Sentence on which counters these are, and when; empty where it is one."""
 
 
 def source_options(*, journal: bool = True) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
@@ -222,6 +233,7 @@ def visit_source(visit: str, files: tuple[str, ...], journal: Path | None) -> Re
     with JournalReader(path) as reader:
         # In the order of the register, as a clock that was set back makes dates misleading.
         there = there_with_readings(reader, (run.key for run in found.runs))
+        counters = counters_of(reader, there)
     if not there:
         raise UsageError(
             f"no run of visit {found.number} with readings is in {shown_name(str(path))}: it was "
@@ -238,7 +250,31 @@ def visit_source(visit: str, files: tuple[str, ...], journal: Path | None) -> Re
         path=str(path),
         selection=Selection(there),
         label=f"visit {found.number}",
+        counters=counter_names(counters),
+        measured_by=measured_by(printable(visit, 40), counters),
     )
+
+
+def say_counters(source: RecordedSource) -> None:
+    """Narrate which counters measured a visit and when, where they are several."""
+    if source.measured_by:
+        narrate(source.measured_by)
+
+
+def refuse_two_counters(source: RecordedSource, counter: str | None) -> None:
+    """Refuse a visit of several counters where one is needed and none is typed.
+
+    Args:
+        source: what is read.
+        counter: the typed name; None: none.
+
+    Raises:
+        UsageError: so it is; the sentence has the command for each counter.
+    """
+    if counter is None and len(source.counters) > 1:
+        command = typed_command()
+        each = (f"{command} --counter {quote(printable(name, 40))}" for name in source.counters)
+        raise UsageError(f"{source.measured_by} {APART}: {', or '.join(each)}")
 
 
 def _file_source(path: str) -> RecordedSource:
@@ -293,7 +329,7 @@ def _runs_of(journal: JournalReader, numbers: tuple[int, ...], path: str) -> lis
     there = {run.number: run for run in journal.runs()}
     for number in numbers:
         if number not in there:
-            has = f"It has {_ranges(there)}." if there else "It has no runs now."
+            has = f"It has {run_ranges(there)}." if there else "It has no runs now."
             if journal.was_numbered(number):
                 raise UsageError(
                     f"run {number} was moved out of {shown_name(path)}, as journal archive does: "
@@ -313,26 +349,12 @@ def newest_sentence(newest: NewestRuns, path: str) -> str:
     simulated = simulated_bench_of(first)
     of = "" if simulated is None else f" of the simulated bench {printable(simulated, 40)}"
     text = (
-        f"{_ranges(run.number for run in newest.runs)} ({names}{of}, {at}) of "
+        f"{run_ranges(run.number for run in newest.runs)} ({names}{of}, {at}) of "
         f"{shown_name(path)}: the newest with readings"
     )
     if newest.newer_simulated:
-        newer = _ranges(run.number for run in newest.newer_simulated)
+        newer = run_ranges(run.number for run in newest.newer_simulated)
         text += f" of real counters; newer of simulated ones: {newer}"
     elif simulated is not None:
         text += ", all of simulated counters"
     return f"{text}. --run reads another."
-
-
-def _ranges(numbers: Iterable[int]) -> str:
-    """Write numbers of runs as ``run 3`` or ``runs 1 to 3, 5 and 7``."""
-    found: list[list[int]] = []
-    for number in sorted(numbers):
-        if found and number == found[-1][1] + 1:
-            found[-1][1] = number
-        else:
-            found.append([number, number])
-    few = len(found) == 1 and found[0][0] == found[0][1]
-    texts = [str(a) if a == b else f"{a} to {b}" for a, b in found[-MOST_RANGES:]]
-    more = "among others " if len(found) > MOST_RANGES else ""
-    return f"{'run' if few else 'runs'} {more}{listed(texts)}"

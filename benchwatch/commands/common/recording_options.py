@@ -12,7 +12,11 @@ import click
 from benchwatch.commands.common.option_types import DURATION, PERIOD
 from benchwatch.commands.common.output import narrate
 from benchwatch.commands.common.progress import progress
-from benchwatch.commands.common.recorded_source import RecordedSource
+from benchwatch.commands.common.recorded_source import (
+    RecordedSource,
+    refuse_two_counters,
+    say_counters,
+)
 from benchwatch.commands.common.shared_options import nominal_option
 from benchwatch.recording import (
     COLUMNS,
@@ -76,6 +80,8 @@ class RecordingOptions:
             FileError: the file can't be read; the message names the line.
             UsageError: a nominal or a counter's name is needed.
         """
+        refuse_two_counters(source, counter)
+        say_counters(source)
         position = ReadPosition()
         with _reading(source, position):
             recording = read_recording(
@@ -92,6 +98,7 @@ class RecordingOptions:
 
     def read_all(self, source: RecordedSource) -> tuple[Recording, ...]:
         """Read all counters of a file, with the errors and notes of `read_one`."""
+        say_counters(source)
         position = ReadPosition()
         with _reading(source, position):
             recordings = read_recordings(

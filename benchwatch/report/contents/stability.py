@@ -20,10 +20,15 @@ def stability_blocks(source: ReportSource) -> Iterator[Sentence | Table | Figure
     moment = source.style.moment
     left_out = f", {how_many(stability.spikes, 'spike')} left out" * bool(stability.spikes)
     since = "since the last turn" if source.measured.turns else "without a turn"
+    whose = f" of {stability.counter}" * bool(stability.counter)
+    apart = (
+        f" {how_many(stability.apart, 'reading')} of another counter before them are not put "
+        "together with these: a step between counters is not the unit's."
+    ) * bool(stability.apart)
     yield Sentence(
-        f"{how_many(stability.readings, 'reading')} {since}, from "
+        f"{how_many(stability.readings, 'reading')}{whose} {since}, from "
         f"{moment(stability.begin_utc_s)} to {moment(stability.end_utc_s)}{left_out}; limits of "
-        f"{stability.points[0].confidence * 100:.3g} % for the noise named."
+        f"{stability.points[0].confidence * 100:.3g} % for the noise named.{apart}"
     )
     yield table
 
