@@ -20,6 +20,7 @@ from benchwatch.screen.view_actions import COARSE_TURNS, FINE_TURNS
 from benchwatch.screen.views.view_list import VIEWS
 from benchwatch.screen.widgets.overlays import TextOverlay
 from benchwatch.screen.widgets.typing_overlays import CommandOverlay, PromptOverlay
+from benchwatch.snapshot import ComparisonNow
 
 pytestmark = pytest.mark.long
 
@@ -695,8 +696,14 @@ def state_of(app: BenchwatchApp, watch: kit.FakeWatch) -> list[object]:
     return [text_of(app), type(app.screen), app.ending, watch.marks[:], watch.traces[-1:]]
 
 
+@pytest.fixture(scope="module")
+def eight_compared() -> ComparisonNow:
+    """Compare eight counters, which takes as long as drawing some screens."""
+    return made_comparison(made_result(dict.fromkeys(("main", *"abcdefg"), (0.0, "unknown"))))
+
+
 @pytest.mark.parametrize("key", VIEWS.keys, ids=lambda key: key.id)
-async def test_every_key_does_something(key):
+async def test_every_key_does_something(key, eight_compared):
     """Each key, where it works, changes the picture or calls the watch."""
     spare = replace(kit.full_snapshot(), counter="spare")
     trimmer, operator, playback = kit.FakeTrimmer(), kit.FakeOperator(), kit.FakeTransport()
@@ -706,9 +713,7 @@ async def test_every_key_does_something(key):
     typed: list[str] = []
     watch.enter = typed.append if key.needs == "typed" else None
     watch.chain = FakeChain("main", "spare")
-    watch.compared = made_comparison(
-        made_result(dict.fromkeys(("main", *"abcdefg"), (0.0, "unknown")))
-    )
+    watch.compared = eight_compared
     here = "notes" if key.id in {"view_trim", "view_bench"} else VIEWS.view_for(key).name
     if key.needs == "typed":
         here = "trim"
