@@ -159,7 +159,8 @@ def open_row_streams(
         counters = SelectedRows(path, selection, position).counters()
         if not counters:
             raise FileError(f"{shown_name(path)} holds no readings: it is empty.")
-        return counters
+        note = asked.unused_note(shown_name(path), "a journal")
+        return [_with_notes(counters[0], note), *counters[1:]]
     if is_parquet(path):
         return [read_parquet_rows(path, asked, position)]
     source = shown_name(path)
@@ -172,8 +173,18 @@ def open_row_streams(
         raise FileError(f"{source} holds no readings: it is empty.")
     if line.text.lstrip().startswith("{"):
         lines = filter(is_content, chain([line], decode_lines(blocks, source)))
-        return [read_json_rows(source, lines)]
+        note = asked.unused_note(source, "a file of JSON lines")
+        return [_with_notes(read_json_rows(source, lines), note)]
     return [read_table_rows(source, line, blocks, asked, comment)]
+
+
+def _with_notes(stream: Iterator[CounterRows], notes: list[str]) -> Iterator[CounterRows]:
+    """Yield the rows of a stream, with notes on the file at its first counter."""
+    for batch in stream:
+        for facts, _ in batch[:1]:
+            facts.notes += notes
+            notes = []
+        yield batch
 
 
 class RecordingBuilder:

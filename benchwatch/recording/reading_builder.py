@@ -186,6 +186,11 @@ class ReadingBuilder:
         if facts.kind == "phase_s" and self.stated.wraps_s is None and spacing.interval_s:
             steps_s = np.concatenate([batch.offset for batch in batches]) * spacing.interval_s
             facts.notes += wrap_note(facts.source, steps_s)
+        if facts.kind != "phase_s" and self.stated.wraps_s is not None:
+            facts.notes.append(
+                f"{facts.source}: --wraps is for a time error (phase_s), and says nothing of these "
+                "numbers."
+            )
         if self._ordering is not None and self._ordering.moved:
             facts.notes += self._ordering.take_notes()
             self._ordering.moved = 0

@@ -33,6 +33,14 @@ LARGEST_SIZE_SPREAD: Final = 0.01
 LARGEST_STRAY_ROUNDINGS: Final = 2.0
 """Range within which rounded times stray about the mean spacing, in rounding steps: one by their
 rounding, and one by that of the first and the last."""
+FEWEST_LONG_STEPS: Final = 5
+"""Where rows are missing at random, so many longer steps do not pass for rounded ones by chance."""
+ROUNDED_SPREAD_ROWS: Final = 1.5
+"""Between the longer steps of evenly spaced, rounded times there are whole numbers of rows that
+differ by one; half of them may differ by so many rows, or by `ROUNDED_SPREAD_SHARE`."""
+ROUNDED_SPREAD_SHARE: Final = 0.1
+WHOLE_STEP_SHARE: Final = 1e-4
+"""Times are whole numbers of a rounding step when each step is so near to one."""
 KEPT_STEPS: Final = 1000
 """Steps kept from before the newest rows; the usual step is the median of all of them."""
 
@@ -65,6 +73,9 @@ def find_spacing(steps_s: FloatArray, *, gaps_reported: bool, stated_s: float | 
         return RowSpacing(interval_s, LONGEST_STEP_INTERVALS_WITH_GAPS * interval_s)
     longest_s = LONGEST_STEP_INTERVALS * interval_s
     multiples = steps / median
+    mean_is_stated = stated_s is None or abs(stated_s - steps.mean()) < abs(stated_s - median)
+    if mean_is_stated and _is_rounded_to(multiples):
+        return RowSpacing(interval_s, max(longest_s, (LONGEST_STEP_INTERVALS + 1) * median))
     if (
         np.mean(np.abs(multiples - np.round(multiples)) > NEAR_MULTIPLE_SHARE)
         > MOST_IRREGULAR_SHARE
@@ -73,6 +84,24 @@ def find_spacing(steps_s: FloatArray, *, gaps_reported: bool, stated_s: float | 
         quantile_s = float(np.quantile(steps, 0.8, method="lower"))
         longest_s = max(longest_s, interval_s + MISSING_ROW_SPREADS * (quantile_s - median))
     return RowSpacing(interval_s, longest_s)
+
+
+def _is_rounded_to(multiples: FloatArray) -> bool:
+    """Return whether evenly spaced times, rounded to the median step, explain steps of two.
+
+    Rows that are 1.2 s apart have, in whole seconds, steps of 1 s, and at every fifth row one of
+    2 s. Rows that are missing at random leave such steps too, but not at even distances.
+
+    Args:
+        multiples: the steps over their median, (n,).
+    """
+    if np.abs(multiples - np.round(multiples)).max() > WHOLE_STEP_SHARE:
+        return False
+    rows = np.diff(np.flatnonzero(np.round(multiples) == 2))
+    if rows.size < FEWEST_LONG_STEPS - 1:
+        return False
+    low, middle, high = np.quantile(rows, (0.25, 0.5, 0.75))
+    return bool(high - low <= max(ROUNDED_SPREAD_ROWS, ROUNDED_SPREAD_SHARE * middle))
 
 
 def unevenness_note(facts: CounterFacts, steps_s: FloatArray, spacing: RowSpacing) -> list[str]:
@@ -115,8 +144,7 @@ def rounding_note(facts: CounterFacts, steps_s: FloatArray, spacing: RowSpacing)
         return []
     mean_s, rounding_s = float(steps_s.mean()), float(np.ptp(steps_s))
     usual_s = spacing.interval_s
-    gaps = steps_s.max() > LONGEST_STEP_INTERVALS * usual_s
-    if gaps or abs(mean_s - usual_s) <= MOST_ROUNDED_SHARE * mean_s:
+    if steps_s.max() > spacing.longest_s or abs(mean_s - usual_s) <= MOST_ROUNDED_SHARE * mean_s:
         return []
     away_s = np.cumsum(steps_s - mean_s)
     sizes = (steps_s - steps_s.min()) / rounding_s

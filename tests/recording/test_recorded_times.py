@@ -10,6 +10,8 @@ import pytest
 from recorded_kit import Outcome, run_each, run_one, write
 from seed_kit import unseen_seed
 
+from benchwatch.recording.row_spacing import find_spacing
+
 NOISE = 1e-10
 LEVEL = 2.4e-9
 
@@ -231,3 +233,54 @@ def test_missing_rows_and_wandering_times_are_no_rounded_ones(tmp_path: Path) ->
     outcomes = run_each(commands)
 
     assert not any("rounded" in outcome.narration for outcome in outcomes)
+
+
+@pytest.mark.parametrize("gate_s", [1.05, 1.1, 1.2, 1.3, 1.4])
+def test_whole_seconds_make_no_gap_of_readings_closer_than_a_second_and_a_half(
+    tmp_path: Path, gate_s: float
+) -> None:
+    """Made files of known truth: floor(a + n·gate) has steps of 1 and 2 s, and nothing is missing.
+
+    Of one missing reading the stamps tell where they make a step of 3 s; elsewhere it is a step of
+    2 s like the others.
+    """
+    begin_s = float(np.random.default_rng(unseen_seed()).random())
+    stamps = np.floor(begin_s + gate_s * np.arange(400)).astype(int)
+    long = np.flatnonzero(stamps[2:] - stamps[:-2] == 3) + 1
+    told = int(long[long.size // 2])
+    whole = write(tmp_path / "whole.csv", table_of([str(at) for at in stamps], "time_s"))
+    left = [str(at) for at in np.delete(stamps, told)]
+    less = write(tmp_path / "less.csv", table_of(left, "time_s"))
+
+    complete, missing = run_each([["replay", "--json", whole], ["replay", "--json", less]])
+
+    assert (complete.lines[-1]["readings"], complete.lines[-1]["gaps"]) == (400, 0)
+    assert (missing.lines[-1]["readings"], missing.lines[-1]["gaps"]) == (399, 1)
+    assert "the times look rounded to 1 s" in complete.narration
+
+
+def test_times_that_stand_still_by_their_rounding_name_the_way_out(tmp_path: Path) -> None:
+    """Rows 0.7 s apart share whole seconds: the sentence says what to type, and that reads them."""
+    stamps = [str(int(0.7 * n)) for n in range(300)]
+    path = write(tmp_path / "run.csv", table_of(stamps, "time_s"))
+
+    refused, read = run_each([
+        ["replay", "--json", path],
+        ["replay", "--json", path, "--time-column", "none", "--interval", "0.7s"],
+    ])  # fmt: skip
+
+    assert "--time-column none --interval" in refused.narration
+    assert (read.lines[-1]["readings"], read.lines[-1]["gaps"]) == (300, 0)
+
+
+def test_rows_missing_at_random_stay_gaps_in_whole_seconds() -> None:
+    """Of 1-s rows some are lost by chance: hardly ever are their places so even as by rounding."""
+    rng = np.random.default_rng(unseen_seed())
+
+    taken = 0
+    for share in (0.01, 0.05, 0.1, 0.2, 0.3) * 40:
+        moments = np.flatnonzero(rng.random(1000) > share).astype(float)
+        spacing = find_spacing(np.diff(moments), gaps_reported=False, stated_s=None)
+        taken += spacing.longest_s >= 2
+
+    assert taken <= 4

@@ -100,10 +100,14 @@ class RowTimes:
         if stuck.size:
             row = int(stuck[0])
             earlier = self._last_s if row == 0 else float(time_s[row - 1])
+            rounded = (
+                " If its times are rounded and the rows evenly spaced, leave them out: "
+                "--time-column none --interval 1s, or what else it is."
+            ) * bool(time_s[row] == earlier)
             raise FileError(
                 f"{self._facts.location(int(line[row]))}: the time does not advance "
                 f"({earlier:.12g} s, then {time_s[row]:.12g} s). Sort the file by time and remove "
-                "doubled rows; if two runs were joined, split it here."
+                f"doubled rows; if two runs were joined, split it here.{rounded}"
             )
         if count:
             self._last_s = float(time_s[-1])
