@@ -357,4 +357,7 @@ class Snapshot:
         """Return `event`, which led to this snapshot; a reading is returned corrected."""
         if isinstance(event, Reading) and OTHER_DIAL in event.flags:
             return event if self.checks is None else self.checks.reading or event
-        return self.reading if isinstance(event, Reading) and self.reading else event
+        if not isinstance(event, Reading) or self.reading is None:
+            return event
+        # One that is over range during a check changes nothing here: this reading is then older.
+        return self.reading if self.reading.elapsed_s == event.elapsed_s else event

@@ -2,12 +2,13 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from os import PathLike, fspath
 from typing import TYPE_CHECKING, Final
 
 from benchwatch.api.quantities import Fraction, fraction, limit
+from benchwatch.clock import iso_time
 from benchwatch.errors import UsageError
 from benchwatch.estimate.derived_frequencies import DAY_S
 from benchwatch.recording.dates import read_moment
@@ -66,10 +67,23 @@ class AgeingOfUnit:
         return due_date(self.found, allowed, ahead_days, coverage)
 
     def date(self, days: float | None) -> datetime | None:
-        """Return the date that lies `days` after `began_utc_s`; None for None."""
-        return (
-            None if days is None else datetime.fromtimestamp(self.began_utc_s + days * DAY_S, UTC)
-        )
+        """Return the date that lies `days` after `began_utc_s`; None for None.
+
+        Raises:
+            UsageError: it lies beyond the calendar, which has the years 1 to 9999.
+        """
+        if days is None:
+            return None
+        try:
+            return datetime(1970, 1, 1, tzinfo=UTC) + timedelta(
+                seconds=self.began_utc_s + days * DAY_S
+            )
+        except (OverflowError, ValueError) as error:
+            began = iso_time(self.began_utc_s) or "the begin"
+            raise UsageError(
+                f"{days:g} days after {began[:10]} is no date: the calendar has the years 1 to "
+                "9999."
+            ) from error
 
 
 def ageing(

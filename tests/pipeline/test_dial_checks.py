@@ -306,11 +306,13 @@ def test_overrange_is_said_in_the_row() -> None:
     pipeline = Pipeline(plan())
     settled(pipeline)
     pipeline.change_checks(lambda checks: checks.begin([100e6]))
-    pipeline.take(replace(main_reading(61), flags=frozenset({"overrange"})))
+    over = replace(main_reading(61), flags=frozenset({"overrange"}))
+    after = pipeline.take(over)
     now = pipeline.snapshot.checks
 
     assert now is not None
     assert now.rows[0].words == "counter can't count it"
+    assert after.corrected(over) is over  # and in lines it is that reading, not the one before
 
 
 def test_dial_note_is_written_for_both_ways(tmp_path: Path) -> None:
