@@ -6,6 +6,7 @@ import random
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from decimal import Decimal
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -163,6 +164,7 @@ def warm_up(**changes: Any) -> WarmUp:
     )
 
 
+@cache
 def warm_trace() -> Trace:
     """Make the trace of the readings during `warm_up`."""
     chance = random.Random(7)
@@ -256,6 +258,7 @@ def full_snapshot(**changes: Any) -> Snapshot:
     return replace(made, **changes)
 
 
+@cache
 def trace(
     span_s: float = 120.0,
     points: int = 240,

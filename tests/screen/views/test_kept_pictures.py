@@ -419,8 +419,9 @@ def test_a_new_view_changes_no_picture_of_another():
 def test_every_picture_fills_its_screen(view, state, ascii_only):
     """Every view in every state has exactly the rows and cells asked, ASCII where asked."""
     theme = Theme(ascii=ascii_only)
+    made = _frame(view.name, state, theme)
     for size in ((60, 18), (80, 24), (120, 36), (200, 60), (40, 10), (30, 8), (1, 1)):
-        rows = picture(view, _frame(view.name, state, theme), *size)
+        rows = picture(view, made, *size)
 
         assert [row.width for row in rows] == [size[0]] * size[1]
         assert not ascii_only or all(theme.text(row.plain).isascii() for row in rows)
