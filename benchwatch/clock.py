@@ -113,6 +113,14 @@ def dated_minute(utc_s: float) -> str:
     return f"{text} {zone_name(local(utc_s))}" if text else "-"
 
 
+def dated_second(utc_s: float) -> str:
+    """Write Unix seconds as local time, ``2031-05-04 10:20:30 CET``; ``-`` where it is no date."""
+    if not local_minute(utc_s):
+        return "-"
+    then = local(utc_s)
+    return f"{then:%Y-%m-%d %H:%M:%S} {zone_name(then)}"
+
+
 def local_minute(utc_s: float) -> str:
     """Write Unix seconds as ``2031-05-04 10:20``, local time; empty where it is no date."""
     try:

@@ -4,6 +4,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
+from benchwatch.clock import dated_second
 from benchwatch.register.register_entry import short_name
 from benchwatch.register.visit import Visit
 
@@ -22,6 +23,8 @@ class VisitStyle:
     now_utc_s: float
     own_chain: str | None
     """Visits of this chain are called by their number alone."""
+    second: Callable[[float], str] = dated_second
+    """Writes a time in Unix seconds to the second, where events are closer than a minute."""
 
     def label(self, visit: Visit) -> str:
         """Return what a visit is called."""

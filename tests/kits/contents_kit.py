@@ -5,7 +5,7 @@ from typing import Any
 
 from report_kit import MadeVisit
 
-from benchwatch.clock import local_minute
+from benchwatch.clock import local, local_minute
 from benchwatch.measured_visit.visit_reader import read_measured_visit
 from benchwatch.register.register_reader import read_register
 from benchwatch.register.visit import Visit
@@ -23,6 +23,7 @@ def style_of(own_chain: str | None = OWN_CHAIN) -> VisitStyle:
         day=lambda utc_s: local_minute(utc_s)[:10] or "-",
         now_utc_s=9e9,
         own_chain=own_chain,
+        second=lambda utc_s: f"{local(utc_s):%Y-%m-%d %H:%M:%S}",
     )
 
 

@@ -67,6 +67,9 @@ def document_of(
         standing = unit_standing(unit, register.visits_of(unit.ident))
         own_chain = register.own_chain
 
+    def second(utc_s: float) -> str:
+        return f"{datetime.fromtimestamp(utc_s, UTC):%Y-%m-%d %H:%M:%S} UTC"
+
     def moment(utc_s: float) -> str:
         return f"{datetime.fromtimestamp(utc_s, UTC):%Y-%m-%d %H:%M} UTC"
 
@@ -76,6 +79,7 @@ def document_of(
             standing=standing,
             style=VisitStyle(
                 moment=moment,
+                second=second,
                 day=lambda utc_s: moment(utc_s)[:10],
                 now_utc_s=0.0,
                 own_chain=own_chain,

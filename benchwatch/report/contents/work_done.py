@@ -49,12 +49,8 @@ def trim_blocks(source: ReportSource) -> Iterator[Sentence]:
     """Yield each turn with its size, and what the tool pulled."""
     measured, visit = source.measured, source.visit
     if measured.turns:
-        words = [
-            f"{source.style.moment(turn.utc_s)} {amount(turn.size, turn.u)}"
-            for turn in measured.turns
-        ]
-        turns = how_many(len(words), "turn")
-        yield Sentence(f"{turns}, ± u (k = 1): {_some(words)}.")
+        turns = how_many(len(measured.turns), "turn")
+        yield Sentence(f"{turns}, ± u (k = 1): {_some(list(_turn_words(source)))}.")
     elif any(run.readings for run in measured.runs):
         yield Sentence(NOT_TURNED)
     if visit.pulls:
@@ -63,6 +59,21 @@ def trim_blocks(source: ReportSource) -> Iterator[Sentence]:
     if measured.tool_on:
         still = "; it was still on at the end" if measured.tool_on[-1].end_utc_s is None else ""
         yield Sentence(f"The tool was on the trimmer {times_words(len(measured.tool_on))}{still}.")
+
+
+def _turn_words(source: ReportSource) -> Iterator[str]:
+    """Yield number (as in the chart), time to the second and size of each turn.
+
+    The day stands with the first turn on it, and with the first one after those left out.
+    """
+    style, turns, day = source.style, source.measured.turns, ""
+    resumes = len(turns) - MOST_LISTED // 2 + 1 if len(turns) > MOST_LISTED else 1
+    for number, turn in enumerate(turns, 1):
+        at = style.second(turn.utc_s)
+        if number != resumes and style.day(turn.utc_s) == day:
+            at = at.removeprefix(day).lstrip()
+        day = style.day(turn.utc_s)
+        yield f"{number}: {at} {amount(turn.size, turn.u)}"
 
 
 def _mark_words(source: ReportSource, mark: SettleMark) -> str:

@@ -5,6 +5,8 @@ import os
 import re
 import time
 from collections.abc import Iterator
+from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +14,8 @@ import pytest
 import report_kit
 from contents_kit import blocks_of, facts_of, leaves, page_text, source_of
 
+from benchwatch.clock import local
+from benchwatch.measured_visit.measured_visit import Turn
 from benchwatch.register.issued_report import ChainHead
 from benchwatch.report.contents.report_document import FORMAT, SECTIONS, report_document
 from benchwatch.report.contents.report_source import (
@@ -21,7 +25,9 @@ from benchwatch.report.contents.report_source import (
 from benchwatch.report.laboratory.laboratory import Laboratory
 
 CHART_NUMBER = re.compile(r"\.charts\.")
-TIME = re.compile(r"\d{4}-\d\d-\d\d( \d\d:\d\d)?|\b\d\d:\d\d(:\d\d)?\b|\b\d{1,2} [A-Z][a-z]{2}\b")
+TIME = re.compile(
+    r"\d{4}-\d\d-\d\d( \d\d:\d\d(:\d\d)?)?|\b\d\d:\d\d(:\d\d)?\b|\b\d{1,2} [A-Z][a-z]{2}\b"
+)
 
 
 @pytest.fixture(scope="module")
@@ -178,6 +184,10 @@ def test_what_was_done_is_what_happened(tmp_path: Path) -> None:
     (turns,) = (one["text"] for one in blocks_of(document, "trim") if "turns" in one["text"])
     sizes = [float(size) for size in re.findall(r"([+-]\d+\.\d+) ± \d", turns)]
     assert sizes == pytest.approx([1e9 * size for _, size in made.turns], abs=0.1)
+    seconds = [f"{local(at):%H:%M:%S}" for at, _ in made.turns]
+    assert re.findall(r"(\d+): (?:[\d-]{10} )?([\d:]{8}) ", turns) == [
+        (str(number), at) for number, at in enumerate(seconds, 1)
+    ]
 
 
 def test_without_readings_that_is_said(empty: ReportSource) -> None:
@@ -244,3 +254,19 @@ def amended_visit(folder: Path) -> report_kit.MadeVisit:
               document={"reason": "misread the dial", "document": changed})
     ])  # fmt: skip
     return made
+
+
+def test_many_turns_are_dated_where_their_list_goes_on(tmp_path: Path) -> None:
+    """Of twenty turns over midnight the first has its date, and the first after those left out."""
+    source = source_of(report_kit.good_visit(tmp_path / "bench"))
+    begin_s = datetime(2031, 5, 4, 23, 56, 50).astimezone().timestamp()
+    turns = tuple(Turn(utc_s=begin_s + 20.0 * n, size=1e-9, u=1e-10) for n in range(20))
+    source = replace(source, measured=replace(source.measured, turns=turns))
+
+    (said,) = (
+        one["text"] for one in blocks_of(report_document(source), "trim") if "turns" in one["text"]
+    )
+
+    assert said.startswith("20 turns, ± u (k = 1): 1: 2031-05-04 23:56:50 +1.00 ± 0.10 ppb, 2: 23:")
+    assert "6: 23:58:30 +1.00 ± 0.10 ppb, then 8 more, 15: 2031-05-05 00:01:30 +1.00" in said
+    assert said.endswith("20: 00:03:10 +1.00 ± 0.10 ppb.")
