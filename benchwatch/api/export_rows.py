@@ -10,6 +10,7 @@ from benchwatch.estimate.array_types import FloatArray, IntArray
 from benchwatch.quantity import how_many
 from benchwatch.reading import OVERRANGE, REPEAT
 from benchwatch.recording import Recording, RecordingGap
+from benchwatch.recording.row_spacing import find_spacing
 
 OVERRANGE_TEXT: Final = "9.9E37"
 """Stands for a reading over the counter's range (SCPI-99 volume 1, 7.2.1.4)."""
@@ -50,10 +51,12 @@ def chunks(recording: Recording) -> Iterator[ExportedRows]:
     A repeated measurement is left out, as a table can't say that it is none. A row without a
     number marks a gap that the times alone would not show.
     """
+    steps_s = np.diff(recording.time_s)
+    longest_s = find_spacing(steps_s, gaps_reported=False, stated_s=None).longest_s
     blanks = {
         gap.before: _blank_time(recording, gap)
         for gap in recording.gaps
-        if _needs_row(recording, gap)
+        if _needs_row(recording, gap, longest_s)
     }
     offset, correction = corrected_offsets(recording)
     for first in range(0, len(recording), ROWS_AT_ONCE):
@@ -166,13 +169,16 @@ def phase_loss(recording: Recording) -> list[str]:
     return ["the time error is exported as offsets, and what it did in the gaps is lost."]
 
 
-def _needs_row(recording: Recording, gap: RecordingGap) -> bool:
-    """Return whether a reader of the table needs a row without a number to see a gap."""
+def _needs_row(recording: Recording, gap: RecordingGap, longest_s: float) -> bool:
+    """Return whether a reader of the table needs a row without a number to see a gap.
+
+    That reader takes steps up to `longest_s`, by the times alone, for none with a missing row.
+    """
     time_s, interval_s = recording.time_s, recording.interval_s
     if not 0 < gap.before < len(recording) or interval_s is None:
         return False
     step_s = float(time_s[gap.before] - time_s[gap.before - 1])
-    return 0.0 < step_s <= LONGEST_STEP * interval_s
+    return 0.0 < step_s <= max(LONGEST_STEP * interval_s, longest_s)
 
 
 def _blank_time(recording: Recording, gap: RecordingGap) -> float:

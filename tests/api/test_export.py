@@ -355,3 +355,24 @@ def test_a_table_of_a_block_of_repeated_readings_is_only_lines_with_cells() -> N
     write_csv({"main": replace(recording, flags=repeated, marks=())}, content)
 
     assert "" not in content.getvalue().decode().splitlines()
+
+
+def test_gaps_at_even_distances_are_still_gaps_in_a_table(tmp_path: Path) -> None:
+    """By its times alone every tenth reading that is lost would look like rounded seconds."""
+    lines = "".join(
+        f'{{"kind":"reading","counter":"main","time":null,"elapsed_s":{n}.0,"gate_s":1.0,'
+        f'"frequency_hz":10000000.0{n % 7},"flags":[]}}\n'
+        if n % 10
+        else f'{{"kind":"gap","counter":"main","time":null,"elapsed_s":{n}.5,"lasted_s":1.0,'
+        '"reason":"calibrating"}\n'
+        for n in range(1, 200)
+    )
+    (tmp_path / "run.jsonl").write_text(lines)
+    run = benchwatch.read_file(tmp_path / "run.jsonl", nominal="10 MHz")
+
+    table = benchwatch.export(run, tmp_path / "run.csv")
+    back = benchwatch.read_file(table)
+
+    assert len(run.gaps) == 19
+    assert len(back.gaps) == 19
+    assert len(back) == len(run)
