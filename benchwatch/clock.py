@@ -4,6 +4,7 @@ import math
 import threading
 import time
 from datetime import UTC, datetime, timedelta, tzinfo
+from functools import lru_cache
 from typing import Final, Protocol
 
 from benchwatch.system.clocks import monotonic
@@ -74,11 +75,22 @@ def iso_time(utc_s: float) -> str | None:
     """Write Unix seconds as ISO 8601 in UTC with milliseconds; None when unknown."""
     if not math.isfinite(utc_s):
         return None
+    minute, milliseconds = divmod(round(utc_s * 1000), 60_000)
     try:
-        moment = _EPOCH + timedelta(milliseconds=round(utc_s * 1000))
+        begins = _iso_minute(minute)
     except OverflowError:
         return None
-    return moment.isoformat(timespec="milliseconds") + "Z"
+    return f"{begins}:{milliseconds // 1000:02d}.{milliseconds % 1000:03d}Z"
+
+
+@lru_cache(maxsize=8)
+def _iso_minute(minute: int) -> str:
+    """Write a minute since 1970; kept, as most readings are of the same minute as the one before.
+
+    Raises:
+        OverflowError: the calendar does not reach so far.
+    """
+    return (_EPOCH + timedelta(minutes=minute)).isoformat(timespec="minutes")
 
 
 def local(utc_s: float, tz: tzinfo | None = None) -> datetime:

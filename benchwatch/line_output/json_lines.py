@@ -111,9 +111,9 @@ def _reading(reading: Reading, numbers: Numbers, not_on_disk: int | None) -> str
 
 def _value(value: float | None) -> str:
     """Write a number as JSON; what is unknown or not finite as null."""
-    if value is None or not _LOWEST <= value <= _HIGHEST:
-        return "null"
-    return repr(value) if type(value) is float else _encode(value)
+    if type(value) is float:  # as nearly always
+        return repr(value) if _LOWEST <= value <= _HIGHEST else "null"
+    return "null" if value is None or not _LOWEST <= value <= _HIGHEST else _encode(value)
 
 
 def _time(seconds: float) -> str:

@@ -13,7 +13,7 @@ import sys
 from typing import Final
 
 from benchwatch.estimate.block_means import CascadeLevel, cascade
-from benchwatch.estimate.level.reading_noise import RobustSpread
+from benchwatch.estimate.level.robust_spread import RobustSpread
 from benchwatch.estimate.level.slope_tracker import SLOPE_BLOCKS, BlockMeans, SlopeTracker
 from benchwatch.estimate.sample_variances import ALLAN_DIVISOR, HADAMARD_DIVISOR, second_difference
 

@@ -1,10 +1,8 @@
 """Noise of single readings, from differences of neighbours, so that steps don't count as noise.
 
-First differences have an sd of √2 σ at any level. It is estimated robustly: differences beyond 3.3
-times the spread that the 60 % quantile suggests are left out (steps and wild readings), the rest is
-averaged as squares; 0.9886 is the share of its variance that a normal keeps inside ±3.3 σ. While
-the readings move steadily (warm-up) second differences, √6 σ for white noise, are used instead, so
-that motion doesn't count as noise either.
+First differences have an sd of √2 σ at any level. It is estimated without the largest, which are
+steps and wild readings (`robust_spread`). While the readings move steadily (warm-up) second
+differences, √6 σ for white noise, are used instead, so that motion doesn't count as noise either.
 
 A quantised counter repeats itself, and a median difference of 0 is not "no noise": σ is never
 below quantum/√12, the sd of rounding (JCGM 100:2008, 4.3.7). The quantum is the last digit that the
@@ -12,25 +10,16 @@ counter writes, or the coarser one that it resolves (`last_digit`).
 """
 
 import math
-from bisect import bisect_right, insort
 from collections import deque
-from operator import mul
 
 from benchwatch.estimate.level.last_digit import LastDigit
+from benchwatch.estimate.level.robust_spread import RobustSpread
 from benchwatch.estimate.sample_variances import ALLAN_DIVISOR, HADAMARD_DIVISOR
 
 DIFFERENCES_KEPT = 100
 """Differences kept; long enough for 10 % of σ, short enough to follow a decaying warm-up."""
-_QUANTILE = 0.6
-_NORMAL_QUANTILE = 0.8416
-"""60 % of a normal's magnitudes lie below this many sd."""
-_KEPT_SDS = 3.3
-_KEPT_VARIANCE = 0.9886
 _FIRST_DIFFERENCE_SD, _SECOND_DIFFERENCE_SD = math.sqrt(ALLAN_DIVISOR), math.sqrt(HADAMARD_DIVISOR)
 """sd of first and of second differences of readings, over that of the readings."""
-_NEWEST_SPREADS = ((6, 1.8), (12, 1.4), (24, 1.2))
-"""So many of the newest magnitudes, and the factor by which their spread may fall short by chance:
-1.5 standard deviations of the spread of half as many independent ones."""
 _SIGNS_KEPT = 20
 _MOVING_SURPLUS = 14
 """A surplus of 14 equal signs among 20 shows motion ..."""
@@ -48,83 +37,6 @@ _LEAST_ROUNDING = 2.0**-52
 def float_rounding(offset: float) -> float:
     """Return the size below which differences of offsets near `offset` are rounding of floats."""
     return max(_LEAST_ROUNDING, _ROUNDING_SHARE * abs(offset))
-
-
-class RobustSpread:
-    """Robust spread of the newest magnitudes of a zero-mean normal that may hold outliers."""
-
-    def __init__(self, most: int) -> None:
-        self._most = most
-        self._ring: deque[float] = deque()
-        self._ordered: list[float] = []
-        self._known = 0.0
-        """What `recent_sd` returned last ..."""
-        self._known_from, self._known_below = math.inf, -math.inf
-        """... and the range of limits for which that value is still right."""
-
-    def __len__(self) -> int:
-        return len(self._ordered)
-
-    def add(self, magnitude: float) -> None:
-        """Take one magnitude; drop the oldest beyond `most`."""
-        self._ring.append(magnitude)
-        insort(self._ordered, magnitude)
-        self._known_below = -math.inf
-        if len(self._ring) > self._most:
-            del self._ordered[bisect_right(self._ordered, self._ring.popleft()) - 1]
-
-    def sd(self, floor: float) -> float:
-        """Return the sd of the stored magnitudes; 0 while there are none.
-
-        Args:
-            floor: magnitudes that are likely with this sd are never left out.
-        """
-        return _robust_sd(self._ordered, floor)[0]
-
-    def recent_sd(self, floor: float) -> float:
-        """Return the sd of the newest few where it is surely less, else the sd of all.
-
-        So a spread that decays, as after a warm-up, no longer counts as soon as the newest few are
-        surely smaller.
-        """
-        if self._known_from <= _KEPT_SDS * floor < self._known_below:
-            return self._known
-        spread, least, most = _robust_sd(self._ordered, floor)
-        newest = list(self._ring)
-        for count, allowance in _NEWEST_SPREADS:
-            if count < len(newest):
-                own, low, high = _robust_sd(sorted(newest[-count:]), floor)
-                spread = min(spread, allowance * own)
-                least, most = max(least, low), min(most, high)
-        self._known, self._known_from, self._known_below = spread, least, most
-        return spread
-
-
-def _robust_sd(ordered: list[float], floor: float) -> tuple[float, float, float]:
-    """Return the sd of magnitudes in ascending order; 0 when there are none.
-
-    Returns:
-        The sd, and the range of `_KEPT_SDS` times the floor in which it stays the same: from the
-        first to below the second.
-    """
-    if not ordered:
-        return 0.0, -math.inf, math.inf
-    size = len(ordered)
-    place = _QUANTILE * (size - 1)
-    low = int(place)
-    quantile = ordered[low]
-    if low + 1 < size:
-        quantile += (place - low) * (ordered[low + 1] - quantile)
-    least = _KEPT_SDS * (quantile / _NORMAL_QUANTILE)
-    floor *= _KEPT_SDS
-    most = max(least, floor)
-    if ordered[-1] <= most:  # nothing is left out, as mostly
-        count, kept, beyond = size, ordered, math.inf
-    else:
-        count = bisect_right(ordered, most) or 1
-        kept, beyond = ordered[:count], ordered[count] if count < size else math.inf
-    sd = math.sqrt(sum(map(mul, kept, kept)) / (count * _KEPT_VARIANCE))
-    return sd, -math.inf if least >= kept[-1] else kept[-1], beyond
 
 
 class ReadingNoise:
