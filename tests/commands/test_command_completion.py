@@ -6,6 +6,7 @@ import sqlite3
 import subprocess
 import sys
 from collections.abc import Iterator
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
@@ -208,10 +209,10 @@ def spoilt(path: Path, how: str) -> None:
         return
     written(path, 3)
     if how == "cells":
-        with sqlite3.connect(path) as connection:
+        with closing(sqlite3.connect(path)) as connection, connection:
             connection.execute("UPDATE runs SET started_utc_s = 'soon'")
     elif how == "newer":
-        with sqlite3.connect(path) as connection:
+        with closing(sqlite3.connect(path)) as connection, connection:
             connection.execute("PRAGMA user_version = 99")
     else:
         content = path.read_bytes()
@@ -243,7 +244,7 @@ def test_a_register_that_can_not_be_read_gives_no_words_and_no_message(
     if how in {"newer", "damaged pages"}:
         made_register(path, 30)
     if how == "newer":
-        with sqlite3.connect(path) as connection:
+        with closing(sqlite3.connect(path)) as connection, connection:
             connection.execute("PRAGMA user_version = 99")
     elif how == "damaged pages":
         content = path.read_bytes()

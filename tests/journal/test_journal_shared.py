@@ -123,8 +123,7 @@ def test_a_moved_journal_does_not_affect_the_new_one(tmp_path: Path) -> None:
     check_sound(path)
     assert ask(path, "SELECT elapsed_s FROM readings") == [(float(n),) for n in range(1, 41)]
     check_sound(tmp_path / "moved.db")
-    moved = sqlite3.connect(tmp_path / "moved.db").execute("SELECT count(*) FROM readings")
-    assert moved.fetchone()[0] >= 10
+    assert ask(tmp_path / "moved.db", "SELECT count(*) FROM readings")[0][0] >= 10
 
 
 def test_a_log_that_another_program_keeps_from_being_emptied_is_reported_once(

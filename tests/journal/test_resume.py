@@ -128,9 +128,8 @@ def test_the_same_command_goes_on_with_an_interrupted_trim(tmp_path: Path, end: 
 
     assert again == found
     assert pulls == amount(pull, "pulls by ")
-    with sqlite3.connect(tmp_path / "journal.db") as journal:
+    with closing(sqlite3.connect(tmp_path / "journal.db")) as journal, journal:
         kinds = [kind for (kind,) in journal.execute("SELECT kind FROM records")]
-    journal.close()
     assert kinds == ["as found"]
 
 

@@ -3,6 +3,7 @@
 import itertools
 import json
 import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import numpy as np
@@ -88,7 +89,7 @@ def test_a_journal_of_such_a_counter_is_read_too(tmp_path: Path) -> None:
     """The tables are made here, with the plain SQLite of Python."""
     path = tmp_path / "journal.db"
     rows = told_too_long(10.0, 100)
-    with sqlite3.connect(path) as connection:
+    with closing(sqlite3.connect(path)) as connection, connection:
         connection.executescript("""
             PRAGMA application_id = 1115114033;
             PRAGMA user_version = 1;

@@ -2,6 +2,7 @@
 
 import re
 import sqlite3
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -155,9 +156,8 @@ def spoil(path: Path, how: str) -> None:
     elif how == "damaged":
         path.write_bytes(b"SQLite format 3\0" + b"\xa5" * 9000)
     else:
-        with sqlite3.connect(path, isolation_level=None) as connection:
+        with closing(sqlite3.connect(path, isolation_level=None)) as connection, connection:
             connection.execute("PRAGMA user_version = 99")
-        connection.close()
 
 
 @pytest.mark.parametrize("how", ["gone", "damaged", "newer", "a folder"])
@@ -176,9 +176,8 @@ def test_the_journal_alone_brings_back_a_trim(bench: MadeBench, how: str, unit: 
     assert records is not None
     assert records.as_found is not None
     assert records.as_left is not None
-    with sqlite3.connect(bench.journal) as journal:
+    with closing(sqlite3.connect(bench.journal)) as journal, journal:
         kinds = [kind for (kind,) in journal.execute("SELECT kind FROM records")]
-    journal.close()
     assert kinds == ["as found", "as left"]
     assert (trouble is not None) == (how != "gone")
     assert ("waits for the register" in said) == (how != "gone")

@@ -27,6 +27,7 @@ def plain_sd(magnitudes: list[float], floor: float) -> float:
 
 
 def plain_recent_sd(magnitudes: list[float], floor: float) -> float:
+    """Return the least of the sd of all and of the newest 6, 12 and 24, each with its factor."""
     spreads = [plain_sd(magnitudes, floor)]
     spreads += [
         factor * plain_sd(magnitudes[-count:], floor)
@@ -66,5 +67,6 @@ def test_the_spread_of_normal_readings_with_wild_ones_is_theirs(seed: int) -> No
 
 
 def test_without_magnitudes_there_is_no_spread() -> None:
+    """It is 0, whatever the floor."""
     spread = RobustSpread(10)
     assert (spread.sd(1.0), spread.recent_sd(1.0), len(spread)) == (0.0, 0.0, 0)
