@@ -24,6 +24,8 @@ from benchwatch.journal import Journal, default_path
 from benchwatch.register.register_entry import Draft
 from benchwatch.register.register_file import register_path
 
+pytestmark = pytest.mark.long
+
 VARIABLE = cli.COMPLETION_VARIABLE
 SHELLS = ("bash", "zsh", "fish")
 BENCH = """

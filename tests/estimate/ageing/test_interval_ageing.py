@@ -21,6 +21,8 @@ from benchwatch.estimate.ageing.visit_history import (
 )
 from benchwatch.estimate.derived_frequencies import DAY_S
 
+pytestmark = pytest.mark.long
+
 NORRIS = Path(__file__).parents[2] / "data" / "nist_strd" / "Norris.dat"
 
 

@@ -16,6 +16,8 @@ from benchwatch.estimate.comparison.counter_comparison import difference_of
 from benchwatch.estimate.comparison.pair_history import MOST_ROWS, PairHistory
 from benchwatch.estimate.comparison.time_base_claims import NamedReference
 
+pytestmark = pytest.mark.long
+
 
 def test_an_interval_holds_the_truth() -> None:
     """Of 300 made pairs, a third each of white, white and flicker, random walk: 93 to 97 %."""

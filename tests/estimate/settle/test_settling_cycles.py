@@ -18,6 +18,8 @@ from benchwatch.estimate.settle.settle_estimator import SettleEstimator
 from benchwatch.line_output import json_line
 from benchwatch.reading import Reading
 
+pytestmark = pytest.mark.long
+
 
 def _watched(made: MadeCycle, *, every: int = 5) -> tuple[int | None, Settle]:
     """Return the second at which it was first called settled, and the last verdict."""

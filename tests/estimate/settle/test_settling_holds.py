@@ -11,6 +11,8 @@ from benchwatch.estimate.live_estimate import LiveEstimate
 from benchwatch.estimate.results import Settle, SettleHistory, SettleLimit
 from benchwatch.estimate.settle.settle_estimator import SettleEstimator
 
+pytestmark = pytest.mark.long
+
 SIGMA = 5e-11
 LIMIT = SettleLimit(1e-9, 600.0)
 

@@ -22,6 +22,8 @@ from report_kit import ageing_visits, bad_visit, empty_visit, good_visit, long_v
 
 from benchwatch.report.forms.form_list import FORMS
 
+pytestmark = pytest.mark.long
+
 READ_BACK = {
     ".html": html_text,
     ".pdf": pdf_text,

@@ -43,6 +43,8 @@ from benchwatch.snapshot import (
     Trace,
 )
 
+pytestmark = pytest.mark.long
+
 SIZES = [(80, 24), (120, 36)]
 
 NO_COUNTER = kit.snapshot(
