@@ -74,7 +74,9 @@ class LiveEstimate:
             Whether the level continues, as `gap`.
         """
         if self._level.gap(lasted_s):
-            self._numbers = replace(self._numbers, confirmed_nudge=None, spike_at_s=None)
+            self._numbers = replace(
+                self._numbers, confirmed_nudge=None, revised_nudge=None, spike_at_s=None
+            )
             return True
         self._withheld = None
         self._numbers = Numbers(last_nudge=self._numbers.last_nudge, noise=self._numbers.noise)
@@ -133,6 +135,7 @@ class LiveEstimate:
             drift=drift,
             last_nudge=now.last_nudge or self._numbers.last_nudge,
             confirmed_nudge=nudge,
+            revised_nudge=now.revised_nudge,
             rest=now.rest,
             settle=verdict,
             tolerance=self._judge(now.estimate.offset),

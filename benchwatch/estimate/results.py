@@ -141,6 +141,8 @@ class Numbers:
     """The newest nudge; its size is updated as the offset creeps after it."""
     confirmed_nudge: Nudge | None = None
     """The nudge that this reading confirmed, else None."""
+    revised_nudge: Nudge | None = None
+    """The nudge before the confirmed one, where its size has changed with it; else None."""
     settle: Settle | None = None
     tolerance: Tolerance | None = None
     noise: float | None = None

@@ -175,4 +175,4 @@ def without_news(numbers: Numbers) -> Numbers:
     """Return `numbers` without the nudge and the spike, which hold for one reading only."""
     if numbers.confirmed_nudge is None and numbers.spike_at_s is None:
         return numbers
-    return replace(numbers, confirmed_nudge=None, spike_at_s=None)
+    return replace(numbers, confirmed_nudge=None, revised_nudge=None, spike_at_s=None)

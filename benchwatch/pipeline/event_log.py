@@ -114,6 +114,11 @@ def _ago(then_utc_s: float, utc_s: float) -> str:
     return f"{format_duration(max(round(utc_s - then_utc_s), 1))} ago"
 
 
+def _without_pull(nudge: Nudge, turn: Nudge | None) -> Nudge:
+    """Return the `turn` that is a part of a nudge, or the nudge where it is not."""
+    return turn if turn is not None and turn.at_s == nudge.at_s else nudge
+
+
 class EventLog:
     """Collects the entries; its tuple is replaced only when an entry is added or changed.
 
@@ -169,13 +174,17 @@ class EventLog:
             )
         )
 
-    def add_reading(self, reading: Reading, numbers: Numbers, *, by_tool: bool) -> None:
+    def add_reading(
+        self, reading: Reading, numbers: Numbers, *, by_tool: bool, turn: Nudge | None = None
+    ) -> None:
         """Add what changed with `reading`: the time base, a nudge, the settle state.
 
         Args:
             reading: the newest one.
             numbers: the numbers after it.
             by_tool: whether a nudge in the numbers is the tool's pull.
+            turn: the newest turn of the trimmer: a nudge without the tool's pull in it; None where
+                none is known.
         """
         utc_s, elapsed_s = reading.utc_s, reading.elapsed_s
         internal = INTERNAL_TIMEBASE in reading.flags
@@ -184,8 +193,12 @@ class EventLog:
             which = "the counter's own time base" if internal else "the external reference again"
             self.add_text(utc_s, elapsed_s, "caution", f"counting by {which}")
         nudge = numbers.confirmed_nudge
+        last = numbers.last_nudge
         if nudge is not None:
+            if numbers.revised_nudge is not None:
+                self._update(numbers.revised_nudge)
             self._write_again()
+            nudge = nudge if by_tool else _without_pull(nudge, turn)
             kind: LoggedKind = "tool" if by_tool else "nudge"
             self._add(
                 LoggedEvent(
@@ -197,13 +210,15 @@ class EventLog:
                 )
             )
             self._written = nudge
-        elif numbers.last_nudge is not self._nudge:
-            self._update(numbers.last_nudge)
+            if last is not None and last is not numbers.confirmed_nudge:
+                self._update(_without_pull(last, turn))
+        elif last is not self._nudge:
+            self._update(None if last is None else _without_pull(last, turn))
         elif self._unwritten is not None:
             self._readings_unchanged += 1
             if self._readings_unchanged >= WRITE_AFTER_READINGS:
                 self._write_again()
-        self._nudge = numbers.last_nudge
+        self._nudge = last
         settle = numbers.settle
         if settle is not None and (self._settle is None or settle.state != self._settle.state):
             if self._settle is not None or settle.state == "settled":

@@ -220,7 +220,8 @@ class EventPipeline:
             question = nominal_doubt(reading, analysis.nominal_hz, was.question)
         if question is not None and was.question is None:
             self._log.add_text(reading.utc_s, reading.elapsed_s, "caution", question)
-        self._log.add_reading(reading, numbers, by_tool=analysis.trim.by_tool)
+        turn = None if trim is None else trim.turn
+        self._log.add_reading(reading, numbers, by_tool=analysis.trim.by_tool, turn=turn)
         if trim is not None and (was.trim is None or trim.tool is not was.trim.tool):
             self._write_tool_pull(reading.utc_s, reading.elapsed_s)
             self._log.add_pull(reading, trim.tool)

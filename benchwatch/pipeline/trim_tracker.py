@@ -101,12 +101,13 @@ class TrimTracker:
 
     def add(self, elapsed_s: float, offset: float, numbers: Numbers) -> TrimNow:
         """Add the reading at `elapsed_s` (fractional `offset`); `numbers` are those after it."""
-        if numbers.confirmed_nudge is not None:
-            self._take_nudge(numbers.confirmed_nudge)
-        elif numbers.last_nudge is not None:
-            turn = self._newest_turn.refine(numbers.last_nudge)
-            if turn is not None:
-                self._turns.refine(turn)
+        nudge = numbers.confirmed_nudge
+        refined = numbers.last_nudge if nudge is None else numbers.revised_nudge
+        turn = None if refined is None else self._newest_turn.refine(refined)
+        if turn is not None:
+            self._turns.refine(turn)
+        if nudge is not None:
+            self._take_nudge(nudge)
         difference = abs(offset - self._newest_offset)
         self._newest_offset, self._newest_difference = (
             offset,

@@ -147,6 +147,43 @@ def test_a_refined_nudge_is_kept_before_the_next_one() -> None:
     assert [one.nudge and one.nudge.size for one in kept] == [-28 * PPB, -28.05 * PPB, PPB]
 
 
+def test_a_nudge_is_journaled_with_the_size_that_the_next_one_has_shown() -> None:
+    """-28 ppb, refined to -33: that was a part of the turn at 14 s, without it -29 ppb are left.
+
+    The size of the second on record is the one that adds up with it.
+    """
+    kept: list[LoggedEvent] = []
+    log = EventLog(kept.append)
+    first, second = Nudge(10.0, -28 * PPB, 0.5 * PPB), Nudge(14.0, -6 * PPB, 0.5 * PPB)
+    grown, revised = replace(first, size=-33 * PPB), replace(first, size=-29 * PPB)
+    on_record = replace(second, size=-5 * PPB)
+    log.add_reading(reading(12.0), numbers(0.0, first), by_tool=False)
+    log.add_reading(reading(13.0), replace(numbers(0.0), last_nudge=grown), by_tool=False)
+    shown = replace(numbers(0.0, second), last_nudge=on_record, revised_nudge=revised)
+    log.add_reading(reading(16.0), shown, by_tool=False)
+    log.add_reading(reading(17.0), replace(numbers(0.0), last_nudge=on_record), by_tool=False)
+
+    assert [one.nudge for one in log.newest] == [revised, on_record]
+    assert [one.nudge for one in kept] == [first, grown, revised, second, on_record]
+
+
+def test_the_hint_goes_by_the_size_that_the_next_nudge_has_shown() -> None:
+    """The usual size of turns is learned from sizes as they are on record."""
+    trimming = TrimTracker(1 * PPB, None)
+    trimming.add(0.0, 40 * PPB, numbers(40 * PPB))
+    at_s, offset = 1.0, 40.0
+    before: Nudge | None = None
+    for _ in range(4):
+        offset -= 8.0
+        now = numbers(offset * PPB, Nudge(at_s, -9 * PPB, 0.1 * PPB))
+        revised = None if before is None else replace(before, size=-8 * PPB)
+        trim = trimming.add(at_s, offset * PPB, replace(now, revised_nudge=revised))
+        before, at_s = now.confirmed_nudge, at_s + 10.0
+
+    assert trim.turns is not None
+    assert trim.turns.usual == pytest.approx(8 * PPB)
+
+
 def test_the_tool_is_no_turn_and_moves_the_aim() -> None:
     """A pull of 5 ppb, known from an earlier touch, is the aim while the tool is on."""
     trimming = TrimTracker(1 * PPB, None)

@@ -129,6 +129,11 @@ class Creep:
         return self._level0 + self._slope * t + posterior.level, math.sqrt(variance)
 
     @property
+    def readings(self) -> int:
+        """Number of readings taken."""
+        return self._fit.readings
+
+    @property
     def fit_updated(self) -> bool:
         """Whether the last reading has updated the fit."""
         return (

@@ -14,8 +14,9 @@ from itertools import islice
 from typing import NamedTuple
 
 from benchwatch.estimate.level.change_points import ChangePoints, StableRun
+from benchwatch.estimate.level.level_step import LEAST_DEGREES
 from benchwatch.estimate.level.low_frequency_noise import LowFrequencyNoise
-from benchwatch.estimate.level.nudge_detector import LEAST_DEGREES, NudgeDetector
+from benchwatch.estimate.level.nudge_detector import NudgeDetector
 from benchwatch.estimate.level.reading_noise import ReadingNoise
 from benchwatch.estimate.reading_spacing import ReadingSpacing
 from benchwatch.estimate.results import Estimate, Nudge, Rest
@@ -52,6 +53,8 @@ class LevelNow(NamedTuple):
     last_nudge: Nudge | None = None
     """The newest nudge with its present size; None before the first and after a gap."""
     rest: Rest | None = None
+    revised_nudge: Nudge | None = None
+    """The nudge before the confirmed one, where its size has changed; else None."""
 
 
 class LevelEstimator:
@@ -116,8 +119,8 @@ class LevelEstimator:
         return wander.trend.slope * intervals, variance
 
     def touch(self, at_s: float) -> None:
-        """Note that the tool is put on the trimmer or lifted (see `CreepTracker.touch`)."""
-        self._nudges.creep.touch(at_s)
+        """Note that the tool is put on the trimmer or lifted (see `NudgeDetector.touch`)."""
+        self._nudges.touch(at_s)
 
     def _carry_over_gap(self, intervals: float) -> bool:
         """Carry the level over a gap of so many intervals; return whether it continues."""
@@ -197,6 +200,7 @@ class LevelEstimator:
             spike_at_s=spike_at_s,
             last_nudge=creep.newest,
             rest=None if creep.newest is None else creep.rest(wander_variance),
+            revised_nudge=None if nudge is None else creep.revised,
         )
 
     def _lag_variance(self, run: StableRun) -> float:

@@ -51,7 +51,9 @@ class StepFit:
         return math.sqrt(self.spread * (self.white + self.shorter * excess))
 
 
-def fit_step(before: Sequence[Point], after: Sequence[Point], sigma: float) -> StepFit | None:
+def fit_step(
+    before: Sequence[Point], after: Sequence[Point], sigma: float, slope_sd: float = math.inf
+) -> StepFit | None:
     """Fit two parallel lines and return the step from one to the other; None with too few.
 
     The common slope keeps a drift or a warm-up from passing for a step.
@@ -60,13 +62,14 @@ def fit_step(before: Sequence[Point], after: Sequence[Point], sigma: float) -> S
         before: readings up to the step, oldest first.
         after: readings from the step on.
         sigma: sd of single readings, fractional.
+        slope_sd: sd of the slope about 0 before these readings, per second; not 0.
     """
     if len(before) < _FEWEST_BEFORE or len(after) < _FEWEST_AFTER:
         return None
     first, second = centred(before), centred(after)
     if first.tt <= 0.0 or second.tt <= 0.0:
         return None
-    tt = first.tt + second.tt
+    tt = first.tt + second.tt + (sigma / slope_sd) ** 2
     slope = (first.ty + second.ty) / tt
     left_over = max(first.yy + second.yy - slope * (first.ty + second.ty), 0.0)
     apart = second.t - first.t

@@ -187,7 +187,11 @@ class ToolPull:
         ended_s = nudge.at_s + nudge.lasted_s
         self._samples.end_newest(nudge, self._level_until(nudge.at_s), self._level_until(ended_s))
         self._level.begin(ended_s + REST_S)
-        self._step_is_touch = continued_step is not None or self._comes_with_touch(nudge)
+        self._step_is_touch = (
+            continued_step is not None
+            or self._comes_with_touch(nudge)
+            or self._contains_lift(nudge)
+        )
         turn = self._match(step) if self._step_is_touch else nudge
         self._unmatched_step = None if turn is None else TouchStep(nudge, step.before)
         self._renew()
@@ -248,6 +252,13 @@ class ToolPull:
         if touch.matched or touch.at_s is None:
             return False
         return -TOUCH_WITHIN_S <= nudge.at_s - touch.at_s <= self._longest_delay_s
+
+    def _contains_lift(self, nudge: Nudge) -> bool:
+        """Return whether a series of turns contains the lift of a tool whose pull is known."""
+        touch = self._touch
+        if touch.matched or touch.on or touch.at_s is None or not self._samples.known.samples:
+            return False
+        return nudge.at_s <= touch.at_s <= nudge.at_s + nudge.lasted_s
 
     def _may_be_touch(self, nudge: Nudge) -> bool:
         """Return whether a step before the key came with the touch, and was not a turn before it.
