@@ -180,15 +180,15 @@ class NudgeDetector:
     def _unreported_before(self, newest: NewestLevel) -> Origin | None:
         """Return the level before a probable step to the newest level, which now stands.
 
-        Small turns add up from there; one that comes soon after a nudge becomes a part of it.
+        Small turns add up from there; one that comes soon after a nudge becomes a part of it. A
+        step that the hand makes while it comes to rest is none of them.
         """
-        end = min(self._standing_end, newest.first)
-        points = self._points_between(self._standing.first, end)[-READINGS_BEFORE:]
         left = min(self._level_end, newest.first)
-        origin = self._unreported or Origin(self._standing, points, left)
-        if newest.first < origin.left or newest.noise.degrees <= LEAST_DEGREES:
-            return None
-        if not newest.noise.sigma or self.recent[-1][0] - origin.left > TURNING_READINGS:
+        points = self._points_between(self._standing.first, min(self._standing_end, newest.first))
+        origin = self._unreported or Origin(self._standing, points[-READINGS_BEFORE:], left)
+        known = newest.noise.sigma and newest.noise.degrees > LEAST_DEGREES
+        lately = newest.first >= origin.left >= self.recent[-1][0] - TURNING_READINGS
+        if not (known and lately) or self.creep.hand_moves(newest.points[0][0]):
             return None
         step = self._step_from(origin, newest, slope_known=True)
         if step is None or not step.exceeds(PROBABLE_U * newest.student):

@@ -106,6 +106,23 @@ def test_a_lift_after_a_turn_that_creeps_is_a_step_of_its_own() -> None:
         assert turn.size == pytest.approx(-1.25e-8, abs=4e-10)
 
 
+def test_the_hand_that_comes_to_rest_is_no_part_of_the_next_turn() -> None:
+    """The tool pulls by 60 σ, half of it over 0.6 s; then a turn of 5 to 40 σ, 7 to 10 s later.
+
+    In eleven of twelve runs the turn on record is within 3.5 u of what was turned.
+    """
+    rng, right = np.random.default_rng(unseen_seed()), 0
+    for _ in range(RUNS):
+        size, at_s = SIGMA * rng.uniform(5.0, 40.0), 60.0 + rng.uniform(7.0, 10.0)
+        moves = [Move(60.0, 3e-9), Move(60.0, 3e-9, 0.6), Move(at_s, -size)]
+        keys = [Press(60.2, on=True)]
+        _, states = follow_touches(rng, moves, keys, lasts_s=at_s + 20.0, gate_s=0.1)
+        turn = states[-1][1].turn
+        right += turn is not None and abs(turn.size + size) <= 3.5 * (turn.u or 0.0)
+
+    assert right >= RUNS - 1
+
+
 @settings(max_examples=25, deadline=None)
 @given(
     turns=st.lists(
