@@ -17,7 +17,6 @@ from typing import TYPE_CHECKING, Any, NoReturn, TextIO
 import click
 
 from benchwatch.commands import COMMANDS
-from benchwatch.commands.common.typed_command import keep_typed
 from benchwatch.errors import INTERRUPTED, BenchwatchError, FileError
 from benchwatch.system.closed_pipe import is_closed_pipe
 from benchwatch.system.plain_text import ERRORS
@@ -94,6 +93,10 @@ class LazyGroup(click.Group):
         with _closed_pipe_exits():
             words = tuple(args)  # the parser empties the list
             context = super().make_context(info_name, args, parent, **extra)
+            from benchwatch.commands.common.typed_command import (  # noqa: PLC0415 - not for the help
+                keep_typed,
+            )
+
             keep_typed(context, words)
             return context
 

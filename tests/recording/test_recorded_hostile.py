@@ -29,7 +29,7 @@ LINES = {
     "a gap that lasted less than nothing": (
         '{"kind":"gap","counter":"main","elapsed_s":5,"lasted_s":-7,"reason":[]}\n'
     ),
-    "deep nesting": '{"a":' + "[" * 4900 + "]" * 4900 + "}\n",
+    "deep nesting": '{"a":' + "[" * 90_000 + "]" * 90_000 + "}\n",
     "a NUL": '{"kind"\0}\n',
     "a correction of 1e9999": '{"kind":"reading","counter":"main","elapsed_s":6,'
     '"frequency_hz":1e7,"correction":1e9999}\n',

@@ -102,6 +102,7 @@ def test_a_file_size_limit_of_the_system_is_a_sentence(path):
 
 READ_ONLY = f"""
 import getpass, os, sys
+import urllib.parse  # for Path.as_uri, as that account may not be able to import anything
 from pathlib import Path
 import platformdirs, platformdirs.unix
 from benchwatch.errors import RegisterError
