@@ -19,6 +19,7 @@ from benchwatch.errors import (
     ConnectionFailed,
     DriverError,
     InputEnded,
+    JournalError,
     NoReadings,
     NotACounter,
     UsageError,
@@ -222,6 +223,8 @@ def test_trouble_of_the_journal_is_in_the_snapshot_and_readings_go_on(tmp_path):
     pipeline = Pipeline(PLAN, journal=journal)
     journal._file.connection.execute("PRAGMA max_page_count = 1")
     snapshots = [pipeline.take(reading(number)) for number in range(300)]
+    with pytest.raises(JournalError, match="are not in it"):
+        journal.close()
 
     assert "disk is full" in snapshots[-1].journal_trouble
     assert snapshots[-1].readings == 300
