@@ -16,6 +16,9 @@ WANDER_FACTOR: Final = 2.5
 
 UNEXPLAINED_SDS: Final = 4.0
 """Readings farther than this many sd from a level do not belong to it."""
+PROBABLY_MOVED_SDS: Final = 2.0
+FEW_MOVED: Final = 6
+"""Nor do readings farther than this, where the mean of so many of them does not."""
 NOT_BEGUN_SHARE: Final = 0.1
 """Part of a step that readings before it may lie off the old level, by its creep."""
 
@@ -127,10 +130,15 @@ def first_moved_s(step: LevelStep, between: list[Point], newest: NewestLevel) ->
         between: readings between the two levels, oldest first.
         newest: the level after it.
     """
-    fit, size = step.fit, step.size
-    off_most = max(UNEXPLAINED_SDS * math.sqrt(fit.white), NOT_BEGUN_SHARE * abs(size))
-    moved = (t for t, y in between if not abs(fit.from_after((t, y)) + size) <= off_most)
-    return next(moved, newest.points[0][0])
+    fit, size, sd = step.fit, step.size, math.sqrt(step.fit.white)
+    off = [fit.from_after(point) + size for point in between]
+    begun, far = NOT_BEGUN_SHARE * abs(size), UNEXPLAINED_SDS * sd
+    for at, one in enumerate(off):
+        few = off[at : at + FEW_MOVED]
+        together = abs(math.fsum(few)) / len(few) > max(far / math.sqrt(len(few)), begun)
+        if abs(one) > max(far, begun) or (together and abs(one) > PROBABLY_MOVED_SDS * sd):
+            return between[at][0]
+    return newest.points[0][0]
 
 
 def shown_by_digits(step: LevelStep, newest: NewestLevel) -> bool:

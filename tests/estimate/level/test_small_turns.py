@@ -70,6 +70,21 @@ def test_a_nudge_does_not_grow_by_the_turn_after_it() -> None:
             assert nudges[0].size == pytest.approx(20.0 * SIGMA, abs=4.0 * (nudges[0].u or 0.0))
 
 
+def test_a_nudge_begins_with_the_first_of_its_turns() -> None:
+    """A turn of 4 σ, and one of 10 σ seven readings later: one nudge, from the first one on.
+
+    To two readings, in eight of ten runs.
+    """
+    rng, right = np.random.default_rng(unseen_seed()), 0
+    for _ in range(10):
+        levels = SIGMA * np.repeat((0.0, 4.0, 14.0), (240, 7, 40))
+        readings = levels + SIGMA * rng.standard_normal(levels.size)
+        nudges = recorded_nudges(readings.tolist(), 1.0)
+        right += abs(nudges[0].at_s - 240.5) <= 2.0
+
+    assert right >= 8
+
+
 def test_many_turns_too_small_for_a_nudge_add_up_to_one() -> None:
     """Eight turns of 3 σ, 16 readings apart, on an oscillator that nobody has turned before."""
     rng = np.random.default_rng(unseen_seed())
