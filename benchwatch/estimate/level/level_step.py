@@ -16,9 +16,6 @@ WANDER_FACTOR: Final = 2.5
 
 UNEXPLAINED_SDS: Final = 4.0
 """Readings farther than this many sd from a level do not belong to it."""
-PROBABLY_MOVED_SDS: Final = 2.0
-FEW_MOVED: Final = 6
-"""Nor do readings farther than this, where the mean of so many of them does not."""
 NOT_BEGUN_SHARE: Final = 0.1
 """Part of a step that readings before it may lie off the old level, by its creep."""
 
@@ -130,15 +127,22 @@ def first_moved_s(step: LevelStep, between: list[Point], newest: NewestLevel) ->
         between: readings between the two levels, oldest first.
         newest: the level after it.
     """
-    fit, size, sd = step.fit, step.size, math.sqrt(step.fit.white)
+    fit, size = step.fit, step.size
     off = [fit.from_after(point) + size for point in between]
-    begun, far = NOT_BEGUN_SHARE * abs(size), UNEXPLAINED_SDS * sd
-    for at, one in enumerate(off):
-        few = off[at : at + FEW_MOVED]
-        together = abs(math.fsum(few)) / len(few) > max(far / math.sqrt(len(few)), begun)
-        if abs(one) > max(far, begun) or (together and abs(one) > PROBABLY_MOVED_SDS * sd):
-            return between[at][0]
-    return newest.points[0][0]
+    far, begun = UNEXPLAINED_SDS * math.sqrt(fit.white), NOT_BEGUN_SHARE * abs(size)
+    first = next((at for at, one in enumerate(off) if abs(one) > max(far, begun)), len(off))
+
+    def scatter_explained(at: int) -> float:
+        """Return the sum of squares that one level from there up to `first` explains."""
+        return math.fsum(off[at:first]) ** 2 / (first - at)
+
+    # A turn too small to be seen in one reading is seen in the mean of those after it.
+    small = max(range(first), key=scatter_explained, default=first)
+    if small < first:
+        mean = abs(math.fsum(off[small:first])) / (first - small)
+        if mean > max(far / math.sqrt(first - small), begun):
+            first = small
+    return [*(t for t, _ in between), newest.points[0][0]][first]
 
 
 def shown_by_digits(step: LevelStep, newest: NewestLevel) -> bool:
