@@ -357,7 +357,9 @@ def test_deleting_the_file_loses_no_reading(path, all_of_it, goes_on):
     assert read_runs(path) == [RUN]
 
 
-@pytest.mark.parametrize("content", [b"", b"\xa5" * 4096, b"\xa5" * 300_000])
+@pytest.mark.parametrize(
+    "content", [b"", b"\xa5" * 4096, b"\xa5" * 300_000], ids=["empty", "a page", "longer"]
+)
 def test_overwriting_the_file_loses_no_reading(path, content):
     """An emptied file is replaced. Beside a file of another kind the whole run is left."""
     clock = StillClock()

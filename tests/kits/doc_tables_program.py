@@ -104,10 +104,18 @@ def _unit_row(what: str, name: str, also: Iterable[str], *, shown: bool) -> str:
     return f"| {what} | `{name}` | {others or '–'} | {'yes' if shown else 'no'} |"
 
 
+def _metavar(argument: click.Argument, context: click.Context) -> str:
+    """Return what stands for an argument, with the bars escaped that would end a cell."""
+    shown = argument.make_metavar(context)
+    if shown.startswith("[[") and shown.endswith("]]"):  # choices, by click before 8.3
+        shown = shown[1:-1]
+    return shown.replace("|", r"\|")
+
+
 def _row(words: str, command: click.Command, about: str) -> str:
     with click.Context(command, info_name=words) as context:
         arguments = [
-            argument.make_metavar(context).replace("|", r"\|")
+            _metavar(argument, context)
             for argument in command.params
             if isinstance(argument, click.Argument)
         ]
