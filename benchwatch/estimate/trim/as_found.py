@@ -160,10 +160,12 @@ class AsFound:
         if before.drift is not None:
             # Of few readings, the drift after the step holds part of the step.
             motion = min(motion, least_motion(before.drift, horizon_s))
-        if before.settle == "settled" and not warming:
+        recent_s = max(RECENT_HORIZONS * horizon_s, RECENT_SPANS * before.estimate.span_s)
+        recent = nudge.at_s - before.elapsed_s <= recent_s
+        large = recent and abs(nudge.size) > OWN_MOTION_RATIO * motion
+        # Small turns look like a drift until they are confirmed: the verdict now may be of them.
+        if before.settle == "settled" and (large or not warming):
             return True
         if tool_on:
             return limit is None or motion < FAR_LIMITS * limit.limit
-        recent_s = max(RECENT_HORIZONS * horizon_s, RECENT_SPANS * before.estimate.span_s)
-        recent = nudge.at_s - before.elapsed_s <= recent_s
-        return recent and not warming and abs(nudge.size) > OWN_MOTION_RATIO * motion
+        return large and not warming

@@ -158,3 +158,16 @@ def test_as_found_takes_nothing_of_fine_turns_before_the_first_nudge() -> None:
             right += abs(found.estimate.offset) <= 3.5 * (found.estimate.u or 0.0)
 
     assert right >= 17
+
+
+def test_small_turns_that_looked_like_a_drift_end_the_stretch() -> None:
+    """Settled up to the first; the verdict was withdrawn before their sum was confirmed."""
+    found = AsFound(LIMIT)
+    for second in range(20):
+        found.add(float(second), numbers(3e-8))
+    for second in range(20, 40):
+        found.add(float(second), numbers(2.8e-8, settle="warming", drift_per_s=-1e-10))
+    found.turn(Nudge(19.5, -2e-9, 1e-10, 6.0), tool_on=False)
+
+    assert found.quiet is not None
+    assert (found.quiet.frozen, found.quiet.elapsed_s) == (True, 19.0)
