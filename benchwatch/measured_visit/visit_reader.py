@@ -31,7 +31,7 @@ from benchwatch.measured_visit.since_turn import ReadingsSinceTurn
 from benchwatch.quantity import format_frequency, how_many, printable
 from benchwatch.reading import TYPED
 from benchwatch.recording.read_position import ReadPosition
-from benchwatch.recording.visit_counters import is_same
+from benchwatch.recording.visit_counters import CounterRuns
 from benchwatch.register.visit import Visit
 
 MOST_GAPS: Final = 100
@@ -170,17 +170,17 @@ class _Collected:
         """A shorter gap can't be seen in a chart of the visit."""
         self._last_s = -math.inf
         """Time of the newest reading."""
-        self._counter: tuple[str, str] | None = None
-        """Name and answer of the counter of the newest run."""
+        self._counter: CounterRuns | None = None
+        """The counter of the newest run."""
 
     def begin_run(self, utc_s: float, run: JournalRun) -> None:
         """Begin a run whose first reading was at `utc_s`."""
         self._add_break()
         self.since_turn.add_break()
-        name, identity = self._counter or (run.counter, run.identity)
-        if not is_same(name, identity, run):
-            self.since_turn.begin_counter(printable(run.counter))
-        self._counter = run.counter, run.identity
+        if self._counter is None or not self._counter.add(run):
+            if self._counter is not None:
+                self.since_turn.begin_counter(printable(run.counter))
+            self._counter = CounterRuns(run.counter, run.identity, [run])
         if math.isfinite(self._last_s):
             self._add_gap(self._last_s, utc_s - self._last_s)
 

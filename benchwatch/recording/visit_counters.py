@@ -29,6 +29,18 @@ class CounterRuns:
     end_utc_s: float | None = None
     """When the newest of them ended, or its newest reading came."""
 
+    def add(self, run: JournalRun) -> bool:
+        """Add a run, unless its counter has another name or answers otherwise; return whether.
+
+        A run without an answer belongs to the counter of its name.
+        """
+        answers = {self.identity, run.identity} - {""}
+        if self.name != run.counter or len(answers) > 1:
+            return False
+        self.identity = self.identity or run.identity
+        self.runs.append(run)
+        return True
+
     @property
     def span_words(self) -> str:
         """From when to when it measured, in local time to the minute."""
@@ -43,8 +55,7 @@ class CounterRuns:
 def counters_of(journal: JournalReader, keys: Iterable[int]) -> list[CounterRuns]:
     """Return the counters of some runs, in the order in which they came.
 
-    Counters differ by their name, or by what they answer. A run without an answer belongs to
-    the counter of its name.
+    Counters differ by their name, or by what they answer (`CounterRuns.add`).
 
     Args:
         journal: has the runs.
@@ -56,21 +67,12 @@ def counters_of(journal: JournalReader, keys: Iterable[int]) -> list[CounterRuns
     by_key = {run.key: run for run in journal.runs()}
     found: list[CounterRuns] = []
     for run in (by_key[key] for key in keys if key in by_key):
-        same = (one for one in reversed(found) if is_same(one.name, one.identity, run))
-        counter = next(same, None)
+        counter = next((one for one in reversed(found) if one.add(run)), None)
         if counter is None:  # no counter of this name and answer was there before
-            counter = CounterRuns(run.counter, run.identity)
+            counter = CounterRuns(run.counter, run.identity, [run])
             found.append(counter)
-        counter.identity = counter.identity or run.identity
-        counter.runs.append(run)
         counter.end_utc_s = run.ended_utc_s or journal.last_reading_utc_s(run)
     return found
-
-
-def is_same(name: str, identity: str, run: JournalRun) -> bool:
-    """Return whether a counter of a name and an answer (empty: none) measured a run."""
-    answers = {identity, run.identity} - {""}
-    return name == run.counter and len(answers) <= 1
 
 
 def measured_by(visit: str, counters: list[CounterRuns]) -> str:

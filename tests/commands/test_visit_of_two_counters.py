@@ -124,6 +124,23 @@ def test_the_deviations_of_the_report_are_of_one_counter(
     assert "200 readings of another counter" in printed
 
 
+def test_a_run_without_an_answer_between_two_counters_joins_none(tmp_path: Path) -> None:
+    """It belongs to the first of that name; one that then answers otherwise is another counter."""
+    made = FedWatch(MadeBench(tmp_path), seed=11)
+    for identity, offset in (("FIRST,A,1,1", 1e-9), ("", 1e-9), ("SECOND,B,2,1", 1e-9 + STEP)):
+        made.begin(UNIT)
+        made.time_base("external", identity)
+        made.feed([offset] * 100)
+        made.watched.end()
+        made.bench.clock.now_s += HOUR_S
+    visit = made.done()
+
+    stability = read_measured_visit(visit.visit, visit.folder).stability
+
+    assert stability is not None
+    assert (stability.readings, stability.apart) == (100, 200)
+
+
 def test_a_visit_of_one_counter_says_nothing_of_it(command: Command, tmp_path: Path) -> None:
     """A counter that does not say who it is in one run is the same one."""
     made = two_counters(tmp_path, "main", identity="")
