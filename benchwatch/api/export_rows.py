@@ -51,13 +51,7 @@ def chunks(recording: Recording) -> Iterator[ExportedRows]:
     A repeated measurement is left out, as a table can't say that it is none. A row without a
     number marks a gap that the times alone would not show.
     """
-    steps_s = np.diff(recording.time_s)
-    longest_s = find_spacing(steps_s, gaps_reported=False, stated_s=None).longest_s
-    blanks = {
-        gap.before: _blank_time(recording, gap)
-        for gap in recording.gaps
-        if _needs_row(recording, gap, longest_s)
-    }
+    blanks = _blank_rows(recording) if recording.gaps else {}
     offset, correction = corrected_offsets(recording)
     for first in range(0, len(recording), ROWS_AT_ONCE):
         yield _chunk(recording, slice(first, first + ROWS_AT_ONCE), offset, correction, blanks)
@@ -167,6 +161,17 @@ def phase_loss(recording: Recording) -> list[str]:
     if recording.kind != "phase_s" or not recording.gaps:
         return []
     return ["the time error is exported as offsets, and what it did in the gaps is lost."]
+
+
+def _blank_rows(recording: Recording) -> dict[int, float]:
+    """Return the times of the rows that mark gaps, by the number of the reading after each."""
+    steps_s = np.diff(recording.time_s)
+    longest_s = find_spacing(steps_s, gaps_reported=False, stated_s=None).longest_s
+    return {
+        gap.before: _blank_time(recording, gap)
+        for gap in recording.gaps
+        if _needs_row(recording, gap, longest_s)
+    }
 
 
 def _needs_row(recording: Recording, gap: RecordingGap, longest_s: float) -> bool:

@@ -74,9 +74,7 @@ class LiveEstimate:
             Whether the level continues, as `gap`.
         """
         if self._level.gap(lasted_s):
-            self._numbers = replace(
-                self._numbers, confirmed_nudge=None, revised_nudge=None, spike_at_s=None
-            )
+            self._numbers = self._numbers.without_news()
             return True
         self._withheld = None
         self._numbers = Numbers(last_nudge=self._numbers.last_nudge, noise=self._numbers.noise)

@@ -4,7 +4,7 @@ Fractions are dimensionless, times are seconds on the run's monotonic clock, and
 ``u`` is a standard uncertainty (k = 1), None when it is not yet known.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 SettleState = Literal["warming", "settled", "unsure"]
@@ -159,3 +159,9 @@ class Numbers:
     """
     rest: Rest | None = None
     """None while the offset does not creep."""
+
+    def without_news(self) -> "Numbers":
+        """Return the numbers without nudge and spike, which hold for one reading only."""
+        if self.confirmed_nudge is None and self.spike_at_s is None:
+            return self
+        return replace(self, confirmed_nudge=None, revised_nudge=None, spike_at_s=None)

@@ -149,9 +149,7 @@ class LineOutput:
         is_spike = held[0][0].elapsed_s == spike_at_s
         for reading, numbers, not_on_disk in held:
             if is_spike:
-                before = replace(
-                    self._before.get(name, Numbers()), confirmed_nudge=None, revised_nudge=None
-                )
+                before = self._before.get(name, Numbers()).without_news()
                 first = reading is held[0][0]
                 flags = reading.flags | _SPIKE if first else reading.flags
                 self._put(replace(reading, flags=flags), before, not_on_disk)

@@ -169,10 +169,3 @@ def _with_u(numbers: Numbers, spacing_s: float) -> Drift | None:
         return drift
     readings = drift.span_s / spacing_s + 1.0
     return replace(drift, u=noise * math.sqrt(12.0 / readings) / drift.span_s)
-
-
-def without_news(numbers: Numbers) -> Numbers:
-    """Return `numbers` without the nudge and the spike, which hold for one reading only."""
-    if numbers.confirmed_nudge is None and numbers.spike_at_s is None:
-        return numbers
-    return replace(numbers, confirmed_nudge=None, revised_nudge=None, spike_at_s=None)

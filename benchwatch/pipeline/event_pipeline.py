@@ -15,7 +15,7 @@ from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 from benchwatch.journal import Journal
 from benchwatch.journal.resume import EarlierRuns
 from benchwatch.journal.run_writer import RunWriter, run_of
-from benchwatch.pipeline.analysis import Analysis, without_news
+from benchwatch.pipeline.analysis import Analysis
 from benchwatch.pipeline.check_keeper import CheckKeeper
 from benchwatch.pipeline.event_log import EventLog
 from benchwatch.pipeline.history import with_earlier
@@ -214,7 +214,10 @@ class EventPipeline:
         if changed:
             # Readings step because the time base changed, and not because of a turn.
             analysis.gap(0.0, other_scale=True)
-        numbers, trim = analysis.add(reading) if measures else (without_news(was.numbers), was.trim)
+        if not measures:
+            numbers, trim = was.numbers.without_news(), was.trim
+        else:
+            numbers, trim = analysis.add(reading)
         question = None
         if not abs(reading.offset) <= DOUBTFUL_OFFSET:  # too far off, or nan
             question = nominal_doubt(reading, analysis.nominal_hz, was.question)

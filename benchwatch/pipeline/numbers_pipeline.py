@@ -12,7 +12,7 @@ from benchwatch.counter import TimeBase
 from benchwatch.estimate.dial_check_record import DialCheck
 from benchwatch.estimate.results import Numbers
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
-from benchwatch.pipeline.analysis import NumbersAnalysis, without_news
+from benchwatch.pipeline.analysis import NumbersAnalysis
 from benchwatch.pipeline.time_base_correction import TimeBaseCorrection
 from benchwatch.plan import Plan
 from benchwatch.reading import (
@@ -81,5 +81,5 @@ class NumbersPipeline:
             self._numbers = analysis.add_to_estimate(reading)
             self.readings += 1
         else:
-            self._numbers = without_news(self._numbers)
+            self._numbers = self._numbers.without_news()
         return reading

@@ -158,9 +158,7 @@ class CreepTracker:
         self.newest = self._first_seen = nudge
         self._old_level = level - size, math.sqrt(max(u**2 - sigma**2 / len(new), 0.0))
         self._held = []
-        self._new_creep = partial(
-            self._new_creep.func, new[0][0], level, size, **self._new_creep.keywords
-        )
+        self._new_creep = partial(Creep, new[0][0], level, size, **self._new_creep.keywords)
         self._creep = self._after(new, sigma)
         return True
 

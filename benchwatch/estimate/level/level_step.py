@@ -142,7 +142,7 @@ def first_moved_s(step: LevelStep, between: list[Point], newest: NewestLevel) ->
         mean = abs(math.fsum(off[small:first])) / (first - small)
         if mean > max(far / math.sqrt(first - small), begun):
             first = small
-    return [*(t for t, _ in between), newest.points[0][0]][first]
+    return (between[first] if first < len(between) else newest.points[0])[0]
 
 
 def shown_by_digits(step: LevelStep, newest: NewestLevel) -> bool:

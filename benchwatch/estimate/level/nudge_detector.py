@@ -346,7 +346,7 @@ class NudgeDetector:
         return abs(newest.wander.trend.slope) * readings > DRIFT_SHARE * abs(step.size)
 
     def _is_turn(self, step: LevelStep, newest: NewestLevel) -> bool:
-        """Return whether a step to the newest level is surely a turn of the trimmer."""
+        """Return whether a step is surely a turn of the trimmer; note the oscillator's own."""
         first, fit, size = newest.first, step.fit, step.size
         between = self._points_between(step.origin.left, first)
         if step.exceeds(PROBABLE_U * newest.student):
