@@ -8,8 +8,12 @@ from typing import Final
 from benchwatch.quantity import format_duration
 
 SHORT_SPACINGS: Final = 4
-"""So many spacings in a row that are shorter than the gate prove it wrong. One or two may be short:
-the first result of a free-running counter is found in the middle of a gate."""
+"""At least so many spacings in a row are shorter than the gate where it is wrong."""
+MOST_SPACINGS: Final = 32
+"""So many spacings are judged at most, the newest: enough for a gate that is a third too long."""
+EARLY_GATES: Final = 2
+"""By so many gates less than expected, readings in a row may span: the first one may be read late
+without limit, and the one after it may be a result that was measured up to a gate ago."""
 SHORT_GATE_SHARE: Final = 0.8
 """Two readings are at least this fraction of the gate apart; below 1, as a line may be delayed."""
 LEAST_STEP_S: Final = 2e-6
@@ -31,7 +35,8 @@ class MidGate:
         self.doubt: str | None = None
         self._origin_s = origin_s
         self._reported_s: float | None = None
-        self._spacings: deque[float] = deque(maxlen=SHORT_SPACINGS)
+        self._spacings: deque[float] = deque(maxlen=MOST_SPACINGS)
+        """The newest spacings in a row that are shorter than the gate, in seconds."""
         self._arrived_s: float | None = None
         self._placed_s = -math.inf
 
@@ -75,11 +80,15 @@ class MidGate:
 
     def _judge(self) -> None:
         gate_s = self._reported_s
-        if gate_s is None or len(self._spacings) < SHORT_SPACINGS:
+        if gate_s is None or not self._spacings:
             return
-        if max(self._spacings) >= SHORT_GATE_SHARE * gate_s:
+        if self._spacings[-1] >= SHORT_GATE_SHARE * gate_s:
             self.doubt = None
-        elif self.doubt is None:
+            self._spacings.clear()
+            return
+        count = len(self._spacings)
+        least_s = SHORT_GATE_SHARE * gate_s * (count - EARLY_GATES)
+        if self.doubt is None and count >= SHORT_SPACINGS and sum(self._spacings) < least_s:
             self.doubt = (
                 f"the counter tells a gate of {format_duration(gate_s)}, and its readings come "
                 f"every {format_duration(median(self._spacings))}: no gate is longer than that. "

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 from counter_kit import tiny_counter, value_of
-from journal_kit import read_events, read_runs
+from journal_kit import gaps_in, read_events, read_runs
 from line_schema_kit import held
 from pipeline_kit import NOMINAL, START_UTC_S, reading
 from program_kit import COMMAND, start_program
@@ -182,10 +182,14 @@ def test_a_killed_watch_loses_no_line_that_was_seen(home):
 
     path = home / "data" / "benchwatch" / "journal.db"
     kept = frequencies(read_events(path, read_runs(path)[0]))
-    shown = [json.loads(line)["frequency_hz"] for line in seen if line.endswith("}\n")]
+    lines = parsed([line for line in seen if line.endswith("}\n")])  # the last one may be cut off
+    shown = [line["frequency_hz"] for line in lines if line["kind"] == "reading"]
+    sent = [value_of(n) for n in range(1, counter.answered + 1)]
+    assert len(shown) >= 90  # besides them, a busy machine makes a gap or a mark
     assert kept[: len(shown)] == shown
-    assert kept == [value_of(n) for n in range(1, len(kept) + 1)]
-    assert counter.answered - len(kept) <= 1
+    assert kept == [hertz for hertz in sent if hertz in set(kept)]
+    # One is in flight. Where the machine stood still, one may not be used: that is a gap.
+    assert len(sent) - len(kept) <= 1 + gaps_in(path)
 
 
 def test_two_programs_on_one_journal(home):
