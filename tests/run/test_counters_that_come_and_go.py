@@ -57,15 +57,18 @@ def test_a_counter_that_never_comes_does_not_hold_lines():
 
 
 def test_a_counter_that_is_lost_at_the_end_is_named():
-    """The time is up while one of two has been cut off; the other's exit code stands."""
-    done = run_program(
-        "watch", "--sim", "pair", "--fault", "five=cut@4s+60s", "--for", "9s",
-        "--json", "--no-journal",
-    )  # fmt: skip
+    """The time is up while one of two is switched off; the other's exit code stands."""
+    with tiny_counter(gate_s=0.05) as ten, tiny_counter(gate_s=0.05) as five:
+        watching = Watching(f"ten={ten.resource}", f"five={five.resource}", journal=None,
+                            options=("--no-journal", "--for", "9s"))  # fmt: skip
+        with watching:
+            watching.wait_for_narration("five: reading ")
+            five.close()
+            code = watching.end(0)
 
-    assert done.returncode == 0, done.stderr
-    last = done.stderr.splitlines()[-1]
-    assert re.search("five was (silent|lost) at the end, and had not come back", last), done.stderr
+    assert code == 0, watching.narration
+    last = watching.narration.splitlines()[-1]
+    assert re.search("five was (silent|lost) at the end, and had not come back", last), last
 
 
 @pytest.mark.parametrize("form", ["--json", "--plain"])
