@@ -16,7 +16,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from link_kit import open_link
-from load_kit import Stalls
+from load_kit import Stalls, wait_until
 from socket_kit import answering, free_port, serving
 
 from benchwatch.bus import opening, session
@@ -186,6 +186,7 @@ def test_the_tail_of_a_cut_line_is_no_line() -> None:
 
     with serving(serve) as server:
         link = open_link(server.resource)
+        assert wait_until(link._wire.has_input)
         with pytest.raises(ReplyTimeout):
             link.read(0.05)
         go.set()
@@ -210,8 +211,10 @@ def test_a_cut_line_is_dropped_before_the_next_query_too() -> None:
 
     with serving(serve) as server:
         link = open_link(server.resource)
+        link.write("READ?")
+        assert wait_until(link._wire.has_input)
         with pytest.raises(ReplyTimeout):
-            link.query("READ?", 0.05)
+            link.read(0.05)
         go.set()
 
         line = link.query("READ?", 2.0)
