@@ -28,6 +28,9 @@ class RetryPolicy:
         self.has_read = False
         self._margin_s = margin_s
         self._pace_s: float | None = None
+        self._is_paced = False
+        """True when the pace is the time between two readings; the first one's wait counts from the
+        opening of the link, and may be longer."""
 
     @property
     def gives_nothing(self) -> bool:
@@ -52,8 +55,10 @@ class RetryPolicy:
         self.tries += 1
 
     def succeeded(self, since_last_s: float) -> None:
-        """Note a new reading, `since_last_s` seconds after the one before."""
+        """Note a new reading, `since_last_s` seconds after the one before, or after the opening."""
         if self.tries == 0:
-            self._pace_s = max(self._pace_s or 0.0, since_last_s)
+            paced_s = self._pace_s if self._is_paced else None
+            self._pace_s = max(paced_s or 0.0, since_last_s)
+            self._is_paced = self.has_read
         self.tries = 0
         self.has_read = True
