@@ -74,8 +74,15 @@ CELLS = [(bus, kind) for bus in BUSES for kind in FAULT_KINDS if EXPECTED[kind][
 
 @pytest.fixture(scope="module")
 def table(tmp_path_factory: pytest.TempPathFactory) -> dict[tuple[str, str], Found]:
-    """Run them all."""
-    found = run_all(CELLS, tmp_path_factory.mktemp("benches"))
+    """Run them all; again, twice at most, what went wrong while the program was kept from reading.
+
+    It says so itself: on a busy machine a line may be read too late to tell when it came.
+    """
+    folder = tmp_path_factory.mktemp("benches")
+    found = run_all(CELLS, folder)
+    for bus, kind in 2 * CELLS:
+        if found[bus, kind].blames_computer and found[bus, kind].outcome != EXPECTED[kind][bus]:
+            found[bus, kind] = run_alone(bus, kind, folder)
     print("\n" + markdown(found))
     return found
 

@@ -57,7 +57,7 @@ BUSES = {
 """Bus and dialect of the simulated counter; the lines in the pipe come from a socket."""
 PIPED = ("pipe",)
 LASTS_S = {"late": 0.8, "mute": 0.8, "slow": 0.8, "closed": 0.5, "restart": 0.8}
-"""Durations of the faults that have one; the others affect one answer."""
+"""Durations of the faults that have one, at least; the others affect one answer."""
 NOT_TOLD_S = 0.8
 """Longer than a line takes: a pipe without a writer is noticed only by its silence."""
 
@@ -90,6 +90,11 @@ class Found:
         return PULSE_S if "interval" in BUSES[self.bus][1] else GATE_S
 
     @property
+    def blames_computer(self) -> bool:
+        """True when the program says that it was kept from reading, or stood still."""
+        return any("this computer" in gap.reason for gap in self.gaps)
+
+    @property
     def outcome(self) -> str:
         """The text of this case in the table of results."""
         if not self.recovered:
@@ -108,6 +113,7 @@ class Case:
     def __init__(self, bus: str, fault: str, file: Path) -> None:
         self.found = Found(bus, fault)
         self._lasts_s = NOT_TOLD_S if bus in PIPED and fault == "closed" else LASTS_S.get(fault)
+        self._shown_by_silence = bus in PIPED or fault != "closed"
         self._bench: ServedBench = open_bench(str(file), seed=1)
         self._origin_s = time.monotonic()
         self._taken_s: dict[int, float] = {}
@@ -152,8 +158,9 @@ class Case:
             self._acquisition.start()
             assert self._wait(lambda: len(self._arrived) >= STEADY), "never read"
             began_s = time.monotonic()
-            self._bench.fault("main", self.found.fault, self._lasts_s)
-            over_s = began_s + (self._lasts_s or 0.0)
+            lasts_s = self._lasts_s and max(self._lasts_s, self._noticed_within_s())
+            self._bench.fault("main", self.found.fault, lasts_s)
+            over_s = began_s + (lasts_s or 0.0)
             self.found.recovered = self._wait(lambda: self._is_steady(over_s))
             self._judge(began_s, over_s)
         finally:
@@ -164,6 +171,16 @@ class Case:
             self._bench.close()
         self.found.ended = str(self._acquisition.error or "")
         return self.found
+
+    def _noticed_within_s(self) -> float:
+        """Return the shortest time in which silence of a counter without a gate is noticed, or 0.
+
+        It is waited for three times its longest pace, which a busy machine lengthens.
+        """
+        if not self._shown_by_silence or self._connections[-1][1].gate_s is not None:
+            return 0.0
+        paces_s = [b - a for (a, _), (b, _) in pairwise(self._arrived)]
+        return 3 * max(paces_s) + 2 * MARGIN_S
 
     def _count(self, start_s: float, gate_s: float) -> Decimal:
         number = len(self._taken_s) + 1
