@@ -5,10 +5,8 @@ import os
 import socket
 import subprocess
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from pathlib import Path
-
-from program_kit import COMMAND
 
 COUNTER_PROGRAM = Path(__file__).parents[1] / "counter_kit.py"
 SIMULATED = """
@@ -23,6 +21,20 @@ COUNTER = """
 oscillator = "main"
 gate = "{:g} s"
 """
+SERVER = """
+import sys
+from benchwatch_simulators.bench.simulated_bench import open_bench
+
+with open_bench(sys.argv[1], seed=5) as bench:
+    for resource in bench.resources.values():
+        print(resource, flush=True)
+    for line in sys.stdin:
+        kind, lasts_s, *names = line.split()
+        for name in names:
+            bench.fault(name, kind, float(lasts_s))
+        print(kind, flush=True)
+"""
+"""Serves a bench, and begins the faults that it is told on standard input."""
 WATCHED = """
 [counters.{}]
 resource = "{}"
@@ -35,32 +47,40 @@ def names_of(count: int) -> list[str]:
     return [f"c{number:03d}" for number in range(count)]
 
 
-@contextlib.contextmanager
-def simulated(
-    folder: Path, count: int, gate_s: float = 0.1, faults: Sequence[str] = ()
-) -> Iterator[dict[str, str]]:
-    """Serve simulated counters by a process of its own; yield their resources by name.
+class SimulatedCounters:
+    """Simulated counters in a process of their own; close it at the end.
 
     Args:
         folder: where the file of the bench is written.
         count: how many.
         gate_s: the gate of each.
-        faults: what goes wrong, such as ``c007=mute@3s``; times count from the start.
     """
-    file = folder / "simulated.toml"
-    names = names_of(count)
-    file.write_text(SIMULATED + "".join(COUNTER.format(name, gate_s) for name in names))
-    words = [word for fault in faults for word in ("--fault", fault)]
-    command = [*COMMAND, "simulate", str(file), "--seed", "5", *words]
-    with subprocess.Popen(
-        command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True
-    ) as server:
-        assert server.stdout is not None
-        lines = [server.stdout.readline().split() for _ in names]
-        try:
-            yield {name: lines[place][1] for place, name in enumerate(names)}
-        finally:
-            server.terminate()
+
+    def __init__(self, folder: Path, count: int, gate_s: float) -> None:
+        file = folder / "simulated.toml"
+        names = names_of(count)
+        file.write_text(SIMULATED + "".join(COUNTER.format(name, gate_s) for name in names))
+        self._server = subprocess.Popen(
+            [sys.executable, "-c", SERVER, str(file)],
+            stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
+        )  # fmt: skip
+        self.resources = {name: self._answer() for name in names}
+
+    def fault(self, kind: str, lasts_s: float, *names: str) -> None:
+        """Begin a fault of some counters now; `kind` as in ``simulate --fault``."""
+        assert self._server.stdin is not None
+        self._server.stdin.write(f"{kind} {lasts_s} {' '.join(names)}\n")
+        self._server.stdin.flush()
+        assert self._answer() == kind
+
+    def close(self) -> None:
+        """End the process."""
+        self._server.kill()
+        self._server.communicate()
+
+    def _answer(self) -> str:
+        assert self._server.stdout is not None
+        return self._server.stdout.readline().strip()
 
 
 class NumberedCounters:
