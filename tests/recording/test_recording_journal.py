@@ -1,14 +1,16 @@
 """A journal is read like any other recording: same readings, same gaps, same numbers."""
 
+import json
 import sqlite3
 import subprocess
 from pathlib import Path
 
 import pytest
-from program_kit import COMMAND
+from program_kit import COMMAND, Watching
 
 from benchwatch.errors import FileError
 from benchwatch.recording import read_recording, read_recordings
+from benchwatch_simulators.bench.simulated_bench import open_bench
 
 pytestmark = pytest.mark.long
 
@@ -30,8 +32,18 @@ def watched(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     folder = tmp_path_factory.mktemp("watched")
     journal, lines = folder / "journal.db", folder / "lines.jsonl"
     watch("quiet", journal, "--count", "5")
-    said = watch("pair", journal, "--for", "8s", "--fault", "ten=mute@2s+3s")
-    lines.write_text(said, encoding="utf-8")
+    with open_bench("pair", seed=5) as bench:
+        counters = [f"{name}={resource}" for name, resource in bench.resources.items()]
+        nominal = ("--nominal", "five=5MHz")
+        with Watching(*counters, journal=journal, options=nominal) as watching:
+            for name in bench.resources:
+                watching.wait_for_narration(f"{name}: reading ")
+            bench.fault("ten", "mute", 3.0)
+            watching.wait_for_narration("ten: silent: ")
+            watching.wait_for_narration("ten: reading ", times=2)
+            watching.wait_for_more(4)
+            watching.end()
+    lines.write_text("".join(f"{json.dumps(line)}\n" for line in watching.lines))
     return journal, lines
 
 
