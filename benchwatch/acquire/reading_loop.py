@@ -39,6 +39,14 @@ class GapTracker:
         if self._reason is None:
             self._reason = str(error).split(". ", 1)[0].rstrip(".")
 
+    def undated(self, count: int) -> None:
+        """Note how many readings waited too long in this computer, beside what else went wrong."""
+        what = "a reading was" if count == 1 else f"{count} readings were"
+        said = (
+            f"this computer was kept busy: {what} found too late to tell when taken, and not used"
+        )
+        self._reason = said if self._reason is None else f"{self._reason}; {said}"
+
     def dialled(self, setting_hz: float) -> None:
         """Note that readings are taken at another setting, `setting_hz`: that is the reason."""
         if self._reason is None or not self._reason.startswith(DIALLED):
@@ -170,7 +178,7 @@ class ReadingLoop:
         reading = made.reading
         since_last_s = made.arrived_s - self._newest_reading_s
         if made.undated_before:
-            self.gaps.failed(ReplyError(_undated(made.undated_before)))
+            self.gaps.undated(made.undated_before)
         if REPEAT in reading.flags:
             self._on_event(reading)
             if since_last_s > timeout_s:
@@ -202,9 +210,3 @@ class ReadingLoop:
         self._publisher.set_state(
             "silent", str(error), absent=self.why_absent(error) or self._publisher.status.absent
         )
-
-
-def _undated(count: int) -> str:
-    """Return the reason of a gap: readings waited while this computer was busy."""
-    what = "a reading was" if count == 1 else f"{count} readings were"
-    return f"this computer was kept busy: {what} found too late to tell when taken, and not used"
