@@ -41,9 +41,13 @@ class Stopwatch:
     def elapsed_s(self) -> float:
         """Seconds without the waits for a processor."""
         total_s = self.total_s
+        return max(0.0, total_s - self.waited_s)
+
+    @property
+    def waited_s(self) -> float:
+        """Seconds in which the threads of the processes waited for a processor, all together."""
         self._waited |= self._waits_s()
-        waited_s = sum(s - self._before.get(thread, 0.0) for thread, s in self._waited.items())
-        return max(0.0, total_s - waited_s)
+        return sum(s - self._before.get(thread, 0.0) for thread, s in self._waited.items())
 
     def _waits_s(self) -> dict[Path, float]:
         """Return how long each thread has waited for a processor, as the system counts it."""
