@@ -120,3 +120,62 @@ class Stalls(threading.Thread):
             late_s for at_s, late_s in tuple(self._woke) if began_s <= at_s <= now_s + TICK_S
         )
         return max(now_s - began_s - stood_still_s, 0.0)
+
+
+SAMPLE_S = 0.04
+
+
+class Starvation(threading.Thread):
+    """A thread that samples for how long processes had something to run and no processor.
+
+    A process with many threads has something to run while any of them is running or ready (state R
+    of proc(5)). The sum of the threads' waits would be far more, as they wait side by side.
+    """
+
+    def __init__(self, *processes: int) -> None:
+        super().__init__(name="starvation", daemon=True)
+        self._processes = processes
+        self._over = threading.Event()
+        self._samples = self._ready = 0
+        self.total_s = self.starved_s = 0.0
+
+    def __enter__(self) -> Self:
+        """Start the thread."""
+        self._began_s, self._ran_before_s = time.monotonic(), self._ran_s()
+        self.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """Stop the thread."""
+        self._over.set()
+        self.join()
+        self.total_s = time.monotonic() - self._began_s
+        ready_s = self.total_s * self._ready / max(self._samples, 1)
+        self.starved_s = max(0.0, ready_s - (self._ran_s() - self._ran_before_s))
+
+    def run(self) -> None:
+        """Take samples until the end of the block."""
+        while not self._over.wait(SAMPLE_S):
+            self._samples += 1
+            self._ready += sum(self._is_ready(process) for process in self._processes)
+
+    @property
+    def elapsed_s(self) -> float:
+        """Seconds of the block in which the processes did not wait for a processor."""
+        return max(0.0, self.total_s - self.starved_s)
+
+    def _is_ready(self, process: int) -> bool:
+        for thread in Path(f"/proc/{process}/task").glob("*"):
+            with contextlib.suppress(OSError):  # it has ended
+                if (thread / "stat").read_text("ascii").rpartition(")")[2].split()[0] == "R":
+                    return True
+        return False
+
+    def _ran_s(self) -> float:
+        """Return the processor time of the processes (proc(5), stat 14 and 15)."""
+        fields = [
+            Path(f"/proc/{process}/stat").read_text("ascii").rpartition(")")[2].split()
+            for process in self._processes
+        ]
+        ticks = sum(int(one[11]) + int(one[12]) for one in fields)
+        return ticks / os.sysconf("SC_CLK_TCK")

@@ -6,6 +6,7 @@ come back; and a killed watch loses nothing that another program can't read.
 
 import contextlib
 import signal
+import sqlite3
 import time
 from collections import Counter, defaultdict
 from collections.abc import Iterator
@@ -14,7 +15,7 @@ from pathlib import Path
 
 from counter_kit import value_of
 from journal_kit import ask, check_sound
-from load_kit import Stalls, Stopwatch, wait_until
+from load_kit import Stalls, Starvation, Stopwatch, wait_until
 from many_counters_kit import NumberedCounters, SimulatedCounters, black_hole, watched_bench
 from program_kit import COMMAND, Watching
 from socket_kit import kept_port
@@ -38,20 +39,38 @@ class SickBench:
 
     Attributes:
         journal: The journal of the watch.
-        sick_from_s: When the five fell sick, seconds of the run.
+        sick_s: From when until when the five were sick, seconds of the run.
+        ran_s: How long that was without the waits of watch and counters for a processor.
     """
 
     simulated: SimulatedCounters
     file: Path
     journal: Path
-    sick_from_s: float = 0.0
+    sick_s: tuple[float, float] = 0.0, 0.0
+    ran_s: float = 0.0
 
-    def begin(self) -> None:
-        """Let the five fall sick, once all that can be reached are read."""
-        assert wait_until(lambda: len(times_of(self.journal)) == FIFTY - 2)
-        self.sick_from_s = newest_s(self.journal)
-        for name, kind in SICK.items():
-            self.simulated.fault(kind, SICK_FOR_S, name)
+    @property
+    def all_read(self) -> bool:
+        """Whether each counter that can be reached has given a reading."""
+        with contextlib.suppress(sqlite3.OperationalError):  # it is not begun yet
+            return len(times_of(self.journal)) == FIFTY - 2
+        return False
+
+    @contextlib.contextmanager
+    def sick(self, watch: int) -> Iterator[float]:
+        """Let the five be sick during the block, once all are read; yield since when.
+
+        Args:
+            watch: the process of the watch.
+        """
+        assert wait_until(lambda: self.all_read)
+        with Starvation(watch, self.simulated.pid) as starvation:
+            from_s = newest_s(self.journal)
+            for name, kind in SICK.items():
+                self.simulated.fault(kind, SICK_FOR_S, name)
+            yield from_s
+            self.sick_s = from_s, newest_s(self.journal)
+        self.ran_s = starvation.elapsed_s
 
 
 @contextlib.contextmanager
@@ -70,8 +89,6 @@ def sick_bench(folder: Path) -> Iterator[SickBench]:
 def times_of(journal: Path) -> dict[str, list[float]]:
     """Return the times of the readings in the journal, seconds of the run, by counter."""
     found: dict[str, list[float]] = defaultdict(list)
-    if not journal.exists():
-        return found
     query = "SELECT counter, elapsed_s FROM readings JOIN runs USING (run) ORDER BY elapsed_s"
     for counter, elapsed_s in ask(journal, query):
         found[counter].append(elapsed_s)
@@ -86,17 +103,13 @@ def newest_s(journal: Path) -> float:
 
 def check_that_the_others_lost_nothing(bench: SickBench) -> None:
     """Check rate and gaps of the forty-three counters with no fault, by the journal."""
-    times = times_of(bench.journal)
+    times, (from_s, to_s) = times_of(bench.journal), bench.sick_s
     others = set(times) - {*SICK, DEAD, HANGS}
-    began_s, ended_s = bench.sick_from_s, newest_s(bench.journal)
-    rates = [
-        sum(began_s <= one <= ended_s for one in times[name]) / (ended_s - began_s)
-        for name in others
-    ]
+    counts = [sum(from_s <= one <= to_s for one in times[name]) for name in others]
     gaps = ask(bench.journal, "SELECT counter, reason FROM gaps JOIN runs USING (run)")
 
     assert len(others) == OTHERS
-    assert min(rates) > 0.7 / GATE_S
+    assert min(counts) > 0.7 * bench.ran_s / GATE_S
     assert not {counter for counter, reason in gaps if BUSY not in reason} & others, gaps
 
 
@@ -106,10 +119,10 @@ def test_sick_counters_take_nothing_from_the_others_in_lines(tmp_path: Path) -> 
         words = ("--bench", str(bench.file))
         with Watching(*words, journal=bench.journal) as watching:
             watching.wait_for_narration("c005: not there yet")
-            bench.begin()
-            for name in SICK:
-                watching.wait_for_narration(f"{name}: silent: ")
-            watching.wait_for_lines(len(watching.lines) + int(2.5 * FIFTY / GATE_S))
+            with bench.sick(watching.process.pid):
+                for name in SICK:
+                    watching.wait_for_narration(f"{name}: silent: ")
+                watching.wait_for_more(int(2.5 * FIFTY / GATE_S))
             watch = Stopwatch(watching.process.pid)
             code = watching.end(signal.SIGTERM)
             took_s = watch.elapsed_s
@@ -129,16 +142,16 @@ def test_sick_counters_take_nothing_from_the_screen(tmp_path: Path) -> None:
             contextlib.closing(Terminal(command, tmp_path, width=120, height=36)) as screen,
             Stalls() as stalls,
         ):
-            screen.wait_for("0:05")
-            bench.begin()
-            waits_s = []
-            for _ in range(7):
-                began_s, before = time.monotonic(), len(screen.seen)
-                screen.type(b"u")
-                screen.wait_until(lambda _, n=before: b"fractions in" in screen.seen[n:])  # type: ignore[misc] # binds the value of this round
-                waits_s.append(stalls.since(began_s))
-                screen.read(0.3)
-            screen.wait_until(lambda _: newest_s(bench.journal) > bench.sick_from_s + 5.0)
+            screen.wait_until(lambda _: bench.all_read)
+            with bench.sick(screen.child.pid) as from_s:
+                waits_s = []
+                for _ in range(7):
+                    began_s, before = time.monotonic(), len(screen.seen)
+                    screen.type(b"u")
+                    screen.wait_until(lambda _, n=before: b"fractions in" in screen.seen[n:])  # type: ignore[misc] # binds the value of this round
+                    waits_s.append(stalls.since(began_s))
+                    screen.read(0.3)
+                screen.wait_until(lambda _: newest_s(bench.journal) > from_s + 5.0)
             watch = Stopwatch(screen.child.pid)
             screen.type(b"q")
             code = screen.end()

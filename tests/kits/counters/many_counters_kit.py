@@ -66,6 +66,11 @@ class SimulatedCounters:
         )  # fmt: skip
         self.resources = {name: self._answer() for name in names}
 
+    @property
+    def pid(self) -> int:
+        """The process."""
+        return self._server.pid
+
     def fault(self, kind: str, lasts_s: float, *names: str) -> None:
         """Begin a fault of some counters now; `kind` as in ``simulate --fault``."""
         assert self._server.stdin is not None
