@@ -1,5 +1,7 @@
 """Durations without the waits for a processor, and stalls of the machine.
 
+`Stopwatch` is for a program that does one thing at a time, `Starvation` for one with many threads.
+
 Linux counts for each thread how long it was ready to run while no processor was free
 (``/proc/PID/task/TID/schedstat``, second number, nanoseconds; sched-stats in the kernel's
 documentation). A limit on a duration without these waits is as strict as any on an idle machine,
@@ -172,10 +174,11 @@ class Starvation(threading.Thread):
         return False
 
     def _ran_s(self) -> float:
-        """Return the processor time of the processes (proc(5), stat 14 and 15)."""
-        fields = [
-            Path(f"/proc/{process}/stat").read_text("ascii").rpartition(")")[2].split()
-            for process in self._processes
-        ]
-        ticks = sum(int(one[11]) + int(one[12]) for one in fields)
+        """Return the processor time of the processes that live (proc(5), stat 14 and 15)."""
+        ticks = 0
+        for process in self._processes:
+            with contextlib.suppress(OSError):  # it has ended, or the system has no such file
+                stat = Path(f"/proc/{process}/stat").read_text("ascii")
+                fields = stat.rpartition(")")[2].split()
+                ticks += int(fields[11]) + int(fields[12])
         return ticks / os.sysconf("SC_CLK_TCK")
