@@ -166,13 +166,14 @@ class LearnedTurns:
         )
 
     def _usual_size(self) -> tuple[float | None, float | None]:
-        """Return the median size and its spread, None where sizes differ too much."""
+        """Return the median size and its spread, None where sizes differ too much or are 0."""
         sizes = [abs(one.size) for one in self._turns][-USUAL_SIZE_TURNS:]
         if len(sizes) < FEWEST_TURNS:
             return None, None
         usual = median(sizes)
         spread = MAD_TO_SD * median(abs(size - usual) for size in sizes)
-        return (usual, spread) if spread <= LARGEST_SPREAD_SHARE * usual else (None, None)
+        is_usual = usual > 0.0 and spread <= LARGEST_SPREAD_SHARE * usual
+        return (usual, spread) if is_usual else (None, None)
 
     def _backlash(self) -> tuple[float | None, float | None]:
         """Return the weighted mean of the backlash samples and its u; None unless significant."""

@@ -96,6 +96,15 @@ def test_the_usual_nudge_is_the_median_while_turns_have_a_size_in_common() -> No
     assert wide.now is None
 
 
+def test_turns_of_no_size_are_no_usual_nudge() -> None:
+    """Where all readings have the same digits, a turn may be found that moved nothing."""
+    learned = LearnedTurns()
+    for place in range(4):
+        learned.add(Nudge(10.0 * place, 0.0, 0.0))
+
+    assert learned.now is None
+
+
 def test_a_turn_that_was_the_lift_is_forgotten_until_it_is_given_back() -> None:
     """The learned sizes lose it with `withdraw` and get it back with `restore`."""
     learned = LearnedTurns()
