@@ -134,7 +134,7 @@ class CreepTracker:
             slope_u=slope_u,
             learned=tuple(self._learned),
         )
-        self._creep = self._after(new, sigma)
+        self._follow(new, sigma)
 
     def extend(
         self, size: float, u: float, level: float, new: Sequence[Point], sigma: float
@@ -159,8 +159,13 @@ class CreepTracker:
         self._old_level = level - size, math.sqrt(max(u**2 - sigma**2 / len(new), 0.0))
         self._held = []
         self._new_creep = partial(Creep, new[0][0], level, size, **self._new_creep.keywords)
-        self._creep = self._after(new, sigma)
+        self._follow(new, sigma)
         return True
+
+    def _follow(self, new: Sequence[Point], sigma: float) -> None:
+        """Follow the creep of the newest nudge; one of size 0 has no size to creep by a part of."""
+        assert self.newest is not None
+        self._creep = self._after(new, sigma) if self.newest.size else None
 
     def _after(self, points: Sequence[Point], sigma: float) -> Creep:
         """Return the creep of the newest nudge after these readings alone."""

@@ -15,6 +15,8 @@ _LEAST_ODDS: Final = 100.0
 _FREE_RETURNS: Final = 2
 """A change that only undoes the one before, as after a spike or a touch, shows nothing new; more
 of them than this mean that the counter wavers between two digits."""
+_LIKELY_CHANGES: Final = 2
+"""So many changes by multiples of a coarser digit make it likely."""
 _OFF_GRID_SHARE: Final = 0.1
 """Part of a digit by which a difference may miss a multiple of it."""
 
@@ -24,10 +26,11 @@ class LastDigit:
 
     Attributes:
         learned: the coarser digit that the readings move in, as a fraction; 0 while none is sure.
+        likely: the same as soon as two changes agree on it, or three that undo each other.
     """
 
     def __init__(self) -> None:
-        self.learned = 0.0
+        self.learned = self.likely = 0.0
         self._written = 0.0
         self._common_divisor = 0.0
         """Greatest common divisor of all changes."""
@@ -68,12 +71,10 @@ class LastDigit:
         self._common_divisor = _common_divisor(
             self._common_divisor, magnitude, _OFF_GRID_SHARE * least
         )
-        if self._common_divisor < 1.5 * least:
-            self._decided, self.learned = True, 0.0
-        elif self._is_sure():
-            self.learned = self._common_divisor
-        else:
-            self.learned = 0.0
+        self._decided = self._common_divisor < 1.5 * least
+        coarser = 0.0 if self._decided else self._common_divisor
+        self.likely = coarser if self._changes >= _LIKELY_CHANGES else 0.0
+        self.learned = coarser if self._is_sure() else 0.0
 
     def _is_sure(self) -> bool:
         """Return whether the common divisor is more than chance."""

@@ -150,9 +150,8 @@ class NudgeDetector:
         if back or run.wild or noise.degrees <= LEAST_DEGREES or not noise.sigma:
             return None
         if number - self._standing_end <= SERIES_READINGS:
-            old = self._points_between(standing.first, min(self._standing_end, first))[
-                -READINGS_BEFORE:
-            ]
+            end = min(self._standing_end, first)
+            old = self._points_between(standing.first, end)[-READINGS_BEFORE:]
         else:
             # In a fast warm-up no run lasts: each reading may be the first after a step.
             self._discard_level()
@@ -359,7 +358,8 @@ class NudgeDetector:
             off = [fit.from_after(point) for point in between]
             away = sorted(min(abs(y), abs(y + size)) for y in off)[-EXCURSION_READINGS]
             strays = WANDER_FACTOR * newest.wander.excess_of_step(len(between))
-            if away > sure * math.sqrt(fit.white + strays):
+            white = max(fit.white, newest.noise.likely_rounding)
+            if away > sure * math.sqrt(white + strays):
                 moved = max(moved, away)
         if not self._rests(step, moved, newest):
             return False

@@ -67,6 +67,11 @@ class ReadingNoise:
         self._last_difference: float | None = None
 
     @property
+    def likely_rounding(self) -> float:
+        """Variance of rounding to the coarsest digit that the counter may well resolve."""
+        return max(self.quantum, self._digit.likely) ** 2 / 12.0
+
+    @property
     def coarse(self) -> bool:
         """Whether readings scatter so little that rounding errors may not average out."""
         return self.sigma <= self.quantum and self.quantum > 0.0

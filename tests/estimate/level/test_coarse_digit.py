@@ -15,6 +15,7 @@ from program_kit import start_program
 from seed_kit import unseen_seed
 
 from benchwatch.estimate.level.last_digit import LastDigit
+from benchwatch.estimate.live_estimate import LiveEstimate
 from benchwatch.estimate.rounding import digits_apart
 from benchwatch.pipeline.budget_part import budget_part
 
@@ -93,6 +94,46 @@ def test_a_coarser_digit_is_learnt_once_chance_does_not_explain_it() -> None:
     assert learn(two[:10], 0.1).learned == 0.0
     assert learn(two, 0.1).learned == 0.0
     assert learn([*two, 30.0, 30.0], 0.1).learned == pytest.approx(2.0)
+
+
+def test_a_coarser_digit_is_likely_once_two_changes_agree_on_it() -> None:
+    """One change is a multiple of itself, whatever the digit; a finer change rules it out."""
+    assert learn([0.0, 2.0, 2.0], 0.1).likely == 0.0
+    assert learn([0.0, 2.0, 2.0, 6.0], 0.1).likely == pytest.approx(2.0)
+    assert learn([0.0, 2.0, 2.0, 6.0, 6.1], 0.1).likely == 0.0
+
+
+def sizes_of_nudges(digits: list[int], digit: float, written: float) -> list[float]:
+    """Return the sizes, in digits, of the nudges in readings 0.05 s apart."""
+    estimate = LiveEstimate(tolerance=1e-9)
+    nudges = [
+        estimate.add(0.05 * at, digit * one, gate_s=0.05, resolution=written).confirmed_nudge
+        for at, one in enumerate(digits, 1)
+    ]
+    return [nudge.size / digit for nudge in nudges if nudge is not None]
+
+
+@pytest.mark.parametrize(
+    "wavering",
+    [
+        [0] * 8 + [1, 0, -1, -1] + [0] * 18 + [-1, -1, 0, 0, -1] + [0] * 7,
+        [0] * 36 + [1] + [0] * 4 + [1, 0, 0, -1, 1, 1] + [0] * 7,
+    ],
+)
+def test_a_level_that_wavers_by_the_digit_was_not_turned_there_and_back(
+    wavering: list[int],
+) -> None:
+    """A counter writes half the digit that it resolves; both were recorded from a made one."""
+    assert sizes_of_nudges(wavering, 2e-10, 1e-10) == []
+
+
+def test_readings_after_a_turn_there_and_back_are_judged_as_any_others() -> None:
+    """Such a turn is a nudge of size 0, and there is no part of its size that could creep."""
+    there_and_back = [0] * 20 + [5, -7, 9, -3] + [0] * 13
+    wavering = [-1, 1, 1, 0, 1, 1, 0, 0, 1, 0, -1, -1, 0, 0, 0, -1, 0, 0, 0, 0, 1, 1, 0, 0]
+
+    assert sizes_of_nudges(there_and_back + wavering, 1e-10, 1e-10) == [0.0]
+    assert sizes_of_nudges([*there_and_back, *[20] * 12], 1e-10, 1e-10) == pytest.approx([0, 20])
 
 
 def test_a_turn_there_and_back_is_no_digit() -> None:
