@@ -71,10 +71,14 @@ class LastDigit:
         self._common_divisor = _common_divisor(
             self._common_divisor, magnitude, _OFF_GRID_SHARE * least
         )
-        self._decided = self._common_divisor < 1.5 * least
-        coarser = 0.0 if self._decided else self._common_divisor
-        self.likely = coarser if self._changes >= _LIKELY_CHANGES else 0.0
-        self.learned = coarser if self._is_sure() else 0.0
+        self.likely = self.learned = 0.0
+        if self._common_divisor < 1.5 * least:
+            self._decided = True
+            return
+        if self._changes >= _LIKELY_CHANGES:
+            self.likely = self._common_divisor
+        if self._is_sure():
+            self.learned = self._common_divisor
 
     def _is_sure(self) -> bool:
         """Return whether the common divisor is more than chance."""

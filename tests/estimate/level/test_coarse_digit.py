@@ -103,6 +103,14 @@ def test_a_coarser_digit_is_likely_once_two_changes_agree_on_it() -> None:
     assert learn([0.0, 2.0, 2.0, 6.0, 6.1], 0.1).likely == 0.0
 
 
+def test_a_reading_written_with_fewer_digits_than_the_one_before_shows_no_digit() -> None:
+    """It differs by less than its own last digit."""
+    digit = LastDigit()
+    digit.add(0.09, 1.0, NOTHING)
+
+    assert (digit.learned, digit.likely) == (0.0, 0.0)
+
+
 def sizes_of_nudges(digits: list[int], digit: float, written: float) -> list[float]:
     """Return the sizes, in digits, of the nudges in readings 0.05 s apart."""
     estimate = LiveEstimate(tolerance=1e-9)
