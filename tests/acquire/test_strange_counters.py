@@ -23,6 +23,7 @@ from counter_kit import (
     on_a_socket,
     watch,
 )
+from load_kit import wait_until
 from program_kit import COMMAND, run_program
 
 pytestmark = [pytest.mark.long, pytest.mark.usefixtures("side_by_side")]
@@ -243,8 +244,7 @@ def test_lines_that_came_while_the_program_stood_still_are_not_told_as_new() -> 
             lines = [process.stdout.readline() for _ in range(20)]
             process.send_signal(signal.SIGSTOP)
             said = len(sent)
-            while len(sent) < said + STOPPED_LINES:
-                time.sleep(LINE_S)
+            assert wait_until(lambda: len(sent) >= said + STOPPED_LINES)
             process.send_signal(signal.SIGCONT)
             lines += process.stdout.readlines()
         finally:
