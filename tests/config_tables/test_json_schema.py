@@ -6,6 +6,7 @@ import re
 import runpy
 import tomllib
 from collections.abc import Iterator
+from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -22,7 +23,7 @@ CHECKOUT = Path(__file__).parents[2]
 SCHEMAS = CHECKOUT / "docs" / "schemas"
 SCRIPT = runpy.run_path(str(SCHEMAS / "write_schemas.py"))
 TABLES: dict[str, ConfigTable] = {name: table for name, (table, _) in SCRIPT["FILES"].items()}
-BENCHES = CHECKOUT / "simulators" / "benchwatch_simulators" / "benches"
+BENCHES = files("benchwatch_simulators") / "benches"
 STRANGE: list[Any] = [True, 7, 1.5, "", "pig", [], [7], {}, {"pig": 7}]
 
 
