@@ -63,11 +63,14 @@ def test_short_watches_and_readers_beside_a_long_one_cost_no_reading(tmp_path: P
     assert len(found) == len(set(found))
 
 
-def locks(path: Path) -> list[str]:
-    """Return the locks on the file at `path` as the kernel lists them (proc(5), /proc/locks)."""
+def locks(path: Path) -> set[str]:
+    """Return the locks on the file at `path` as the kernel lists them (proc(5), /proc/locks).
+
+    It lists them piece by piece, so that one may come twice when others are taken meanwhile.
+    """
     number = f":{path.stat().st_ino} "
     lines = Path("/proc/locks").read_text().splitlines()
-    return [line.partition(": ")[2] for line in lines if number in line]
+    return {line.partition(": ")[2] for line in lines if number in line}
 
 
 def test_reading_an_open_journal_drops_none_of_its_locks(tmp_path: Path) -> None:
