@@ -7,6 +7,7 @@ a fixture of their module stay in one process.
 import gc
 import os
 import time
+from collections import Counter
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from inspect import signature
@@ -15,6 +16,7 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, settings
 from posix_kit import posix_only
+from server_process_kit import NOT_INSTALLED
 
 from benchwatch.system.terminal_modes import has_terminal_modes
 
@@ -65,6 +67,13 @@ def pytest_terminal_summary(terminalreporter: "pytest.TerminalReporter") -> None
         terminalreporter.write_line(
             f"{len(LEFT_OUT)} files are left out: they need terminals or limits of POSIX"
         )
+    reasons = (
+        report.longrepr[2].removeprefix("Skipped: ")
+        for report in terminalreporter.getreports("skipped")
+        if isinstance(report.longrepr, tuple)
+    )
+    for why, tests in Counter(why for why in reasons if why.startswith(NOT_INSTALLED)).items():
+        terminalreporter.write_line(f"{tests} skipped, for {why}", yellow=True)
 
 
 OWN_MODULES = "(benchwatch|tests|made_|.*_kit$)"
