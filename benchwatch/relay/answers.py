@@ -1,0 +1,96 @@
+"""What the keeper answers a station: up to where the central record has all, and refusals."""
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+from benchwatch.relay.cell_checks import CHAIN, HAS_ALL_TO, KEY, Cell, row_fault, taken
+from benchwatch.relay.payload import VERSION, PayloadRefused, pack, unpack
+
+MOST_ANSWERED: Final = 1000
+"""Most runs, chains or refusals in one answer."""
+_WHY: Final = Cell("why", longest=2_000)
+_RUN_CELLS: Final = (KEY, HAS_ALL_TO)
+_CHAIN_CELLS: Final = (CHAIN, HAS_ALL_TO)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Refusal:
+    """A batch that was not taken; either `run` or `chain` is given."""
+
+    run: int | None = None
+    chain: str | None = None
+    after: int = 0
+    to: int = 0
+    why: str
+    """A sentence of another machine, hostile until it went through `quantity.printable`."""
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What is committed: key of a run, or chain, and the number up to which the record has all."""
+
+    runs: tuple[tuple[int, int], ...] = ()
+    chains: tuple[tuple[str, int], ...] = ()
+    refused: tuple[Refusal, ...] = ()
+
+
+def encode_answer(answer: Answer) -> bytes:
+    """Return the payload of an answer with at most `MOST_ANSWERED` of each.
+
+    Raises:
+        PayloadRefused: a value can't be written.
+    """
+    refused = [
+        {
+            **({"run": one.run} if one.chain is None else {"chain": one.chain}),
+            "after": one.after,
+            "to": one.to,
+            "why": one.why[: _WHY.longest],
+        }
+        for one in answer.refused
+    ]
+    return pack({"v": VERSION, "runs": answer.runs, "chains": answer.chains, "refused": refused})
+
+
+def decode_answer(payload: bytes) -> Answer:
+    """Return the answer in a payload.
+
+    Raises:
+        PayloadRefused: anything is wrong with it.
+    """
+    document = unpack(payload)
+    runs = _pairs(document, "runs", _RUN_CELLS)
+    chains = _pairs(document, "chains", _CHAIN_CELLS)
+    refused = _list(document, "refused")
+    return Answer(runs, chains, tuple(map(_refusal, refused)))
+
+
+def _pairs(document: dict[str, Any], name: str, cells: tuple[Cell, ...]) -> tuple[Any, ...]:
+    pairs = _list(document, name)
+    for pair in pairs:
+        why = "is no list" if type(pair) is not list else row_fault(cells, pair)
+        if why is not None:
+            raise PayloadRefused(f"one of its {name} {why}")
+    return tuple(map(tuple, pairs))
+
+
+def _list(document: dict[str, Any], name: str) -> list[Any]:
+    values = document.get(name, [])
+    if type(values) is not list or len(values) > MOST_ANSWERED:
+        raise PayloadRefused(f"its {name} are no list, or more than {MOST_ANSWERED}")
+    return values
+
+
+def _refusal(written: object) -> Refusal:
+    if type(written) is not dict:
+        raise PayloadRefused("one of its refusals is no JSON object")
+    run, chain = written.get("run"), written.get("chain")
+    if (run is None) == (chain is None):
+        raise PayloadRefused("one of its refusals names neither a run nor a chain, or both")
+    return Refusal(
+        run=None if run is None else taken(KEY, run),
+        chain=None if chain is None else taken(CHAIN, chain),
+        after=taken(HAS_ALL_TO, written.get("after")),
+        to=taken(HAS_ALL_TO, written.get("to")),
+        why=taken(_WHY, written.get("why")),
+    )
