@@ -9,38 +9,23 @@ import math
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from decimal import Decimal, InvalidOperation
 from pathlib import Path
 from typing import Any, Final, Self
 
 from benchwatch.errors import JournalError
 from benchwatch.journal.journal_file import check_kind
+from benchwatch.journal.row_checks import OTHER_COLUMNS, READING_COLUMNS, RUN_COLUMNS, RowChecks
 from benchwatch.journal.run_numbers import LARGEST_NUMBER
 from benchwatch.journal.schema import JournalRun, check_owner
 from benchwatch.journal.sqlite_errors import sentence
-from benchwatch.quantity import printable
 from benchwatch.reading import FLAGS, Flag
 
 PORTION_READINGS: Final = 5000
 """Readings read by one query."""
 
 _LAST_NUMBER: Final = 2**63 - 1
-_READING_COLUMNS: Final = "number, utc_s, elapsed_s, gate_s, text, resolution_hz, flags"
-_OTHER_COLUMNS: Final = {
-    "gaps": "number, utc_s, elapsed_s, lasted_s, reason",
-    "marks": "number, utc_s, elapsed_s, text",
-    "records": "number, utc_s, elapsed_s, kind, document",
-    "notes": "number, utc_s, elapsed_s, kind, document",
-}
 _LATER_TABLES: Final = frozenset({"records", "notes"})
 """Tables that early journals do not have."""
-_TEXT_COLUMNS: Final = frozenset({"text", "flags", "reason", "kind", "document"})
-_CELL_TYPES: Final[dict[str, set[type]]] = {
-    **{name: {str} for name in _TEXT_COLUMNS},
-    "number": {int},
-    "gate_s": {int, float, type(None)},
-}
-"""Allowed types of each column's cells; numbers for columns not listed."""
 
 ReadingRow = tuple[int, float, float, float | None, str, float, str]
 """Number, Unix seconds, elapsed seconds, gate, text, resolution in hertz, flags."""
@@ -75,6 +60,7 @@ class JournalReader:
     def __init__(self, path: Path, *, wait_s: float = 5.0) -> None:
         check_kind(path)
         self._path = path
+        self._checks = RowChecks("the journal", str(path))
         address = f"{path.absolute().as_uri()}?mode=ro"
         try:
             # A replay opens the journal on one thread and continues reading on another.
@@ -99,7 +85,7 @@ class JournalReader:
         """Whether the file has numbers of runs and counts of readings; early ones have not."""
         self._others = {
             table: columns
-            for table, columns in _OTHER_COLUMNS.items()
+            for table, columns in OTHER_COLUMNS.items()
             if table in names or table not in _LATER_TABLES
         }
 
@@ -114,13 +100,12 @@ class JournalReader:
         numbered = ("LEFT JOIN run_numbers USING (run)", "number DESC,")
         join, order = numbered if self._is_numbered else ("", "")
         rows = self.ask(
-            "SELECT run, watch, counter, resource, driver, started_utc_s, nominal_hz, identity,"  # noqa: S608 - our own words
-            " time_base, gate_s, settings, ended_utc_s, end_reason"
-            f" FROM runs {join} ORDER BY started_utc_s DESC, {order} run DESC LIMIT ?",
+            f"SELECT {RUN_COLUMNS} FROM runs {join}"  # noqa: S608 - our own words
+            f" ORDER BY started_utc_s DESC, {order} run DESC LIMIT ?",
             (-1 if last is None else last,),
         )
         numbers = self._numbers()
-        runs = [self._run(numbers.get(row[0], 0), *row) for row in rows]
+        runs = [self._checks.run(row, numbers.get(row[0], 0)) for row in rows]
         return sorted(runs, key=lambda run: (run.started_utc_s, run.number))
 
     def _numbers(self) -> dict[int, int]:
@@ -169,13 +154,13 @@ class JournalReader:
         """Yield the events of `run` in portions; records and notes only if `records` is True."""
         after = -_LAST_NUMBER
         query = (
-            f"SELECT {_READING_COLUMNS} FROM readings"  # noqa: S608 - our own words
+            f"SELECT {READING_COLUMNS} FROM readings"  # noqa: S608 - our own words
             " WHERE run = ? AND number > ? ORDER BY number LIMIT ?"
         )
         more = True
         while more:
             rows = self.ask(query, (run.key, after, PORTION_READINGS))
-            self._check("readings", rows, run)
+            self._checks.rows("readings", rows, run)
             more = len(rows) == PORTION_READINGS
             last = int(rows[-1][0]) if more else _LAST_NUMBER
             found: dict[str, list[Any]] = {"readings": rows}
@@ -186,7 +171,7 @@ class JournalReader:
                         " WHERE run = ? AND number > ? AND number <= ? ORDER BY number",
                         (run.key, after, last),
                     )
-                    self._check(table, found[table], run)
+                    self._checks.rows(table, found[table], run)
             after = last
             yield Portion(**found)
 
@@ -200,6 +185,50 @@ class JournalReader:
             for number, document in self.ask(query, (run.key, kind))
             if type(number) is int and type(document) is str
         ]
+
+    def timed_notes(
+        self, run: JournalRun, kinds: Sequence[str], most: int
+    ) -> list[tuple[float, str, str]]:
+        """Return elapsed seconds, kind and document of the first notes of some kinds, in order.
+
+        A note without a readable time is left out.
+
+        Args:
+            run: the run.
+            kinds: of the notes.
+            most: how many at most.
+        """
+        if "notes" not in self._others:
+            return []
+        query = (
+            "SELECT elapsed_s, kind, document FROM notes WHERE run = ?"  # noqa: S608 - our own words
+            f" AND kind IN ({','.join('?' * len(kinds))}) ORDER BY number LIMIT ?"
+        )
+        return [
+            (float(elapsed_s), str(kind), str(document))
+            for elapsed_s, kind, document in self.ask(query, (run.key, *kinds, most))
+            if isinstance(elapsed_s, int | float) and math.isfinite(elapsed_s)
+        ]
+
+    def edge(self, run: JournalRun, *, last: bool = False) -> tuple[Any, Any, Any] | None:
+        """Return Unix seconds, elapsed seconds and gate (0 if unknown) of the first reading.
+
+        The values are as stored. None: the run has no readings.
+
+        Args:
+            run: the run.
+            last: whether the last reading is meant.
+        """
+        query = (
+            "SELECT utc_s, elapsed_s, coalesce(gate_s, 0.0) FROM readings WHERE run = ? "  # noqa: S608 - ours
+            f"ORDER BY number {'DESC' if last else 'ASC'} LIMIT 1"
+        )
+        rows = self.ask(query, (run.key,))
+        return (rows[0][0], rows[0][1], rows[0][2]) if rows else None
+
+    def left_out_words(self, _run: JournalRun) -> str:
+        """Return a sentence on readings of the run that are kept elsewhere: a journal has all."""
+        return ""
 
     def ask(
         self, query: str, values: Sequence[object] | Mapping[str, object] = ()
@@ -220,80 +249,7 @@ class JournalReader:
         except sqlite3.Error as error:
             raise JournalError(f"{sentence(self._path, error)}.") from error
 
-    def _check(self, table: str, rows: list[tuple[Any, ...]], run: JournalRun) -> None:
-        """Check that every cell has the type of its column."""
-        names = (_READING_COLUMNS if table == "readings" else _OTHER_COLUMNS[table]).split(", ")
-        for place, (name, column) in enumerate(zip(names, zip(*rows, strict=True), strict=False)):
-            if set(map(type, column)) <= _CELL_TYPES.get(name, {int, float}) and (
-                name in _TEXT_COLUMNS or all(map(math.isfinite, filter(None, column)))
-            ):
-                continue
-            row = next(row for row in rows if not _is_good(name, row[place]))
-            raise self._cell_error(
-                f"event {printable(str(row[0]), 20)} of run {run.key}", name, row[place]
-            )
-
-    def _run(self, number: int, *row: Any) -> JournalRun:
-        key, watch, counter, resource, driver, started, nominal, identity, base, gate, settings = (
-            row[:11]
-        )
-        where = f"run {key if type(key) is int else printable(str(key), 20)}"
-        for name, value in (("run", key), ("watch", watch)):
-            if type(value) is not int:
-                raise self._cell_error(where, name, value)
-        texts = {
-            "counter": counter, "resource": resource, "driver": driver, "identity": identity,
-            "time_base": base, "settings": settings, "end_reason": row[12],
-        }  # fmt: skip
-        for name, value in texts.items():
-            if type(value) is not str:
-                raise self._cell_error(where, name, value)
-        for name, value in (("started_utc_s", started), ("gate_s", gate), ("ended_utc_s", row[11])):
-            missing = value is None and name != "started_utc_s"
-            if not missing and (type(value) not in {int, float} or not math.isfinite(value)):
-                raise self._cell_error(where, name, value)
-        return JournalRun(
-            key=key,
-            watch=watch,
-            counter=counter,
-            resource=resource,
-            driver=driver,
-            started_utc_s=started,
-            nominal_hz=self._nominal(nominal, where),
-            identity=identity,
-            time_base=base,
-            gate_s=gate,
-            settings=settings,
-            ended_utc_s=row[11],
-            end_reason=row[12],
-            number=number,
-        )
-
-    def _nominal(self, written: object, where: str) -> Decimal | None:
-        if written is None:
-            return None
-        try:
-            nominal = Decimal(str(written)[:64])
-        except InvalidOperation:
-            nominal = Decimal(0)
-        if not (nominal.is_finite() and 0 < nominal < Decimal("1e38")):
-            raise self._cell_error(where, "nominal_hz", written)
-        return nominal
-
-    def _cell_error(self, where: str, name: str, value: object) -> JournalError:
-        kind = "binary data" if isinstance(value, bytes) else printable(repr(value), 40)
-        return JournalError(
-            f"the journal is damaged, or was changed by hand: {where} has {kind} as {name} "
-            f"({self._path})."
-        )
-
 
 def flags_of(written: str) -> frozenset[Flag]:
     """Return the flags in a cell, which holds words with commas; unknown words are left out."""
     return frozenset(flag for flag in FLAGS if flag in written.split(","))
-
-
-def _is_good(name: str, value: object) -> bool:
-    if type(value) not in _CELL_TYPES.get(name, {int, float}):
-        return False
-    return not isinstance(value, int | float) or math.isfinite(value)

@@ -91,6 +91,8 @@ class JournalRun:
     end_reason: str = ""
     number: int = field(default=0, compare=False)
     """Its number in the file that it was read from; 0: it was not read from a file."""
+    station: str = field(default="", compare=False)
+    """The station that has it, in a central record; empty: it was read from a journal."""
 
 
 def prepare(

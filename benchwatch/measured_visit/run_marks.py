@@ -1,13 +1,12 @@
 """What the notes of a run say: turns, tool, settle verdicts, power, corrections by a comparison."""
 
-import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import Final
 
 from benchwatch.estimate.results import SettleState
-from benchwatch.journal.journal_reader import JournalReader
+from benchwatch.journal.run_source import RunSource
 from benchwatch.journal.schema import JournalRun
 from benchwatch.journal.trim_entries import (
     LARGEST_OFFSET,
@@ -24,6 +23,8 @@ from benchwatch.reading import POWER_WORDS
 
 MOST_MARKS: Final = 100_000
 """Most of these notes that are read of a run; a run of days has a few hundred."""
+MARKING: Final = ("nudge", "tool", "settle", "power")
+"""Kinds of notes that are read."""
 
 
 @dataclass(slots=True)
@@ -42,14 +43,14 @@ class RunMarks:
     proofs: Sequence[ProofNote] = ()
 
 
-def read_marks(journal: JournalReader, run: JournalRun) -> RunMarks:
+def read_marks(journal: RunSource, run: JournalRun) -> RunMarks:
     """Read the notes of a run; what is not readable is left out.
 
     Raises:
         JournalError: the journal can't be read.
     """
     marks = RunMarks(proofs=proof_notes(journal.notes(run, PROOF_KIND)))
-    for elapsed_s, kind, document in _notes(journal, run):
+    for elapsed_s, kind, document in journal.timed_notes(run, MARKING, MOST_MARKS):
         utc_s = run.started_utc_s + elapsed_s
         values = json_object(document)
         text = values.get("text")
@@ -70,19 +71,6 @@ def read_marks(journal: JournalReader, run: JournalRun) -> RunMarks:
         elif kind == "power" and text == POWER_WORDS[True]:
             marks.was_off = True
     return marks
-
-
-def _notes(journal: JournalReader, run: JournalRun) -> Iterator[tuple[float, str, str]]:
-    """Yield elapsed seconds, kind and document of the notes, in the order of writing."""
-    if not journal.ask("SELECT 1 FROM sqlite_master WHERE name = 'notes'"):
-        return
-    query = (
-        "SELECT elapsed_s, kind, document FROM notes WHERE run = ? "
-        "AND kind IN ('nudge', 'tool', 'settle', 'power') ORDER BY number LIMIT ?"
-    )
-    for elapsed_s, kind, document in journal.ask(query, (run.key, MOST_MARKS)):
-        if isinstance(elapsed_s, int | float) and math.isfinite(elapsed_s):
-            yield float(elapsed_s), str(kind), str(document)
 
 
 def _turn(utc_s: float, values: dict[str, object]) -> Turn | None:

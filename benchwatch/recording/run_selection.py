@@ -6,8 +6,8 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from benchwatch.errors import FileError, JournalError
-from benchwatch.journal.journal_reader import JournalReader
 from benchwatch.journal.run_list import simulated_bench_of
+from benchwatch.journal.run_source import RunSource
 from benchwatch.journal.schema import JournalRun
 from benchwatch.quantity import format_frequency, printable
 from benchwatch.recording.recorded_run import RecordingGap
@@ -30,7 +30,7 @@ class Selection:
     """Keys, oldest first."""
 
 
-def there_with_readings(journal: JournalReader, keys: Iterable[int]) -> tuple[int, ...]:
+def there_with_readings(journal: RunSource, keys: Iterable[int]) -> tuple[int, ...]:
     """Return the runs among `keys`, each once and in their order, of which there are readings.
 
     Raises:
@@ -56,7 +56,7 @@ class NewestRuns:
         return Selection(tuple(run.key for run in self.runs))
 
 
-def newest_runs(journal: JournalReader) -> NewestRuns:
+def newest_runs(journal: RunSource) -> NewestRuns:
     """Choose the newest watch of real counters that has readings; without one, of simulated ones.
 
     Raises:
@@ -72,7 +72,7 @@ def newest_runs(journal: JournalReader) -> NewestRuns:
     return _newest(journal, runs)
 
 
-def _newest(journal: JournalReader, runs: Sequence[JournalRun]) -> NewestRuns:
+def _newest(journal: RunSource, runs: Sequence[JournalRun]) -> NewestRuns:
     """Choose the newest watch of `runs`, which are the oldest first."""
     passed: list[JournalRun] = []
     first: tuple[JournalRun, ...] = ()
@@ -122,9 +122,7 @@ class SelectedCounter:
         return {nominal: number for nominal, number in found.items() if nominal is not None}
 
 
-def select(
-    journal: JournalReader, selection: Selection | None, source: str
-) -> list[SelectedCounter]:
+def select(journal: RunSource, selection: Selection | None, source: str) -> list[SelectedCounter]:
     """Return the runs of a selection by counter; runs without readings are left out.
 
     Args:
@@ -160,9 +158,7 @@ def _of(counters: dict[str, SelectedCounter], run: JournalRun) -> SelectedCounte
     return counters.setdefault(run.counter, SelectedCounter(run.counter))
 
 
-def _join(
-    journal: JournalReader, runs: list[JournalRun], counters: dict[str, SelectedCounter]
-) -> None:
+def _join(journal: RunSource, runs: list[JournalRun], counters: dict[str, SelectedCounter]) -> None:
     """Put the runs of several watches on one time line, watch by watch."""
     zero_s: float | None = None
     ends_s: dict[str, tuple[float, JournalRun]] = {}
@@ -170,7 +166,7 @@ def _join(
     for run in runs:
         watches.setdefault(run.watch, []).append(run)
     for watch in watches.values():
-        first = {run.key: _edge(journal, run, "ASC") for run in watch}
+        first = {run.key: _edge(journal, run) for run in watch}
         utc_s, elapsed_s, _ = first[watch[0].key]
         zero_s = utc_s - elapsed_s if zero_s is None else zero_s
         shift_s = utc_s - elapsed_s - zero_s
@@ -191,7 +187,7 @@ def _join(
                 end_s, before = ends_s[run.counter]
                 reason = f"not watched between run {before.number} and run {run.number}"
                 gap = RecordingGap(before=0, begin_s=end_s, lasted_s=begin_s - end_s, reason=reason)
-            _, last_s, gate_s = _edge(journal, run, "DESC")
+            _, last_s, gate_s = _edge(journal, run, last=True)
             ends_s[run.counter] = last_s + gate_s / 2 + shift_s, run
             _of(counters, run).runs.append(SelectedRun(run=run, shift_s=shift_s, gap=gap))
 
@@ -202,14 +198,17 @@ def _begin_s(edge: tuple[float, float, float]) -> float:
     return elapsed_s - gate_s / 2
 
 
-def _edge(journal: JournalReader, run: JournalRun, order: str) -> tuple[float, float, float]:
-    """Return Unix seconds, elapsed seconds and gate of the first (``ASC``) or last reading."""
-    query = (
-        "SELECT utc_s, elapsed_s, coalesce(gate_s, 0.0) FROM readings WHERE run = ? "  # noqa: S608 - ours
-        f"ORDER BY number {order} LIMIT 1"
-    )
-    utc_s, elapsed_s, gate_s = journal.ask(query, (run.key,))[0]
-    for value in (utc_s, elapsed_s, gate_s):
+def _edge(journal: RunSource, run: JournalRun, *, last: bool = False) -> tuple[float, float, float]:
+    """Return Unix seconds, elapsed seconds and gate of the first or last reading.
+
+    Raises:
+        JournalError: one of them is no number, or the readings are gone.
+    """
+    edge = journal.edge(run, last=last)
+    if edge is None:
+        raise JournalError(f"the readings of run {run.number} are gone.")
+    utc_s, elapsed_s, gate_s = edge
+    for value in edge:
         if type(value) not in {int, float} or not math.isfinite(value):
             raise JournalError(f"a time in run {run.number} is no number.")
     return float(utc_s), float(elapsed_s), float(gate_s)

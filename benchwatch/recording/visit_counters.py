@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from benchwatch.clock import local_minute
-from benchwatch.journal.journal_reader import JournalReader
+from benchwatch.journal.run_source import RunSource
 from benchwatch.journal.schema import JournalRun
 from benchwatch.quantity import how_many, listed, printable
 
@@ -52,7 +52,7 @@ class CounterRuns:
         return f"{begin} to {end[DAY_CELLS:] if same_day else end}"
 
 
-def counters_of(journal: JournalReader, keys: Iterable[int]) -> list[CounterRuns]:
+def counters_of(journal: RunSource, keys: Iterable[int]) -> list[CounterRuns]:
     """Return the counters of some runs, in the order in which they came.
 
     Counters differ by their name, or by what they answer (`CounterRuns.add`).
