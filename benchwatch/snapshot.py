@@ -32,8 +32,9 @@ class Trace:
 
 LoggedKind = Literal[
     "mark", "nudge", "gap", "settle", "setting", "caution", "record", "tool",
-    "condition", "visit", "power", "comparison", "check",
+    "condition", "visit", "power", "comparison", "check", "relay",
 ]  # fmt: skip
+"""Kinds of entries of the event log. Those of ``relay`` are of this watch, and in no journal."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -272,6 +273,18 @@ class ChecksNow:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class RelayNow:
+    """How sending events of a station to the central record stands."""
+
+    unsent: int | None = None
+    """Events of the station that are not in the central record yet; None: not known."""
+    behind: bool = False
+    """Whether so many events are unsent, or for so long, that a person should know."""
+    trouble: str = ""
+    """What keeps them from being sent, for people; empty while nothing does, or only briefly."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Snapshot:
     """The state of one counter after one event."""
 
@@ -312,6 +325,12 @@ class Snapshot:
     """The question whether the nominal is right, while readings are far off and another fits."""
     checks: ChecksNow | None = None
     """Checks at other dial settings; None without any."""
+    run: int | None = None
+    """Key of the run that events belong to; None without a journal."""
+    number: int | None = None
+    """Number in the journal of the newest reading, gap or mark; None without one."""
+    relay: RelayNow | None = None
+    """How sending to the central record stands; None: nothing is sent."""
 
     @property
     def dialled_hz(self) -> float | None:

@@ -49,6 +49,11 @@ class RunWriter:
         return self._run.key
 
     @property
+    def kept_key(self) -> int | None:
+        """Key of the run in the journal; None without one."""
+        return None if self._journal is None else self._run.key
+
+    @property
     def journal_name(self) -> str:
         """File name of the journal; empty without one."""
         return "" if self._journal is None else self._journal.path.name
@@ -93,10 +98,9 @@ class RunWriter:
         self._samples = ()
         self._save()
 
-    def write(self, event: Entry) -> None:
-        """Write an event or a note."""
-        if self._journal is not None:
-            self._journal.write(self._run.key, event)
+    def write(self, event: Entry) -> int | None:
+        """Write an event or a note; return its number, or None without a journal."""
+        return None if self._journal is None else self._journal.write(self._run.key, event)
 
     def write_logged(self, logged: LoggedEvent) -> None:
         """Write an entry of the event log as a note, unless the journal has it as an event."""

@@ -116,6 +116,11 @@ class Journal:
         """How many readings and notes are not in the file at `path` yet."""
         return 0 if self.trouble is None else self._events_in_moved + len(self._backlog)
 
+    @property
+    def own_runs(self) -> tuple[int, ...]:
+        """Keys of the runs that this program writes, oldest first."""
+        return tuple(self._runs)
+
     def save_run(self, run: JournalRun) -> None:
         """Write `run`, in place of its earlier version."""
         with self._lock:
@@ -131,25 +136,31 @@ class Journal:
                 self._roll_back()
                 self._fail(error)
 
-    def write(self, run: int, event: Entry) -> None:
-        """Write `event` of the run with key `run`; on return it is in the file or the backlog."""
+    def write(self, run: int, event: Entry) -> int:
+        """Write `event` of the run with key `run`; on return it is in the file or the backlog.
+
+        Returns:
+            The number of the event; numbers rise, and all runs of the program share them.
+        """
         with self._lock:
             self._number += 1
+            number = self._number
             if self._file is None or self.trouble:
-                self._backlog.add(run, self._number, event)
+                self._backlog.add(run, number, event)
                 self._retry()
-                return
+                return number
             try:
-                self._file.connection.execute(*event_row(run, self._number, event))
+                self._file.connection.execute(*event_row(run, number, event))
             except sqlite3.Error as error:
-                self._backlog.add(run, self._number, event)
+                self._backlog.add(run, number, event)
                 self._fail(error)
-                return
+                return number
             try:
                 if self._clock.monotonic() >= self._next_sync_s:
                     self._sync()
             except (sqlite3.Error, OSError) as error:
                 self._fail(error)
+            return number
 
     def close(self) -> None:
         """Write the backlog, and close the file.

@@ -162,6 +162,12 @@ class EventLog:
             LoggedEvent(utc_s=utc_s, elapsed_s=elapsed_s, kind=kind, text=printable(text, 200))
         )
 
+    def show_text(self, utc_s: float, elapsed_s: float, kind: LoggedKind, text: str) -> None:
+        """Add an entry with a text for people that is not written to the journal."""
+        self._insert(
+            LoggedEvent(utc_s=utc_s, elapsed_s=elapsed_s, kind=kind, text=printable(text, 200))
+        )
+
     def add_record(self, utc_s: float, elapsed_s: float, record: OffsetRecord, how: str) -> None:
         """Add an offset that was put on record; `how` says by whom, and its cautions."""
         self._add(
@@ -264,5 +270,8 @@ class EventLog:
         """Insert an entry by its time: a gap is noticed at its end, a nudge some readings later."""
         if self._write is not None:
             self._write(entry)
+        self._insert(entry)
+
+    def _insert(self, entry: LoggedEvent) -> None:
         place = bisect_right(self.newest, entry.elapsed_s, key=lambda one: one.elapsed_s)
         self.newest = (*self.newest[:place], entry, *self.newest[place:])[-ENTRIES_KEPT:]

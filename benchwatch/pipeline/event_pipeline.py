@@ -7,7 +7,7 @@ event log, in this order, and puts the results in a new `Snapshot`.
 import json
 import threading
 from dataclasses import replace
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from benchwatch.acquire import CounterStatus
 from benchwatch.counter import LinkStatus
@@ -50,6 +50,9 @@ from benchwatch.reading import (
 from benchwatch.register.visit_writer import VisitWriter
 from benchwatch.snapshot import Snapshot, Trace, WarmUp
 
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
 MARKS_KEPT: Final = 100
 """Newest marks in a snapshot; the journal has them all."""
 
@@ -77,12 +80,17 @@ class EventPipeline:
         visit: VisitWriter | None = None,
     ) -> None:
         self.plan = plan
+        self.on_taken: Callable[[Event, Snapshot], None] | None = None
+        """Called with every event and the snapshot after it, in their order; it must be quick, and
+        call nothing of the pipeline."""
         self._lock = threading.Lock()
         nominal_hz = float("nan") if plan.nominal is None else float(plan.nominal)
         self._analysis = Analysis(nominal_hz, plan.tolerance, plan.settle)
         self._time_base = TimeBaseCorrection(plan)
         run = run_of(plan, utc_s, watch, () if earlier is None else earlier.runs)
         self._journal = RunWriter(journal, run, () if earlier is None else earlier.samples)
+        self._number: int | None = None
+        """Number in the journal of the newest reading, gap or mark."""
         self._log = EventLog(self._journal.write_logged)
         self._visit = VisitKeeper(visit, self._journal, self._log, plan)
         self._records = RecordKeeper(self._journal, self._log, visit)
@@ -99,6 +107,7 @@ class EventPipeline:
             warm_up=WarmUp(limit=plan.settle),
             visit=self._visit.now,
             checks=self._checks.now(nominal_hz),
+            run=self._journal.kept_key,
         )
         if earlier is not None:
             self._resume(earlier, utc_s)
@@ -131,13 +140,15 @@ class EventPipeline:
                 self._records.add(record, event.utc_s, event.elapsed_s)
                 self._show(records=self._records.newest)
             else:
-                self._journal.write(event)
+                self._number = self._journal.write(event)
                 if isinstance(event, Reading):
                     self._take_reading(event)
                 elif isinstance(event, Gap):
                     self._take_gap(event)
                 else:
                     self._take_mark(event)
+            if self.on_taken is not None:
+                self.on_taken(event, self._snapshot)
             return self._snapshot
 
     def connect(self, now: CounterStatus) -> Snapshot:
@@ -238,7 +249,7 @@ class EventPipeline:
             elsewhere=was.elsewhere, logged_events=self._log.newest,
             spacing_s=analysis.spacing.usual_s, not_on_disk=self._journal.not_on_disk,
             question=question, visit=was.visit, reference=was.reference, proof=was.proof,
-            checks=was.checks,
+            checks=was.checks, run=self._journal.kept_key, number=self._number, relay=was.relay,
         )  # fmt: skip
         if numbers.confirmed_nudge is not None:
             self._keep_as_found(reading)
@@ -274,6 +285,8 @@ class EventPipeline:
             journal_trouble=self._journal.trouble,
             not_on_disk=self._journal.not_on_disk,
             checks=self._checks.now(self._analysis.nominal_hz),
+            run=self._journal.kept_key,
+            number=self._number,
             **changes,
         )
 

@@ -16,7 +16,7 @@ from benchwatch.pipeline.visit_keeper import VisitKeeper
 from benchwatch.plan import Plan
 from benchwatch.reading import Mark, RecordKind
 from benchwatch.register import RegisterFile
-from benchwatch.snapshot import Trace, VisitNow, WarmUp
+from benchwatch.snapshot import RelayNow, Trace, VisitNow, WarmUp
 
 
 class Pipeline(EventPipeline):
@@ -68,6 +68,13 @@ class Pipeline(EventPipeline):
             offset = None if proven is None else proven.reference.offset
             self._journal.write_proof(offset, self._time_base.now.source, utc_s, elapsed_s)
             self._show(proof=proof_in_use(proven))
+
+    def show_relay(self, now: RelayNow, text: str, utc_s: float, elapsed_s: float) -> None:
+        """Show how sending to the central record stands; a `text` is logged, and not journaled."""
+        with self._lock:
+            if text:
+                self._log.show_text(utc_s, elapsed_s, "relay", text)
+            self._show(relay=now)
 
     def note(self, text: str, utc_s: float, elapsed_s: float) -> None:
         """Add a note to the visit, and a mark to the time line."""

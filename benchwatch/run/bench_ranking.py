@@ -16,7 +16,7 @@ from benchwatch.staleness import is_current, longest_age_s
 
 BenchState = Literal[
     "lost", "silent", "not there yet", "outside", "own time base",
-    "moving", "warming", "unsure", "ok",
+    "moving", "warming", "unsent", "unsure", "ok",
 ]  # fmt: skip
 """State of a counter on a bench, worst first. The first that holds counts.
 
@@ -31,6 +31,8 @@ readings right.
 ``moving``: the tool is on or was just put on or lifted, a turn creeps or is not judged yet, or the
 offset drifts by more than the settle limit after a turn or after it had settled once.
 ``warming``: it drifts by more than the settle limit and has not settled yet.
+``unsent``: so many of its station's events are not in the central record yet, or for so long, that
+a person should know (`RelayNow.behind`); none is lost, and they are sent when the broker answers.
 ``unsure``: no estimate or no u is known yet, offset ± U lies on both sides of the tolerance's edge,
 or the noise is too large for a settle verdict; also while the unit is dialled to another setting.
 ``ok``: none of these."""
@@ -96,10 +98,11 @@ def _state_by_numbers(now: Snapshot) -> BenchState:
         return "moving"
     if settle is not None and settle.state == "warming":
         return "warming"
+    if now.relay is not None and now.relay.behind:
+        return "unsent"
     estimate = now.numbers.estimate
-    if estimate is None or estimate.u is None or side == "undecided":
-        return "unsure"
-    return "unsure" if settle is not None and settle.state == "unsure" else "ok"
+    known = estimate is not None and estimate.u is not None and side != "undecided"
+    return "ok" if known and (settle is None or settle.state != "unsure") else "unsure"
 
 
 def _is_moving(now: Snapshot) -> bool:

@@ -13,7 +13,7 @@ from benchwatch.estimate.results import SettleLimit
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 from benchwatch.pipeline.event_log import settled_words, tolerance_words
 from benchwatch.pipeline.pipeline import Pipeline
-from benchwatch.plan import PLAUSIBLE_OFFSET, Setting, VisitChange
+from benchwatch.plan import PLAUSIBLE_OFFSET, Plan, Setting, VisitChange
 from benchwatch.quantity import (
     OffsetUnit,
     format_duration,
@@ -31,7 +31,7 @@ from benchwatch.register import Unit, read_ident, read_register
 from benchwatch.register.visit_writer import CLOSED_ALREADY, refuse_other_unit
 from benchwatch.run.check_walk import CheckWalk
 from benchwatch.run.visit_start import unit_of_plan, with_unit
-from benchwatch.snapshot import Snapshot, Trace
+from benchwatch.snapshot import RelayNow, Snapshot, Trace
 from benchwatch.staleness import is_current
 
 
@@ -60,6 +60,15 @@ class LiveCounter:
     def snapshot(self) -> Snapshot:
         """The newest snapshot of the counter."""
         return self.pipeline.snapshot
+
+    @property
+    def plan(self) -> Plan:
+        """What is asked of the counter now."""
+        return self.pipeline.plan
+
+    def show_relay(self, now: RelayNow, text: str) -> None:
+        """Show how sending to the central record stands; a `text` becomes a note on the screen."""
+        self.pipeline.show_relay(now, text, *self._now())
 
     def trace(self, span_s: float, points: int) -> Trace:
         """Return the last `span_s` seconds in at most `points` points."""

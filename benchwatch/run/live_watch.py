@@ -24,6 +24,7 @@ from benchwatch.run.comparison_answers import AnswersToTell
 from benchwatch.run.counters_in_run import CountersInRun, RunLimits, RunOutcome
 from benchwatch.run.live_counter import LiveCounter
 from benchwatch.run.refresh_turns import RefreshTurns
+from benchwatch.run.relay_hook import RelayHook
 from benchwatch.snapshot import ComparisonNow, Snapshot
 
 QUEUE_LIMIT: Final = 10_000
@@ -73,6 +74,7 @@ class LiveWatch:
         register: what these visits are written to; None: there is no register.
         proof: names of counters on one signal, which are compared, a group each.
         chain_words: writes what a comparison of counters says; None: nothing does.
+        relay: sends the events to the central record and to desks; None: nothing does.
     """
 
     def __init__(
@@ -89,11 +91,13 @@ class LiveWatch:
         register: RegisterWriter | None = None,
         proof: Sequence[Sequence[str]] = (),
         chain_words: ChainWords | None = None,
+        relay: RelayHook | None = None,
     ) -> None:
         self._clock = clock or SystemClock()
         self._limits = limits or RunLimits()
         self._lines = lines
         self._acquire = acquire
+        self._relay = relay
         self._origin_s = self._clock.monotonic()
         utc_s = self._clock.utc()
         key = new_key(utc_s)
@@ -115,6 +119,7 @@ class LiveWatch:
         for name, counter in self._counters.items():
             counter.check_walk.same_signal = partial(self._same_signal, name)
             counter.pipeline.checks.walked_by = partial(self._walked_by, name)
+            counter.pipeline.on_taken = None if relay is None else relay.took
         self._answers = AnswersToTell()
         self._names = tuple(self._counters)
         self._in_run = CountersInRun(self.names, waits=not lines)
@@ -173,6 +178,8 @@ class LiveWatch:
             )
             if counter.dialled is not None:
                 counter.acquisition.set_dial(counter.dialled)
+        if self._relay is not None:
+            self._relay.started(self._counters)
         for acquisition in self._acquisitions:
             acquisition.start()
         if not self._lines or self.chain.groups:

@@ -26,7 +26,7 @@ from benchwatch.run.bench_ranking import (
     tolerance_side,
     unchanged_until_s,
 )
-from benchwatch.snapshot import Snapshot
+from benchwatch.snapshot import RelayNow, Snapshot
 from benchwatch.staleness import is_current
 
 SETTLED = Settle("settled", 100.0, None)
@@ -88,6 +88,12 @@ STATES: dict[str, tuple[Snapshot, BenchState]] = {
     "turn not judged": (made(trim=kit.trim_now()), "moving"),
     "drifts after it had settled": (made(AGAIN), "moving"),
     "warming": (made(WARMING), "warming"),
+    "far behind with sending": (made(relay=RelayNow(unsent=400, behind=True)), "unsent"),
+    "a little behind": (made(relay=RelayNow(unsent=9, trouble="no broker")), "ok"),
+    "warming, and far behind": (made(WARMING, relay=RelayNow(behind=True)), "warming"),
+    "too noisy, and far behind": (
+        made(Settle("unsure", None, None), relay=RelayNow(behind=True)), "unsent",
+    ),
     "no u yet": (made(numbers=replace(QUIET, estimate=Estimate(1e-10, None, 1, 0.0))), "unsure"),
     "no estimate yet": (made(numbers=replace(QUIET, estimate=None)), "unsure"),
     "too noisy to tell": (made(Settle("unsure", None, None)), "unsure"),
@@ -130,7 +136,7 @@ def test_every_trouble_outranks_all_work() -> None:
     """The order of the states is the one that people were promised."""
     assert WORST_FIRST == (
         "lost", "silent", "not there yet", "outside", "own time base",
-        "moving", "warming", "unsure", "ok",
+        "moving", "warming", "unsent", "unsure", "ok",
     )  # fmt: skip
     assert WORST_FIRST[:5] == TROUBLES
 

@@ -1,0 +1,27 @@
+"""What a watch tells the part that sends its events to the central record and to desks."""
+
+from collections.abc import Mapping
+from typing import Protocol
+
+from benchwatch.reading import Event
+from benchwatch.run.live_counter import LiveCounter
+from benchwatch.snapshot import Snapshot
+
+
+class RelayHook(Protocol):
+    """Sends what a watch has written to its journal; every method returns at once."""
+
+    def started(self, counters: Mapping[str, LiveCounter]) -> None:
+        """Begin to send.
+
+        Args:
+            counters: the counters of the watch by name, from which the hook takes what is asked of
+                each and its newest snapshot, and which it tells how sending stands.
+        """
+
+    def took(self, event: Event, snapshot: Snapshot) -> None:
+        """Take an event that is in the journal, and the snapshot after it.
+
+        Called on the thread that reads the counter, in the order of its events. The snapshot has
+        the key of the run and the number of the event.
+        """
