@@ -8,6 +8,7 @@ that none is missing. The entries of a chain have numbers without holes.
 from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
+from functools import lru_cache
 from typing import Any, Final
 
 from benchwatch.journal.journal_reader import ReadingRow
@@ -184,6 +185,14 @@ def _run(written: object) -> JournalRun:
     if missing:
         raise PayloadRefused(f"its run has no {missing[0]}")
     row = [written[cell.name] for cell in RUN_CELLS]
+    texts = [value for value in row if type(value) is str]
+    if set(map(type, row)) <= _PLAIN_TYPES and sum(map(len, texts)) <= _LONGEST_KEPT:
+        return _kept_run(*row)
+    return _checked_run(*row)
+
+
+def _checked_run(*written: Any) -> JournalRun:
+    row = list(written)
     why = row_fault(RUN_CELLS, row)
     if why is not None:
         raise PayloadRefused(f"its run {why}")
@@ -204,6 +213,13 @@ def _run(written: object) -> JournalRun:
         ended_utc_s=row[11],
         end_reason=row[12],
     )
+
+
+_PLAIN_TYPES: Final = {str, int, float, type(None)}
+_LONGEST_KEPT: Final = 4000
+"""Most characters of a run that is kept."""
+_kept_run: Final = lru_cache(maxsize=4096, typed=True)(_checked_run)
+"""Runs that were checked: most batches of a run come with the same row."""
 
 
 def _nominal(written: str | None) -> Decimal | None:

@@ -20,6 +20,13 @@ MOST_PLAIN_BYTES: Final = 64_000
 _ENCODER: Final = json.JSONEncoder(separators=(",", ":"), ensure_ascii=False, allow_nan=False)
 
 
+def _refuse_constant(word: str) -> NoReturn:
+    raise ValueError(word)
+
+
+_DECODER: Final = json.JSONDecoder(parse_constant=_refuse_constant)
+
+
 class PayloadRefused(Exception):
     """A payload is not what it should be; the message is a sentence without a full stop."""
 
@@ -89,7 +96,7 @@ def read_plain(payload: bytes) -> dict[str, Any]:
 
 def _document(data: bytes) -> dict[str, Any]:
     try:
-        document = json.loads(data.decode("utf-8"), parse_constant=_refuse_constant)
+        document = _DECODER.decode(data.decode("utf-8"))
     except (ValueError, RecursionError) as error:
         raise PayloadRefused("it is no JSON as this program writes it") from error
     if type(document) is not dict:
@@ -103,7 +110,3 @@ def _document(data: bytes) -> dict[str, Any]:
             f"{VERSION}): update Benchwatch on the side that refuses it"
         )
     return document
-
-
-def _refuse_constant(word: str) -> NoReturn:
-    raise ValueError(word)

@@ -60,7 +60,7 @@ runs = st.builds(
     nominal_hz=st.none() | st.decimals("0.001", "1e12", places=3),
     identity=texts,
     time_base=texts,
-    gate_s=maybe_reals,
+    gate_s=st.none() | st.floats(1e-9, 1e38),
     settings=texts,
     ended_utc_s=st.none() | times,
     end_reason=texts,
