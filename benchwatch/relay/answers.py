@@ -11,6 +11,7 @@ MOST_ANSWERED: Final = 1000
 _WHY: Final = Cell("why", longest=2_000)
 _RUN_CELLS: Final = (KEY, HAS_ALL_TO)
 _CHAIN_CELLS: Final = (CHAIN, HAS_ALL_TO)
+_TAKEN_CELLS: Final = (KEY, HAS_ALL_TO, HAS_ALL_TO)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,6 +33,11 @@ class Answer:
     runs: tuple[tuple[int, int], ...] = ()
     chains: tuple[tuple[str, int], ...] = ()
     refused: tuple[Refusal, ...] = ()
+    taken: tuple[tuple[int, int, int], ...] = ()
+    """Key, after and to of each batch of a run that was committed, new to the record or not. A
+    station that sends a range again can't tell by the numbers above that it was taken."""
+    ended: tuple[int, ...] = ()
+    """Those of `runs` whose end the record has."""
 
 
 def encode_answer(answer: Answer) -> bytes:
@@ -49,7 +55,8 @@ def encode_answer(answer: Answer) -> bytes:
         }
         for one in answer.refused
     ]
-    return pack({"v": VERSION, "runs": answer.runs, "chains": answer.chains, "refused": refused})
+    document = {"runs": answer.runs, "chains": answer.chains, "refused": refused}
+    return pack({"v": VERSION, **document, "taken": answer.taken, "ended": answer.ended})
 
 
 def decode_answer(payload: bytes) -> Answer:
@@ -59,19 +66,23 @@ def decode_answer(payload: bytes) -> Answer:
         PayloadRefused: anything is wrong with it.
     """
     document = unpack(payload)
-    runs = _pairs(document, "runs", _RUN_CELLS)
-    chains = _pairs(document, "chains", _CHAIN_CELLS)
-    refused = _list(document, "refused")
-    return Answer(runs, chains, tuple(map(_refusal, refused)))
+    runs = _rows(document, "runs", _RUN_CELLS)
+    chains = _rows(document, "chains", _CHAIN_CELLS)
+    refused = tuple(map(_refusal, _list(document, "refused")))
+    taken = _rows(document, "taken", _TAKEN_CELLS)
+    ended = _list(document, "ended")
+    if not KEY.all_sound(ended):
+        raise PayloadRefused("one of its ended runs is no key of a run")
+    return Answer(runs, chains, refused, taken, tuple(ended))
 
 
-def _pairs(document: dict[str, Any], name: str, cells: tuple[Cell, ...]) -> tuple[Any, ...]:
-    pairs = _list(document, name)
-    for pair in pairs:
-        why = "is no list" if type(pair) is not list else row_fault(cells, pair)
+def _rows(document: dict[str, Any], name: str, cells: tuple[Cell, ...]) -> tuple[Any, ...]:
+    rows = _list(document, name)
+    for row in rows:
+        why = "is no list" if type(row) is not list else row_fault(cells, row)
         if why is not None:
             raise PayloadRefused(f"one of its {name} {why}")
-    return tuple(map(tuple, pairs))
+    return tuple(map(tuple, rows))
 
 
 def _list(document: dict[str, Any], name: str) -> list[Any]:

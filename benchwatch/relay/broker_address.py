@@ -7,7 +7,7 @@ from typing import Final
 
 from benchwatch.errors import UsageError
 from benchwatch.quantity import printable
-from benchwatch.relay.topics import check_station
+from benchwatch.relay.station_name import check_station_name
 
 TLS_PORT: Final = 8883
 PLAIN_PORT: Final = 1883
@@ -88,7 +88,7 @@ def parse_elsewhere(
         )
     host, port, station, counter = match.groups()
     address = _address(host, port, tls=has_identity or int(port) == TLS_PORT)
-    return address, check_station(station) if station else None, counter or None
+    return address, check_station_name(station) if station else None, counter or None
 
 
 def _address(host: str, port: str, *, tls: bool) -> BrokerAddress:

@@ -5,13 +5,11 @@ stands in the third place of each of its topics. A counter's name is percent-enc
 section 2.1), so that it holds no sign that MQTT uses: ``/``, ``+``, ``#``.
 """
 
-import re
 from dataclasses import dataclass
 from typing import Final, Literal
 from urllib.parse import quote, unquote
 
-from benchwatch.errors import UsageError
-from benchwatch.quantity import printable
+from benchwatch.relay.station_name import is_station_name
 
 TopicKind = Literal["batch", "ack", "here", "look", "state", "line"]
 """Last place of a topic; ``state`` and ``line`` belong to a counter of the station."""
@@ -23,11 +21,6 @@ ALL_STATIONS: Final = "bw/1/+/here"
 ALL_STATES: Final = "bw/1/+/+/state"
 ALL_LINES: Final = "bw/1/+/+/line"
 
-STATION_FORM: Final = "a lower-case letter or a digit, then up to 62 of these and of -"
-KEEPER_NAME: Final = "keeper"
-DESK_NAME: Final = "desk"
-
-_STATION: Final = re.compile(r"[a-z0-9][a-z0-9-]{0,62}")
 _PREFIX: Final = "bw/1/"
 _OF_STATION: Final = frozenset({"batch", "ack", "here", "look"})
 _OF_COUNTER: Final = frozenset({"state", "line"})
@@ -48,24 +41,6 @@ class Topic:
         """Return the topic as MQTT has it."""
         of = "" if self.counter is None else f"/{quote(self.counter, safe='', errors='replace')}"
         return f"{_PREFIX}{self.station}{of}/{self.kind}"
-
-
-def is_station(name: str) -> bool:
-    """Return whether `name` can be a station's."""
-    return _STATION.fullmatch(name) is not None and name not in {KEEPER_NAME, DESK_NAME}
-
-
-def check_station(name: str) -> str:
-    """Return `name` if it can be a station's.
-
-    Raises:
-        UsageError: it can't.
-    """
-    if is_station(name):
-        return name
-    if name in {KEEPER_NAME, DESK_NAME}:
-        raise UsageError(f"'{name}' can't be the name of a station: it has a meaning of its own.")
-    raise UsageError(f"'{printable(name)}' can't be the name of a station: {STATION_FORM}.")
 
 
 def batch_topic(station: str) -> str:
@@ -101,7 +76,7 @@ def line_topic(station: str, counter: str) -> str:
 def read_topic(text: str) -> Topic | None:
     """Return what the topic of a message says; None: it is none of ours."""
     parts = text.removeprefix(_PREFIX).split("/")
-    if not text.startswith(_PREFIX) or not is_station(parts[0]):
+    if not text.startswith(_PREFIX) or not is_station_name(parts[0]):
         return None
     if len(parts) == 2 and parts[1] in _OF_STATION:
         return Topic(parts[0], parts[1])  # type: ignore[arg-type]

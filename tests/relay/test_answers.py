@@ -20,6 +20,8 @@ answers = st.builds(
     st.lists(st.tuples(numbers, numbers), max_size=5).map(tuple),
     st.lists(st.tuples(texts, numbers), max_size=5).map(tuple),
     st.lists(refusals, max_size=3).map(tuple),
+    st.lists(st.tuples(numbers, numbers, numbers), max_size=3).map(tuple),
+    st.lists(numbers, max_size=3).map(tuple),
 )
 
 
@@ -57,6 +59,9 @@ def test_a_changed_answer_is_refused_or_sound(
         {"v": 1, "refused": [{"after": 0, "to": 0, "why": ""}]},
         {"v": 1, "refused": [{"run": 1, "after": 0, "to": 0}]},
         {"v": 1, "refused": [7]},
+        {"v": 1, "taken": [[1, 2]]},
+        {"v": 1, "taken": [[1, 2, -3]]},
+        {"v": 1, "ended": ["1"]},
         {"v": 2},
     ],
 )

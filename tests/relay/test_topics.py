@@ -4,9 +4,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchwatch.errors import UsageError
 from benchwatch.relay import topics
-from benchwatch.relay.topics import Topic, check_station, is_station, read_topic
+from benchwatch.relay.topics import Topic, read_topic
 
 UTF8_TEXTS = st.text(st.characters(exclude_categories=["Cs"]), min_size=1, max_size=50)
 
@@ -48,18 +47,3 @@ def test_topics_of_a_station() -> None:
     assert topics.look_topic("tide") == "bw/1/tide/look"
     assert topics.state_topic("tide", "a/b") == "bw/1/tide/a%2Fb/state"
     assert read_topic("bw/1/tide/batch") == Topic("tide", "batch")
-
-
-@pytest.mark.parametrize(
-    "name", ["keeper", "desk", "", "-a", "Tide", "a b", "a" * 64, "a/b", "a\n"]
-)
-def test_names_that_no_station_may_have(name: str) -> None:
-    """A wrong name of a station gets a sentence."""
-    assert not is_station(name)
-    with pytest.raises(UsageError, match="name of a station"):
-        check_station(name)
-
-
-def test_names_that_a_station_may_have() -> None:
-    """Lower-case letters, digits and hyphens, up to 63 of them."""
-    assert [check_station(name) for name in ("a", "0-9", "a" * 63)] == ["a", "0-9", "a" * 63]
