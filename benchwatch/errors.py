@@ -7,7 +7,8 @@
     │   ├── UnknownUnit             2   the register has no unit of this name yet
     │   └── DriverError             2   no such driver, or a driver or profile that can't be loaded
     ├── ConnectionFailed            3   nothing usable answers at this resource
-    │   └── NotACounter             3   something answers, but it is no counter we can read
+    │   ├── NotACounter             3   something answers, but it is no counter we can read
+    │   └── RecordAway              3   the database of the central record does not answer
     ├── LinkLost                    4   the link broke after it had worked
     │   └── ReplyTimeout            4   no whole reply came in time
     ├── InputEnded                  0   standard input has ended, and with it the run
@@ -16,7 +17,8 @@
     │   └── BetweenSettings         4   a reading while the unit is being dialled to another setting
     └── FileError                   5   a file can't be read or written, or is not what it should be
         ├── JournalError            5   the journal can't be opened or written
-        └── RegisterError           5   the register of units and visits can't be read or written
+        ├── RegisterError           5   the register of units and visits can't be read or written
+        └── RecordError             5   the central record can't be used as it is
 
 A message says what failed, the limit or the place, and what to do next.
 """
@@ -58,6 +60,10 @@ class ConnectionFailed(BenchwatchError):
 
 class NotACounter(ConnectionFailed):
     """Something answers at this resource, but it is no counter that can be read."""
+
+
+class RecordAway(ConnectionFailed):
+    """The database of the central record does not answer; trying again later may help."""
 
 
 class LinkLost(BenchwatchError):
@@ -104,6 +110,10 @@ class JournalError(FileError):
 
 class RegisterError(FileError):
     """The register of units and visits can't be read or written."""
+
+
+class RecordError(FileError):
+    """The central record can't be used as it is; trying again does not help."""
 
 
 INTERRUPTED = 130

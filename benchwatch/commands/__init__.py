@@ -25,6 +25,7 @@ COMMANDS: Final = {
     "compare": "Compare counters that were watched together.",
     "elsewhere": "Say what an offset becomes at other frequencies.",
     "ageing": "Fit dated offsets and say when the next visit is due.",
+    "keep": "Write what stations send to the central record; make it, show it.",
     "simulate": "Serve a simulated bench until interrupted.",
     "schema": "Print the JSON schemas of files and of the JSON lines.",
     "manual": "Show the manual page.",

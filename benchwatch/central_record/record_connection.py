@@ -1,0 +1,162 @@
+"""Connections to the central record, and what its errors mean: a sentence, and what to do."""
+
+from __future__ import annotations
+
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any, Final
+
+from benchwatch.central_record.record_address import RecordAddress, psycopg_module
+from benchwatch.central_record.record_steps import KEEPER_ROLE, READER_ROLE, SCHEMA_VERSION
+from benchwatch.errors import RecordAway, RecordError
+from benchwatch.quantity import printable
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    import psycopg
+
+INITIALISE: Final = "benchwatch keep --init ADDRESS, with the role that owns the database"
+
+SETTINGS: Final = {
+    "statement_timeout": "30s",
+    "lock_timeout": "10s",
+    "idle_in_transaction_session_timeout": "30s",
+    "client_encoding": "UTF8",
+    "timezone": "UTC",
+}
+"""Settings of each session: a server that is stuck ends a statement by itself."""
+
+AWAY: Final = ("08", "53", "57", "58", "XX", "25006", "25P03", "40", "55P03")
+"""Beginnings of SQLSTATE that pass by themselves, or when somebody has helped the server: the
+connection, its resources (a full disk too), a shutdown, a time-out, a standby, a deadlock."""
+
+
+def connect(address: RecordAddress, purpose: str, **settings: str) -> psycopg.Connection[Any]:
+    """Open a connection; a statement outside of ``connection.transaction()`` commits by itself.
+
+    Args:
+        address: of the central record.
+        purpose: what the server lists as the name of the program, such as ``benchwatch keep``.
+        settings: of this session, which go before `SETTINGS`.
+
+    Raises:
+        RecordAway: the server does not answer.
+        RecordError: it refuses the role or the database.
+    """
+    library = psycopg_module()
+    parameters = {"application_name": purpose, **address.parameters}
+    with record_errors(address):
+        connection: psycopg.Connection[Any] = library.connect(**parameters, autocommit=True)
+        try:
+            for name, value in {**SETTINGS, **settings}.items():
+                connection.execute("SELECT set_config(%s, %s, false)", (name, value))
+        except BaseException:
+            connection.close()
+            raise
+    return connection
+
+
+@contextmanager
+def record_errors(address: RecordAddress) -> Iterator[None]:
+    """Turn errors of the database into sentences.
+
+    Raises:
+        RecordAway: trying again later may help.
+        RecordError: it does not.
+    """
+    library = psycopg_module()
+    try:
+        yield
+    except library.Error as error:
+        raise explained(error, address) from error
+
+
+def explained(error: psycopg.Error, address: RecordAddress) -> RecordAway | RecordError:
+    """Return the error that says what an error of the database means, and what to do."""
+    said = server_words(error)
+    where = f"the central record at {address.shown}"
+    state = error.sqlstate
+    for found, sentence in _REFUSED_AT_ONCE.items():
+        if state is None and found in said:
+            return RecordError(f"{where} can't be opened: {said}. {sentence}")
+    if state is None or state.startswith(AWAY):
+        advice = _ADVICE.get(state, "")
+        return RecordAway(f"{where} does not answer: {said}.{advice}")
+    if state in {"42P01", "3F000", "42883"}:
+        return RecordError(f"{where} is not made yet: {said}. Make it: {INITIALISE}.")
+    if state == "42501":
+        return RecordError(
+            f"the role has not the right to do this in {where}: {said}. Let the database's "
+            f"administrator grant {KEEPER_ROLE} to a role that writes, {READER_ROLE} to one that "
+            "reads; only the schema's owner can initialise."
+        )
+    return RecordError(f"{where} refused a statement: {said} ({state}).")
+
+
+def server_words(error: psycopg.Error) -> str:
+    """Return what the server or its library said of an error, as one harmless line."""
+    said = error.diag.message_primary or str(error)
+    # The library names each address it tried; the last line is enough to see what is wrong.
+    lines = [line.strip() for line in said.strip().splitlines() if line.strip()]
+    plain = printable(lines[0] if lines else type(error).__name__, 300)
+    for prefix in ("connection failed: ", "consuming input failed: "):
+        plain = plain.removeprefix(prefix)
+    return plain.rstrip(".")
+
+
+def check_schema(connection: psycopg.Connection[Any], address: RecordAddress) -> None:
+    """Check that this program can read and write the record's schema.
+
+    Raises:
+        RecordAway: the server does not answer.
+        RecordError: there is no central record, or it is of an older or a newer program.
+    """
+    with record_errors(address):
+        row = connection.execute(
+            "SELECT version, writable_from FROM benchwatch.schema_version"
+        ).fetchone()
+    version, writable_from = (int(row[0]), int(row[1])) if row else (0, 0)
+    refuse_other_schema(address, version, writable_from)
+
+
+def refuse_other_schema(address: RecordAddress, version: int, writable_from: int) -> None:
+    """Refuse a schema that this program doesn't know.
+
+    Raises:
+        RecordError: there is no central record, or it is of an older or a newer program.
+    """
+    if writable_from > SCHEMA_VERSION:
+        raise RecordError(
+            f"the central record at {address.shown} was made for a newer Benchwatch (schema "
+            f"{version}; this one knows {SCHEMA_VERSION}). Update Benchwatch."
+        )
+    if version < SCHEMA_VERSION:
+        raise RecordError(
+            f"the central record at {address.shown} was made by an older Benchwatch (schema "
+            f"{version}; this one needs {SCHEMA_VERSION}). Bring it up to date: {INITIALISE}."
+        )
+
+
+_REFUSED_AT_ONCE: Final = {
+    "password authentication failed": "Mend the user or the password in the address, or PGPASSWORD "
+    "or the file ~/.pgpass.",
+    "no password supplied": "Put the password into the file ~/.pgpass, or into PGPASSWORD.",
+    "authentication failed": "Mend the user in the address.",
+    "no pg_hba.conf entry": "Let the server's administrator admit this user from this computer.",
+    "does not exist": "Mend the address, or make it first: createdb for a database, createuser for "
+    "a user.",
+    "permission denied for database": "Let the administrator grant CONNECT.",
+    "is not permitted to log in": "Let the administrator make a role that logs in, and grant it "
+    f"{KEEPER_ROLE} or {READER_ROLE}.",
+    "certificate verify failed": "Mend sslrootcert in the address.",
+    "server does not support SSL": "Turn TLS on in the server, or mend sslmode in the address.",
+}
+"""What a server says when it refuses a connection for good, and what to do. Its errors then have
+no SQLSTATE; a server that speaks another language counts as away, with its own words."""
+
+_ADVICE: Final[dict[str | None, str]] = {
+    None: " Is the server running, and are host and port right?",
+    "53100": " Its disk is full: make room there; nothing is lost meanwhile.",
+    "53300": " It has too many connections: raise max_connections, or end some.",
+    "25006": " It is a standby, or was set to read only.",
+}
