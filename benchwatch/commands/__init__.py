@@ -26,6 +26,7 @@ COMMANDS: Final = {
     "elsewhere": "Say what an offset becomes at other frequencies.",
     "ageing": "Fit dated offsets and say when the next visit is due.",
     "keep": "Write what stations send to the central record; make it, show it.",
+    "relay": "Benches elsewhere: make the files of broker, keeper, desk and stations.",
     "simulate": "Serve a simulated bench until interrupted.",
     "schema": "Print the JSON schemas of files and of the JSON lines.",
     "manual": "Show the manual page.",
