@@ -1,0 +1,329 @@
+"""One lasting connection to an MQTT 5 broker, which is made again for as long as it is wanted.
+
+The only importer of paho. It runs on its own thread; each attempt begins with a new client of the
+library, so that nothing of an earlier connection is left in its queues.
+"""
+
+import random
+import secrets
+import ssl
+import threading
+import time
+from collections import deque
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from functools import lru_cache
+from typing import Any, Final
+
+from benchwatch.errors import FileError, UsageError
+from benchwatch.quantity import printable
+from benchwatch.relay.broker_address import BrokerAddress
+from benchwatch.relay.connection_words import failure_words, lost_words, refusal_words
+from benchwatch.relay.identity import Identity
+from benchwatch.system.optional_module import optional_module
+
+KEEPALIVE_S: Final = 15
+"""A broker that says nothing for one and a half times as long is gone, and so is a client."""
+CONNECT_TIMEOUT_S: Final = 5.0
+FIRST_WAIT_S: Final = 1.0
+LONGEST_WAIT_S: Final = 30.0
+"""Longest wait between two attempts; each is shortened by up to a half, by chance, so that the
+many who lost a broker at the same moment don't come back at the same moment."""
+STEADY_S: Final = 10.0
+"""A connection that lasted so long was a good one: the next attempt comes soon."""
+MOST_WAITING: Final = 2000
+MOST_WAITING_BYTES: Final = 4_000_000
+"""Most messages, and bytes of them, that wait to be written or acknowledged."""
+LARGEST_PACKET_BYTES: Final = 300_000
+"""The broker passes no larger message on to this program."""
+_LOOP_S: Final = 1.0
+_END_S: Final = 0.5
+"""Longest wait for the last packet of a connection to be written."""
+_DISCONNECT_WITH_WILL: Final = 4
+"""Reason code with which the broker publishes the will (MQTT 5.0, section 3.14.2.1)."""
+
+
+class BrokerConnection:
+    """A connection that is made again whenever it is lost; no method but `stop` blocks.
+
+    The callbacks are called on the connection's own thread, and must be quick.
+
+    Args:
+        address: the broker.
+        identity: the certificate of this program; None: none is shown.
+        client_id: name of the client, to which a part is added that nobody can guess: a broker
+            ends the connection of a client when another one comes with the same name.
+        on_connected: called when the connection is made and its subscriptions are valid.
+        on_message: called with topic and payload of each message.
+        on_lost: called with the reason when a connection is lost or can't be made.
+        subscriptions: topics, and the quality of service with which they are heard.
+        will: topic and payload that the broker keeps there once this program is gone, in whatever
+            way.
+
+    Raises:
+        UsageError: the library is not installed.
+    """
+
+    def __init__(
+        self,
+        address: BrokerAddress,
+        identity: Identity | None = None,
+        *,
+        client_id: str,
+        on_connected: Callable[[], None],
+        on_message: Callable[[str, bytes], None],
+        on_lost: Callable[[str], None],
+        subscriptions: Sequence[tuple[str, int]] = (),
+        will: tuple[str, bytes] | None = None,
+    ) -> None:
+        self._paho = optional_module("paho.mqtt.client")
+        if self._paho is None:
+            raise UsageError(
+                "a broker is spoken to with the library paho-mqtt, which is not installed: "
+                "pip install 'benchwatch[relay]'."
+            )
+        self.address = address
+        self.connected = False
+        """Whether messages can be sent, and those of the subscriptions come."""
+        self.trouble = ""
+        """Why there is no connection, or what the broker refused: a sentence without full stop."""
+        self._identity, self._will = identity, will
+        self._client_id = f"{client_id}-{secrets.token_hex(6)}"
+        self._on_connected, self._on_message, self._on_lost = on_connected, on_message, on_lost
+        self._subscriptions = list(subscriptions)
+        self._client: Any = None
+        self._why = ""
+        """What was heard of the reason for which this connection ends."""
+        self._greeted_s: float | None = None
+        """When the broker had accepted the connection, monotonic; None: it has not yet."""
+        self._lock = threading.Lock()
+        self._waiting: deque[tuple[Any, int]] = deque()
+        self._waiting_bytes = 0
+        self._stopped = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="broker", daemon=True)
+
+    def start(self) -> None:
+        """Begin to connect."""
+        self._thread.start()
+
+    def stop(self, within_s: float) -> None:
+        """Send what waits and end the connection; wait at most `within_s`.
+
+        The broker then keeps the will, as after any other end.
+        """
+        deadline_s = time.monotonic() + within_s
+        while self.connected and self._still_waiting() and time.monotonic() < deadline_s:
+            time.sleep(0.005)
+        self._stopped.set()
+        client = self._client
+        if client is not None:
+            with suppress(OSError, ValueError):
+                client.disconnect(_reason(_DISCONNECT_WITH_WILL if self._will else 0))
+        if self._thread.is_alive() and threading.current_thread() is not self._thread:
+            self._thread.join(max(deadline_s - time.monotonic(), 0.05))
+
+    def publish(
+        self,
+        topic: str,
+        payload: bytes,
+        *,
+        qos: int = 0,
+        retain: bool = False,
+        expiry_s: int | None = None,
+        response_topic: str | None = None,
+    ) -> bool:
+        """Send a message; from any thread.
+
+        Args:
+            topic: where.
+            payload: at most `LARGEST_PACKET_BYTES`, less the topic.
+            qos: 1: it is sent again until the broker has it, as long as this connection lasts.
+            retain: whether the broker keeps it for those who come later.
+            expiry_s: the broker throws it away after so many seconds.
+            response_topic: where it is to be answered.
+
+        Returns:
+            False: there is no connection, or too much waits already. True does not say that it
+            has arrived.
+        """
+        client = self._client
+        if not self.connected or client is None or self._is_full(len(payload)):
+            return False
+        properties = _publish_properties(expiry_s, response_topic)
+        info = client.publish(topic, payload, qos, retain, properties)
+        if info.rc != self._paho.MQTT_ERR_SUCCESS:
+            return False
+        with self._lock:
+            self._waiting.append((info, len(payload)))
+            self._waiting_bytes += len(payload)
+        return True
+
+    # ------------------------------------------------------------ what waits
+
+    def _is_full(self, more: int) -> bool:
+        with self._lock:
+            if len(self._waiting) < MOST_WAITING // 2 and (
+                self._waiting_bytes + more < MOST_WAITING_BYTES // 2
+            ):
+                return False
+            self._forget_sent()
+            return (
+                len(self._waiting) >= MOST_WAITING
+                or self._waiting_bytes + more > MOST_WAITING_BYTES
+            )
+
+    def _still_waiting(self) -> bool:
+        with self._lock:
+            self._forget_sent()
+            return bool(self._waiting)
+
+    def _forget_sent(self) -> None:
+        """Forget the messages that were written or acknowledged; called with the lock held."""
+        self._waiting = deque(one for one in self._waiting if not one[0].is_published())
+        self._waiting_bytes = sum(size for _, size in self._waiting)
+
+    # ------------------------------------------------------------ the thread
+
+    def _run(self) -> None:
+        wait_s = FIRST_WAIT_S
+        while not self._stopped.is_set():
+            self._why, self._greeted_s = "", None
+            why = self._connect_and_serve()
+            lasted_s = 0.0 if self._greeted_s is None else time.monotonic() - self._greeted_s
+            self.connected, self._client = False, None
+            with self._lock:
+                self._waiting.clear()
+                self._waiting_bytes = 0
+            if self._stopped.is_set():
+                return
+            self.trouble = why
+            self._on_lost(why)
+            wait_s = FIRST_WAIT_S if lasted_s > STEADY_S else wait_s
+            self._stopped.wait(wait_s * random.uniform(0.5, 1.0))  # noqa: S311 - no secret
+            wait_s = min(2 * wait_s, LONGEST_WAIT_S)
+
+    def _connect_and_serve(self) -> str:
+        """Make one connection and serve it to its end; return why it ended."""
+        try:
+            client = self._client = self._new_client()
+            client.connect(
+                self.address.host, self.address.port, KEEPALIVE_S, clean_start=True,
+                properties=_connect_properties(),
+            )  # fmt: skip
+        except FileError as error:
+            return str(error).rstrip(".")
+        except (OSError, ValueError) as error:  # a refused certificate is one of both
+            return failure_words(self.address, error)
+        ended_s: float | None = None
+        while client.loop(_LOOP_S) == self._paho.MQTT_ERR_SUCCESS:
+            if self._stopped.is_set():
+                ended_s = ended_s or time.monotonic() + _END_S
+                if time.monotonic() > ended_s:
+                    break
+        return self._why or lost_words(
+            self.address, was_greeted=self._greeted_s is not None, heard=self._heard
+        )
+
+    def _new_client(self) -> Any:
+        paho = self._paho
+        client = paho.Client(
+            paho.CallbackAPIVersion.VERSION2, client_id=self._client_id, protocol=paho.MQTTv5
+        )
+        client.connect_timeout = CONNECT_TIMEOUT_S
+        client.max_queued_messages_set(MOST_WAITING)
+        if self.address.tls:
+            client.tls_set_context(
+                ssl.create_default_context()
+                if self._identity is None
+                else self._identity.ssl_context()
+            )
+        if self._will is not None:
+            client.will_set(*self._will, qos=1, retain=True)
+        # With this callback the library leaves all writing to the thread that runs its loop.
+        client.on_socket_register_write = lambda *_: None
+        self._heard = ""
+        client.on_log = self._log
+        client.on_connect, client.on_subscribe = self._connect, self._subscribe
+        client.on_message, client.on_publish = self._message, self._published
+        client.on_disconnect = self._disconnect
+        return client
+
+    # ------------------------------------------------------------ called by the library
+
+    def _log(self, _client: Any, _user: Any, level: int, text: str) -> None:
+        """Keep the reason for which a connection fails, which is nowhere else."""
+        if level == self._paho.MQTT_LOG_ERR:
+            self._heard = text
+
+    def _connect(self, client: Any, _user: Any, _flags: Any, reason: Any, _properties: Any) -> None:
+        if reason.is_failure:
+            self._why = refusal_words(self.address, str(reason))
+            client.disconnect()
+            return
+        client.on_log = None  # it is told of each packet
+        self._greeted_s = time.monotonic()
+        if self._subscriptions:
+            client.subscribe(self._subscriptions)
+        else:
+            self._ready()
+
+    def _subscribe(self, client: Any, _user: Any, _id: int, reasons: Any, _properties: Any) -> None:
+        refused = [str(reason) for reason in reasons if reason.is_failure]
+        if refused:
+            self._why = refusal_words(self.address, refused[0], "to hear what it must")
+            client.disconnect()
+            return
+        self._ready()
+
+    def _ready(self) -> None:
+        self.connected, self.trouble = True, ""
+        self._on_connected()
+
+    def _message(self, _client: Any, _user: Any, message: Any) -> None:
+        with suppress(UnicodeDecodeError):  # a topic that is not UTF-8 is none of ours
+            self._on_message(message.topic, bytes(message.payload))
+
+    def _published(self, _client: Any, _user: Any, _id: int, reason: Any, _properties: Any) -> None:
+        if reason.is_failure:
+            self.trouble = refusal_words(self.address, str(reason), "to send what it must")
+
+    def _disconnect(
+        self, _client: Any, _user: Any, flags: Any, reason: Any, _properties: Any
+    ) -> None:
+        self.connected = False
+        if flags.is_disconnect_packet_from_server and not self._why:
+            self._why = (
+                f"the broker {self.address} ended the connection: "
+                f"{printable(str(reason), 100).lower()}"
+            )
+
+
+def _properties(kind: str) -> Any:
+    properties: Any = optional_module("paho.mqtt.properties")
+    packets: Any = optional_module("paho.mqtt.packettypes")
+    return properties.Properties(getattr(packets.PacketTypes, kind))
+
+
+@lru_cache(maxsize=32)
+def _publish_properties(expiry_s: int | None, response_topic: str | None) -> Any:
+    if expiry_s is None and response_topic is None:
+        return None
+    properties = _properties("PUBLISH")
+    if expiry_s is not None:
+        properties.MessageExpiryInterval = expiry_s
+    if response_topic is not None:
+        properties.ResponseTopic = response_topic
+    return properties
+
+
+def _connect_properties() -> Any:
+    properties = _properties("CONNECT")
+    properties.SessionExpiryInterval = 0
+    properties.MaximumPacketSize = LARGEST_PACKET_BYTES
+    return properties
+
+
+def _reason(code: int) -> Any:
+    codes: Any = optional_module("paho.mqtt.reasoncodes")
+    packets: Any = optional_module("paho.mqtt.packettypes")
+    return codes.ReasonCode(packets.PacketTypes.DISCONNECT, identifier=code)
