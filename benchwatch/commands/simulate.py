@@ -6,8 +6,11 @@ from typing import Final
 
 import click
 
+from benchwatch.commands.common.command_with_parts import CommandWithParts
 from benchwatch.commands.common.completed_words import SIMULATED_BENCHES
 from benchwatch.commands.common.output import narrate, print_json, print_text
+from benchwatch.commands.common.register_options import refuse_options_before
+from benchwatch.commands.simulated_stations.chain_command import chain
 from benchwatch.errors import INTERRUPTED, UsageError
 from benchwatch.quantity import parse_frequency
 from benchwatch.report.blocks import align_table
@@ -19,7 +22,7 @@ from benchwatch_simulators.faults import FAULT_KINDS, parse_fault
 DEFAULT_BENCH: Final = "station"
 
 
-@click.command()
+@click.group(cls=CommandWithParts)
 @click.argument("name", required=False, shell_complete=SIMULATED_BENCHES)
 @click.option(
     "--list", "listing", is_flag=True, help="List the benches that come with the program."
@@ -39,20 +42,25 @@ DEFAULT_BENCH: Final = "station"
     help=f"Let something go wrong, such as cut@30s or mute@10s+5s: {', '.join(FAULT_KINDS)}.",
 )
 @click.option("--json", "as_json", is_flag=True, help="A line a counter, or a bench, for programs.")
+@click.pass_context
 def simulate(
+    context: click.Context,
     *,
-    name: str | None,
+    name: str | None = None,
     listing: bool,
     port: int,
     seed: int | None,
     faults: tuple[str, ...],
     as_json: bool,
 ) -> int:
-    """Serve a simulated bench on this computer until interrupted.
+    """Serve a simulated bench on this computer until interrupted; chain: many stations.
 
     NAME is a bench that comes with the program, station if left out, or the path of a bench
     file. Standard output gets a line a counter: its name, a blank, its resource string.
     """
+    if context.invoked_subcommand is not None:
+        refuse_options_before(context)
+        return 0
     if listing:
         if name is not None or port or seed is not None or faults:
             raise UsageError("--list only lists the benches: leave the bench and its options out.")
@@ -82,6 +90,9 @@ def simulate(
         narrate("Ctrl-C ends it.")
         wait_until_set(stop)
     return INTERRUPTED
+
+
+simulate.add_command(chain)
 
 
 def _list_benches(*, as_json: bool) -> None:

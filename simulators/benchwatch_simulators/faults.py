@@ -11,7 +11,7 @@ import random
 import re
 import threading
 from collections import deque
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass
 
 from benchwatch.errors import QuantityError, UsageError
@@ -84,19 +84,28 @@ def parse_fault(text: str) -> Fault:
     Raises:
         UsageError: the kind is unknown or a time can't be read; the message shows the forms.
     """
+    return parse_fault_of(text, FAULT_KINDS, FAULT_FORM)
+
+
+def parse_fault_of(text: str, kinds: Collection[str], form: str) -> Fault:
+    """Read a fault of one of `kinds`; `form` shows how one is written.
+
+    Raises:
+        UsageError: the kind is unknown or a time can't be read; the message shows the forms.
+    """
     counter, equals, rest = text.strip().rpartition("=")
     kind, at, when = rest.partition("@")
     kind = kind.strip().lower().replace("_", "-").replace(" ", "-")
-    if kind not in FAULT_KINDS:
-        close = difflib.get_close_matches(kind, FAULT_KINDS, n=1, cutoff=0.5)
+    if kind not in kinds:
+        close = difflib.get_close_matches(kind, kinds, n=1, cutoff=0.5)
         hint = f"; did you mean '{close[0]}'?" if close else "."
         raise UsageError(
             f"'{printable(text)}': there is no fault '{printable(kind)}'{hint} "
-            f"There are: {', '.join(FAULT_KINDS)}. Write it like {FAULT_FORM}."
+            f"There are: {', '.join(kinds)}. Write it like {form}."
         )
     start, plus, duration = when.partition("+")
     if not at or not start.strip() or (plus and not duration.strip()) or (equals and not counter):
-        raise UsageError(f"'{printable(text)}' does not say when. Write it like {FAULT_FORM}.")
+        raise UsageError(f"'{printable(text)}' does not say when. Write it like {form}.")
     try:
         at_s = 0.0 if start.strip() in {"0", "0s"} else parse_duration(start)
         lasts_s = parse_duration(duration) if plus else None
