@@ -164,16 +164,28 @@ def test_a_client_that_is_not_known(tmp_path: Path) -> None:
 
 
 def test_what_the_access_list_forbids(tmp_path: Path) -> None:
-    """A topic that may not be heard, and one that may not be written, make a sentence of trouble."""
+    """A topic that may not be written makes a sentence of trouble."""
     access = tmp_path / "access"
     access.write_text("topic read open\n", "ascii")
     config = f"listener {{port}} 127.0.0.1\nallow_anonymous true\nacl_file {access}\n"
-    with broker(tmp_path, config=config) as server:
-        with connected(server.port, subscriptions=[("shut", 1)]) as one:
-            assert wait_until(lambda: "to hear what it must" in one.connection.trouble)
-        with connected(server.port, subscriptions=[("open", 1)]) as one:
-            one.until_connected().connection.publish("open", b"1", qos=1)
-            assert wait_until(lambda: "to send what it must" in one.connection.trouble)
+    with broker(tmp_path, config=config) as server, connected(server.port) as one:
+        one.until_connected().connection.publish("open", b"1", qos=1)
+        assert wait_until(lambda: "to send what it must" in one.connection.trouble)
+
+
+def test_a_subscription_that_is_refused() -> None:
+    """A broker that refuses a topic makes a sentence of trouble: nothing would ever come."""
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        with connected(server.getsockname()[1], subscriptions=[("shut", 1)]) as one:
+            talker, _ = server.accept()
+            talker.recv(1000)
+            talker.sendall(bytes.fromhex("2003000000"))  # CONNACK, section 3.2 of MQTT 5.0
+            number = talker.recv(1000)[2:4]
+            talker.sendall(b"\x90\x04" + number + b"\x00\x87")  # SUBACK with "not authorized"
+            assert wait_until(lambda: one.reasons)
+            talker.close()
+        assert "does not allow this program to hear what it must" in one.reasons[0]
+        assert one.times == 0
 
 
 def test_what_is_no_broker() -> None:
