@@ -120,7 +120,7 @@ be empty, leaves `writable_from` as it was: keepers of the version before go on.
 SCHEMA_VERSION: Final = len(STEPS)
 """The version of the schema that this program knows."""
 
-_ADDED_TO: Final = "runs, readings, gaps, marks, records, notes, chains, entries, refused"
+_ADDED_TO: Final = "runs, readings, gaps, marks, records, notes, chains, entries, refused, archived"
 _CHANGED_OF_A_RUN: Final = (
     "watch, counter, resource, driver, started_utc_s, nominal_hz, identity, time_base, gate_s, "
     "settings, ended_utc_s, end_reason, has_all_to, first_utc_s, last_utc_s, changed"

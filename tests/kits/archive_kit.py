@@ -1,0 +1,168 @@
+"""A central record with days of made readings, a journal of the same, and the archive of both."""
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+from decimal import Decimal
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from server_kit import Database, database
+
+from benchwatch.central_record.archive import DayDone, archive
+from benchwatch.central_record.record_address import parse_record
+from benchwatch.central_record.record_connection import connect
+from benchwatch.central_record.record_schema import initialise
+from benchwatch.central_record.retention import drop_archived
+from benchwatch.journal.schema import JournalRun, prepare, run_row
+
+if TYPE_CHECKING:
+    from psycopg import Connection
+
+Made = tuple[int, float, float, float | None, str, float, str]
+"""Number, Unix seconds, elapsed seconds, gate, text, resolution, flags."""
+
+
+def day_ago(days: int) -> date:
+    """Return the day (UTC) so many days before this one."""
+    return datetime.now(UTC).date() - timedelta(days=days)
+
+
+def midnight_s(day: date) -> float:
+    """Return the Unix seconds at which a day begins."""
+    return datetime.combine(day, datetime.min.time(), UTC).timestamp()
+
+
+def white_noise(day: date, count: int, *, seed: int, step_s: float = 1.0) -> list[Made]:
+    """Make readings of a day, whose times vary as those of a busy computer do."""
+    made = np.random.default_rng(seed)
+    at_s = np.arange(count) * step_s + made.normal(0, 1e-3, count) + 1.0
+    texts = [f"{value:.4f}" for value in 1e7 + made.normal(0, 0.01, count)]
+    begin_s = midnight_s(day)
+    return [
+        (3 * i + seed, begin_s + s, s + 0.25, 1.0, text, 1e-4, "")
+        for i, (s, text) in enumerate(zip(at_s.tolist(), texts, strict=True))
+    ]
+
+
+ODD: list[tuple[float | None, str, str]] = [
+    (None, "10000000.00000000000000000000001", ""),
+    (0.1, "1E+7", "spike,repeat"),
+    (1e-9, "10000000", "internal-timebase"),
+    (1.0, '9,"9', "a\nb"),
+]
+"""Gates, texts and flags that a format could spoil."""
+
+
+def odd_readings(day: date) -> list[Made]:
+    """Make readings with values that a format could spoil."""
+    begin_s = midnight_s(day) + 43_200
+    return [
+        (2**62 + i, begin_s + i / 3, 0.1 + 0.2 + i, gate_s, text, 5e-324, flags)
+        for i, (gate_s, text, flags) in enumerate(ODD)
+    ]
+
+
+@dataclass
+class MadeRecord:
+    """A central record, and how it is archived and trimmed."""
+
+    made: Database
+    owner: "Connection[Any]"
+
+    @property
+    def keeper(self) -> str:
+        """A role with the rights of the keeper's."""
+        return f"keeper_of_{self.made.name}"
+
+    def add(self, station: str, run: int, readings: list[Made], counter: str = "main") -> None:
+        """Add readings of a run, as a keeper does."""
+        for day in sorted({datetime.fromtimestamp(row[1], UTC).date() for row in readings}):
+            self.owner.execute("SELECT benchwatch.make_day(%s)", (day,))
+        self.owner.execute(
+            "INSERT INTO benchwatch.runs (station, run, watch, counter, resource, driver, "
+            "started_utc_s, nominal_hz, identity, time_base, settings, end_reason) VALUES "
+            "(%s, %s, %s, %s, '', 'scpi', 0, '10000000', 'made', 'external', '{}', '') "
+            "ON CONFLICT DO NOTHING",
+            (station, run, run, counter),
+        )
+        (run_id,) = self.owner.execute(
+            "SELECT run_id FROM benchwatch.runs WHERE station = %s AND run = %s", (station, run)
+        ).fetchone() or (0,)
+        with self.owner.cursor().copy(
+            "COPY benchwatch.readings (run_id, number, utc_s, elapsed_s, gate_s, text, "
+            "resolution_hz, flags) FROM STDIN"
+        ) as copy:
+            for row in readings:
+                copy.write_row((run_id, *row))
+
+    def archive(self, folder: Path, *, days: int = 7, role: str = "") -> list[DayDone]:
+        """Archive what is older than so many days, with the keeper's role."""
+        with self.connect(role or self.keeper) as connection:
+            return list(archive(connection, folder, datetime.now(UTC) - timedelta(days=days)))
+
+    def drop(
+        self, folder: Path | None = None, *, days: int = 7, role: str = "postgres"
+    ) -> list[DayDone]:
+        """Drop what is archived and older than so many days, with the owner's role."""
+        cutoff = datetime.now(UTC) - timedelta(days=days)
+        with self.connect(role) as connection:
+            return list(drop_archived(connection, folder, cutoff))
+
+    def connect(self, role: str) -> "Connection[Any]":
+        """Open a connection as the command does."""
+        return connect(parse_record(self.made.url_of(role)), "test", statement_timeout="0")
+
+    def count(self, day: date) -> int:
+        """Count the readings of a day that are in the record."""
+        begin_s = midnight_s(day)
+        return int(
+            self.one("SELECT count(*) FROM benchwatch.readings WHERE utc_s >= %s AND utc_s < %s",
+                     begin_s, begin_s + 86400)
+        )  # fmt: skip
+
+    def notes(self) -> list[tuple[Any, ...]]:
+        """Return day, part, rows and whether it was dropped of every noted file."""
+        return self.owner.execute(
+            "SELECT day, part, rows, dropped IS NOT NULL FROM benchwatch.archived ORDER BY 1, 2"
+        ).fetchall()
+
+    def one(self, query: str, *values: object) -> Any:
+        """Return the only value of a query."""
+        found = self.owner.execute(query.encode(), values).fetchone()
+        assert found is not None
+        return found[0]
+
+
+@contextmanager
+def made_record() -> Iterator[MadeRecord]:
+    """Make an empty central record with a keeper."""
+    with database() as made:
+        initialise(parse_record(made.url))
+        with made.connect() as owner:
+            record = MadeRecord(made, owner)
+            owner.execute(f"CREATE ROLE {record.keeper} LOGIN IN ROLE benchwatch_keeper".encode())
+            yield record
+
+
+def journal_with(path: Path, run: int, readings: list[Made], counter: str = "main") -> JournalRun:
+    """Write a journal with one run of made readings; return the run."""
+    made = JournalRun(
+        key=run,
+        watch=run,
+        counter=counter,
+        resource="",
+        driver="scpi",
+        started_utc_s=readings[0][1] - readings[0][2],
+        nominal_hz=Decimal(10_000_000),
+        time_base="external",
+    )
+    with closing(sqlite3.connect(path, isolation_level=None)) as journal:
+        prepare(journal, path)
+        journal.execute(*run_row(made))
+        rows = [(run, *row) for row in readings]
+        journal.executemany("INSERT INTO readings VALUES (?,?,?,?,?,?,?,?)", rows)
+    return made
