@@ -22,10 +22,22 @@ from benchwatch.estimate.results import SettleLimit
 from benchwatch.estimate.uncertainty.offset_record import Reference
 from benchwatch.plan import OWN_TIME_BASE, Plan, check_signal_group
 from benchwatch.quantity import parse_settle, parse_tolerance, printable
+from benchwatch.relay.broker_address import BrokerAddress
 from benchwatch.system.file_names import home_path
 
 LARGEST_FILE_BYTES: Final = 1_000_000
 """A bench file is a page or two."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BenchRelay:
+    """Where the journal of a bench is sent, and as whom."""
+
+    broker: BrokerAddress
+    identity: Path | None = None
+    """Folder with the certificate of the station."""
+    station: str | None = None
+    """Name of the station; None: that of the certificate, or of the computer."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,6 +55,8 @@ class Bench:
     """Working frequencies of counters that state none of their own."""
     proof: tuple[tuple[str, ...], ...] = ()
     """Names of counters on one signal, a tuple a group."""
+    relay: BenchRelay | None = None
+    """None: the file names no broker."""
 
     def plans(self) -> tuple[Plan, ...]:
         """Return the counters, each with the bench's reference and working frequencies.
@@ -77,7 +91,11 @@ def load_bench(path: Path, *, utc_s: float | None = None) -> Bench:
     )
     where = printable(str(path), 200)
     bench = read_bench(text, where, utc_s=time.time() if utc_s is None else utc_s)
-    return replace(bench, counters=tuple(_with_driver_path(plan, path) for plan in bench.counters))
+    return replace(
+        bench,
+        counters=tuple(_with_driver_path(plan, path) for plan in bench.counters),
+        relay=bench.relay and _with_identity_path(bench.relay, path),
+    )
 
 
 def read_bench(text: str, where: str, *, utc_s: float) -> Bench:
@@ -102,6 +120,7 @@ def read_bench(text: str, where: str, *, utc_s: float) -> Bench:
         else _reference(reference, file / "reference", utc_s, "reference"),
         working_hz=values["working_hz"],
         proof=values["proof"],
+        relay=_relay(values.get("relay")),
     )
 
 
@@ -161,6 +180,23 @@ def _reference(values: Mapping[str, Any], at: Location, utc_s: float, usual_name
         ageing_per_s=values.get("ageing"),
         source=source,
     )
+
+
+def _relay(table: Mapping[str, Any] | None) -> BenchRelay | None:
+    if table is None:
+        return None
+    folder = table.get("identity")
+    return BenchRelay(
+        broker=table["broker"],
+        identity=None if folder is None else home_path(folder),
+        station=table.get("station"),
+    )
+
+
+def _with_identity_path(relay: BenchRelay, bench: Path) -> BenchRelay:
+    """Resolve a relative path of an identity's folder from the folder of the bench file."""
+    folder = relay.identity
+    return relay if folder is None else replace(relay, identity=bench.parent / folder)
 
 
 def _with_driver_path(plan: Plan, bench: Path) -> Plan:

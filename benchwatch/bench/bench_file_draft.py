@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from benchwatch.bench.bench_file_keys import BENCH_FILE, COUNTER, OWN_TABLE, REFERENCE
+from benchwatch.bench.bench_file_keys import BENCH_FILE, COUNTER, OWN_TABLE, REFERENCE, RELAY
 from benchwatch.config_tables import ConfigKey, toml_string
 from benchwatch.counter import DEFAULT_DRIVER
 from benchwatch.quantity import printable
@@ -61,6 +61,11 @@ def draft(entries: Sequence[DraftCounter], file: str, *, backend: str | None = N
     parts.append(
         f"# [reference]      # {REFERENCE.explanation}\n"
         + "\n".join(_line(name, key) for name, key in REFERENCE.keys.items())
+        + "\n"
+    )
+    parts.append(
+        f"# [relay]          # {RELAY.explanation}\n"
+        + "\n".join(_line(name, key) for name, key in RELAY.keys.items())
         + "\n"
     )
     parts.extend(_table(entry, explained=number == 0) for number, entry in enumerate(tables))

@@ -24,6 +24,9 @@ from benchwatch.config_tables import (
 from benchwatch.errors import UsageError
 from benchwatch.quantity import parse_ageing
 from benchwatch.register.registered_unit import LONGEST_IDENT, read_ident
+from benchwatch.relay.broker_address import BrokerAddress, parse_broker
+from benchwatch.relay.station_name import PATTERN as STATION_PATTERN
+from benchwatch.relay.station_name import check_station_name
 
 BACKENDS: Final = ("@py", "@ivi", "@sim")
 """The VISA libraries that a file may name. Any other name is a path or a module that PyVISA would
@@ -71,6 +74,24 @@ def _ident(value: Any) -> str:
         raise WrongValue("expected the ident in quotes")
     try:
         return read_ident(value)
+    except UsageError as error:
+        raise WrongValue(str(error).rstrip(".")) from error
+
+
+def _broker(value: Any) -> BrokerAddress:
+    if not isinstance(value, str):
+        raise WrongValue("expected the address in quotes")
+    try:
+        return parse_broker(value)
+    except UsageError as error:
+        raise WrongValue(str(error).rstrip(".")) from error
+
+
+def _station(value: Any) -> str:
+    if not isinstance(value, str):
+        raise WrongValue("expected the name in quotes")
+    try:
+        return check_station_name(value)
     except UsageError as error:
         raise WrongValue(str(error).rstrip(".")) from error
 
@@ -139,6 +160,27 @@ REFERENCE_KEYS: Final = {
 REFERENCE: Final = ConfigTable(
     entries=REFERENCE_KEYS,
     explanation="what the counters are locked to, at their external input",
+)
+RELAY: Final = ConfigTable(
+    explanation="benches elsewhere: where the journal is sent",
+    entries={
+        "broker": ConfigKey(
+            kind=ValueKind(_broker, {"type": "string", "pattern": "^mqtts?://"}),
+            example='"mqtts://broker.example"',
+            explanation="the broker that carries it to the central record",
+            required=True,
+        ),
+        "identity": ConfigKey(
+            kind=_TEXT,
+            example='"tide-007"',
+            explanation="folder with this station's certificate, seen from this file's folder",
+        ),
+        "station": ConfigKey(
+            kind=ValueKind(_station, {"type": "string", "pattern": STATION_PATTERN}),
+            example='"tide-007"',
+            explanation="name of this station; left out: that of the certificate",
+        ),
+    },
 )
 OWN_TABLE: Final = "time_base"
 COUNTER: Final = ConfigTable(
@@ -209,6 +251,7 @@ BENCH_FILE: Final = ConfigTable(
         "working": _WORKING,
         "proof": _PROOF,
         "reference": REFERENCE,
+        "relay": RELAY,
         "counters": COUNTER,
     },
 )

@@ -16,7 +16,9 @@ RESERVED: Final = frozenset({KEEPER, DESK})
 """Names that the access list of the broker gives other rights than a station's."""
 LONGEST: Final = 63
 """Characters of a name, as of a label of a host name."""
-_NAME: Final = re.compile(r"[a-z0-9][a-z0-9-]{0,62}")
+PATTERN: Final = "^[a-z0-9][a-z0-9-]{0,62}$"
+"""Form of a name, for a schema; the names of `RESERVED` have it too."""
+_NAME: Final = re.compile(PATTERN.strip("^$"))
 
 
 def is_station_name(name: str) -> bool:

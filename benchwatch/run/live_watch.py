@@ -97,7 +97,8 @@ class LiveWatch:
         self._limits = limits or RunLimits()
         self._lines = lines
         self._acquire = acquire
-        self._relay = relay
+        self.relay = relay
+        """Sends the events to the central record and to desks; None: nothing does."""
         self._origin_s = self._clock.monotonic()
         utc_s = self._clock.utc()
         key = new_key(utc_s)
@@ -178,8 +179,8 @@ class LiveWatch:
             )
             if counter.dialled is not None:
                 counter.acquisition.set_dial(counter.dialled)
-        if self._relay is not None:
-            self._relay.started(self._counters)
+        if self.relay is not None:
+            self.relay.started(self._counters)
         for acquisition in self._acquisitions:
             acquisition.start()
         if not self._lines or self.chain.groups:

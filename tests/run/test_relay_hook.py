@@ -30,6 +30,12 @@ class Taken:
         self.counters: list[str] = []
         self.events: list[tuple[Event, Snapshot]] = []
 
+    notices = ()
+
+    def stop(self) -> str:
+        """Do nothing."""
+        return ""
+
     def started(self, counters: Mapping[str, LiveCounter]) -> None:
         """Keep the names."""
         self.counters = list(counters)

@@ -48,6 +48,8 @@ class Narrator:
         """By counter: the nominal (hertz) whose question was written."""
         self._trouble: str | None = None
         self._next_count = FIRST_COUNT
+        self._relay_notices = 0
+        """How many sentences on sending to the central record were written."""
 
     def narrate_changes(self) -> None:
         """Write the changes since the last call."""
@@ -64,6 +66,10 @@ class Narrator:
             self._narrate_link(name, now, absent.get(name))
         for sentence in self._run.new_notices():
             narrate(sentence)
+        if self._run.relay is not None:
+            for sentence in self._run.relay.notices[self._relay_notices :]:
+                self._relay_notices += 1
+                narrate(sentence)
         if trouble != self._trouble:
             self._trouble = trouble
             narrate(

@@ -2,7 +2,7 @@
 
 from typing import TYPE_CHECKING
 
-from benchwatch.quantity import format_frequency, printable, write_fraction
+from benchwatch.quantity import format_frequency, how_many, printable, write_fraction
 from benchwatch.screen.drawing.styled_text import Role, StyledLine, fitting, line
 from benchwatch.screen.frame import Frame
 from benchwatch.screen.text.amounts import ago, to_go, way_left, with_u, write_limit
@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from benchwatch.estimate.results import Nudge
     from benchwatch.estimate.trim.tool_pull import ToolState
     from benchwatch.estimate.trim.trim_hint import Direction
+    from benchwatch.snapshot import RelayNow
 
 _LAMPS = {
     "settled": ("SETTLED", Role.GOOD_LAMP),
@@ -228,9 +229,19 @@ def _doubt_words(frame: Frame) -> str:
         return f"the unit is dialled to {where}: the main offset stands still, {age}"
     if snapshot.question is not None:
         return frame.theme.printable(snapshot.question)
+    if snapshot.relay is not None and (words := relay_words(snapshot.relay)):
+        return frame.theme.printable(words)
     if snapshot.time_base.source == "internal" and snapshot.proof is None:
         return "caution: internal time base; the offset is against the counter's own oscillator"
     return ""
+
+
+def relay_words(now: "RelayNow") -> str:
+    """Write what is wrong with sending to the central record; empty: nothing is."""
+    unsent = "" if now.unsent is None else f"{how_many(now.unsent, 'event')} unsent"
+    if now.trouble:
+        return f"not being sent{f' ({unsent})' if unsent else ''}: {now.trouble}"
+    return f"being sent to the central record: {unsent}" if now.behind else ""
 
 
 def _reason_first(detail: str, resource: str) -> str:

@@ -1,0 +1,131 @@
+"""What each counter of a station is, for desks: retained by the broker, written on change."""
+
+import math
+from collections.abc import Mapping
+from typing import Any, Final, Protocol
+
+from benchwatch.counter import NEXT_TRY
+from benchwatch.plan import Plan
+from benchwatch.quantity import printable
+from benchwatch.relay.payload import VERSION, PayloadRefused, write_plain
+from benchwatch.relay.topics import state_topic
+from benchwatch.snapshot import RelayNow, Snapshot
+
+OTHER_SPACING: Final = 1.25
+"""The spacing of readings is written anew when it has changed by more than this factor."""
+
+
+class RelayedCounter(Protocol):
+    """One counter of the watch whose events are sent."""
+
+    @property
+    def snapshot(self) -> Snapshot:
+        """The newest snapshot."""
+
+    @property
+    def plan(self) -> Plan:
+        """What is asked of the counter now."""
+
+    def show_relay(self, now: RelayNow, text: str) -> None:
+        """Show how sending stands; a `text` becomes a note."""
+
+
+class Publish(Protocol):
+    """Hands a message to the broker's connection; returns at once."""
+
+    def __call__(self, topic: str, payload: bytes, *, qos: int = 0, retain: bool = False) -> bool:
+        """Return whether it is on its way; False: not connected, or too many wait."""
+
+
+class CounterStates:
+    """Writes the states of counters to the broker, each when it has changed.
+
+    Args:
+        station: name of the station.
+        counters: the counters by name.
+        publish: hands a message to the connection.
+    """
+
+    def __init__(
+        self, station: str, counters: Mapping[str, RelayedCounter], publish: Publish
+    ) -> None:
+        self._topics = {name: state_topic(station, name) for name in counters}
+        self._counters = counters
+        self._publish = publish
+        self._written: dict[str, dict[str, Any]] = {}
+        self._seen: dict[str, tuple[Snapshot, Plan]] = {}
+        """By counter: what it was when its state was last worked out."""
+
+    def write_all_again(self) -> None:
+        """Let `write_changes` write all states: the broker may not have them any more."""
+        self._written, self._seen = {}, {}
+
+    def write_changes(self) -> None:
+        """Write the states that have changed; one that can't be sent now is tried again."""
+        for name, counter in self._counters.items():
+            now, plan = counter.snapshot, counter.plan
+            seen = self._seen.get(name)
+            if seen is not None and seen[0] is now and seen[1] is plan:
+                continue
+            before = self._written.get(name)
+            state = _state(now, plan, None if before is None else before["interval_s"])
+            if state == before or self._write(name, state):
+                self._written[name], self._seen[name] = state, (now, plan)
+
+    def withdraw(self) -> None:
+        """Remove all states from the broker: the watch has ended in order."""
+        for topic in self._topics.values():
+            self._publish(topic, b"", qos=1, retain=True)
+
+    def _write(self, name: str, state: Mapping[str, Any]) -> bool:
+        try:
+            payload = write_plain(state)
+        except PayloadRefused:
+            return True  # text that can't be written; no other try would write it
+        return self._publish(self._topics[name], payload, qos=1, retain=True)
+
+
+def _state(now: Snapshot, plan: Plan, interval_s: float | None) -> dict[str, Any]:
+    """Return the state of a counter.
+
+    Args:
+        now: its newest snapshot.
+        plan: what is asked of it now.
+        interval_s: the spacing of readings that was written last, in seconds; None: none was.
+    """
+    spacing_s = now.spacing_s
+    if spacing_s is not None and interval_s is not None and interval_s > 0:
+        ratio = spacing_s / interval_s
+        spacing_s = interval_s if 1 / OTHER_SPACING <= ratio <= OTHER_SPACING else spacing_s
+    settle = plan.settle
+    visit = now.visit
+    return {
+        "v": VERSION,
+        "counter": now.counter,
+        "identity": "" if now.identity is None else printable(now.identity.text, 300),
+        "time_base": now.time_base.source,
+        "gate_s": now.gate_s,
+        "nominal_hz": _nominal(now, plan),
+        "tolerance": plan.tolerance,
+        "settle": None
+        if settle is None
+        else {"limit": settle.limit, "horizon_s": settle.horizon_s},
+        "unit": plan.unit if visit is None else visit.unit,
+        "link": {
+            "state": now.link.state,
+            "detail": printable(now.link.detail.partition(NEXT_TRY)[0].strip(), 300),
+        },
+        "run": now.run,
+        "interval_s": spacing_s,
+        "simulated": plan.simulated is not None,
+    }
+
+
+def _nominal(now: Snapshot, plan: Plan) -> str | None:
+    """Return the nominal in hertz as text, exact where the plan states it."""
+    hertz = now.nominal_hz
+    if not math.isfinite(hertz):
+        return None
+    if plan.nominal is not None and float(plan.nominal) == hertz:
+        return f"{plan.nominal:f}"
+    return f"{hertz:.6f}".rstrip("0").rstrip(".")

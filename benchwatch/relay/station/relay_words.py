@@ -1,0 +1,108 @@
+"""What a person is told of sending to the central record: seldom, and each change once."""
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+from benchwatch.quantity import how_many, printable
+from benchwatch.snapshot import RelayNow
+
+SAID_AFTER_S: Final = 5.0
+"""A link that comes back sooner is not worth a word."""
+BEHIND_EVENTS: Final = 100
+BEHIND_S: Final = 60.0
+"""So many unsent events, or one that is unsent for so long, make a station behind."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sending:
+    """How sending stands at one moment."""
+
+    connected: bool
+    unsent: int | None = None
+    """Events that are not in the central record yet; None: not known."""
+    oldest_utc_s: float | None = None
+    """When the oldest unsent event happened, Unix seconds; None: not known, or none is."""
+    why: str = ""
+    """What keeps events from being sent, for people; empty: nothing does."""
+
+
+class RelayWords:
+    """Follows how sending stands, and says what changes."""
+
+    def __init__(self) -> None:
+        self.notices: list[str] = []
+        """Sentences on changes; the list only grows."""
+        self._well_s = -math.inf
+        """Monotonic seconds at which nothing was wrong last."""
+        self._said_away = False
+        self._most_unsent = 0
+        """Most events that were unsent since it was said that the broker is away."""
+        self._back_utc_s = math.inf
+        """Unix seconds at which nothing was wrong any more."""
+
+    def follow(self, sending: Sending, now_s: float, utc_s: float) -> tuple[RelayNow, str]:
+        """Return what to show of `sending`, and a sentence on what has changed; empty: nothing.
+
+        Args:
+            sending: how it stands.
+            now_s: the present, monotonic seconds.
+            utc_s: the present, Unix seconds.
+        """
+        wrong = not sending.connected or bool(sending.why)
+        if wrong:
+            self._back_utc_s = math.inf
+        else:
+            self._back_utc_s = min(self._back_utc_s, utc_s)
+        if not wrong or self._well_s == -math.inf:
+            self._well_s = now_s
+        trouble = _trouble(sending) if wrong and now_s - self._well_s >= SAID_AFTER_S else ""
+        unsent, oldest_utc_s = sending.unsent or 0, sending.oldest_utc_s
+        waits_s = 0.0 if oldest_utc_s is None else utc_s - oldest_utc_s
+        behind = unsent >= BEHIND_EVENTS or (unsent > 0 and waits_s >= BEHIND_S)
+        text = self._change(sending, trouble)
+        if text:
+            self.notices.append(text)
+        shown = sending.unsent if trouble or behind else None
+        return RelayNow(unsent=shown, behind=behind, trouble=trouble), text
+
+    def _change(self, sending: Sending, trouble: str) -> str:
+        if self._said_away:
+            self._most_unsent = max(self._most_unsent, sending.unsent or 0)
+        if trouble and not self._said_away:
+            self._said_away, self._most_unsent = True, sending.unsent or 0
+            return f"{trouble}: readings stay in the journal and are sent later."
+        if self._said_away and self._all_is_in(sending):
+            self._said_away = False
+            return f"all is in the central record again: {how_many(self._most_unsent, 'event')}."
+        return ""
+
+    def _all_is_in(self, sending: Sending) -> bool:
+        """Return whether nothing is unsent that happened before all was well again."""
+        if self._back_utc_s == math.inf or sending.unsent is None:
+            return False
+        oldest_utc_s = sending.oldest_utc_s
+        newer = oldest_utc_s is not None and oldest_utc_s >= self._back_utc_s
+        return newer or sending.unsent == 0
+
+
+def _trouble(sending: Sending) -> str:
+    """Write what is wrong: which of the two is away, and why as far as is known."""
+    what = "the central record does not answer" if sending.connected else "the broker is away"
+    why = printable(sending.why, 200).rstrip(". ")
+    return f"{what} ({why})" if why else what
+
+
+def left_words(sending: Sending) -> str:
+    """Write at the end of a watch what is not in the central record yet; empty: all is."""
+    then = "they are sent by the next watch with --relay, or by: benchwatch relay send"
+    if sending.unsent:
+        more = how_many(sending.unsent, "event")
+        verb = "is" if sending.unsent == 1 else "are"
+        return f"{more} {verb} not in the central record yet; {then}."
+    if sending.unsent is None:
+        return (
+            "it is not known which events are in the central record, as it did not answer; those "
+            f"that are not stay in the journal, and {then}."
+        )
+    return ""

@@ -1,0 +1,130 @@
+"""What a person is told of sending: seldom, and each change once."""
+
+from dataclasses import replace
+
+import pytest
+
+from benchwatch.relay.station.relay_words import (
+    BEHIND_EVENTS,
+    BEHIND_S,
+    SAID_AFTER_S,
+    RelayWords,
+    Sending,
+    left_words,
+)
+from benchwatch.snapshot import RelayNow
+
+UTC_S = 1.9e9
+WELL = Sending(connected=True, unsent=0)
+AWAY = Sending(connected=False, unsent=3, oldest_utc_s=UTC_S, why="no broker listens")
+
+
+class Followed:
+    """Words that are told how sending stands, at times of the run."""
+
+    def __init__(self) -> None:
+        self.words = RelayWords()
+
+    def at(self, now_s: float, sending: Sending) -> tuple[RelayNow, str]:
+        """Tell it at `now_s`."""
+        return self.words.follow(sending, now_s, UTC_S + now_s)
+
+
+def test_while_all_is_well_nothing_is_said_and_nothing_changes() -> None:
+    """Some events are always under way; a snapshot that changed with each would cost a drawing."""
+    followed = Followed()
+    shown = {followed.at(float(n), replace(WELL, unsent=n % 9)) for n in range(100)}
+
+    assert shown == {(RelayNow(), "")}
+
+
+def test_a_link_that_comes_back_soon_is_not_worth_a_word() -> None:
+    """A restart of the broker takes a second or two."""
+    followed = Followed()
+    followed.at(0.0, WELL)
+    shown = [followed.at(1.0 + n, AWAY) for n in range(int(SAID_AFTER_S) - 1)]
+
+    assert set(shown) == {(RelayNow(), "")}
+    assert followed.at(6.0, WELL) == (RelayNow(), "")
+
+
+def test_a_broker_that_is_away_is_said_once_and_when_all_is_in_again() -> None:
+    """With the reason; and at the end with the number of events that had to wait."""
+    followed = Followed()
+    followed.at(0.0, WELL)
+    said = [followed.at(float(n), replace(AWAY, unsent=n)) for n in range(1, 41)]
+    followed.at(41.0, replace(WELL, unsent=41, oldest_utc_s=UTC_S + 1.0))
+    still = followed.at(42.0, replace(WELL, unsent=30, oldest_utc_s=UTC_S + 20.0))
+    back = followed.at(43.0, replace(WELL, unsent=2, oldest_utc_s=UTC_S + 42.5))
+
+    assert [text for _, text in said if text] == [
+        "the broker is away (no broker listens): readings stay in the journal and are sent later."
+    ]
+    assert said[-1][0] == RelayNow(unsent=40, trouble="the broker is away (no broker listens)")
+    assert still[1] == ""
+    assert back == (RelayNow(), "all is in the central record again: 41 events.")
+    assert followed.words.notices == [said[4][1], back[1]]
+
+
+def test_a_record_that_does_not_answer_is_not_called_a_broker_that_is_away() -> None:
+    """The person has to look at another machine."""
+    followed = Followed()
+    followed.at(0.0, WELL)
+    hung = replace(WELL, unsent=5, why="no answer for 3 s")
+    followed.at(1.0, hung)
+    now, text = followed.at(7.0, hung)
+
+    assert now.trouble == "the central record does not answer (no answer for 3 s)"
+    assert text.startswith(now.trouble)
+
+
+def test_a_broker_that_never_came_is_said_too() -> None:
+    """Then nobody knows how many events are unsent."""
+    followed = Followed()
+    never = Sending(connected=False, why="no broker listens")
+    followed.at(0.0, never)
+    now, text = followed.at(SAID_AFTER_S, never)
+
+    assert now.unsent is None
+    assert "no broker listens" in text
+
+
+@pytest.mark.parametrize(
+    ("unsent", "waits_s", "behind"),
+    [
+        (BEHIND_EVENTS - 1, 1.0, False),
+        (BEHIND_EVENTS, 1.0, True),
+        (1, BEHIND_S - 1.0, False),
+        (1, BEHIND_S, True),
+        (0, BEHIND_S, False),
+    ],
+)
+def test_a_station_is_behind_by_many_events_or_by_a_minute(
+    unsent: int, waits_s: float, behind: bool
+) -> None:
+    """As the bench view says it; not while the link is only briefly away."""
+    followed = Followed()
+    now, _ = followed.at(0.0, replace(WELL, unsent=unsent, oldest_utc_s=UTC_S - waits_s))
+
+    assert now.behind is behind
+    assert now.unsent == (unsent if behind else None)
+
+
+def test_text_of_the_network_is_harmless() -> None:
+    """The reason may be a broker's own words."""
+    followed = Followed()
+    bad = Sending(connected=False, why="\x1b[2Jgone\n" + "x" * 5000)
+    followed.at(0.0, bad)
+    now, text = followed.at(9.0, bad)
+
+    assert "\x1b" not in now.trouble + text
+    assert "\n" not in now.trouble + text
+    assert len(now.trouble) < 300
+
+
+def test_the_end_says_what_is_not_in_the_record_yet() -> None:
+    """And that nothing is lost."""
+    assert left_words(WELL) == ""
+    assert left_words(replace(AWAY, unsent=1)).startswith("1 event is not in the central record")
+    assert left_words(replace(AWAY, unsent=40)).startswith("40 events are not in the central")
+    assert left_words(Sending(connected=False)).startswith("it is not known which events")
