@@ -51,13 +51,15 @@ def parse_record(text: str) -> RecordAddress:
     try:
         given = psycopg.conninfo.conninfo_to_dict(text)
     except psycopg.Error:
+        given = {}
+    # A slash in a password makes the rest of it a port and the name of a database.
+    port, name = str(given.get("port") or ""), str(given.get("dbname") or "")
+    if not given or port.strip("0123456789,") or "@" in name or "\0" in text:
         # The library's own message may quote the password.
         raise UsageError(
             f"the address '{_without_password(text)}' of the central record can't be read. Write "
             f"{FORM}, and characters such as @, : and / in a name or a password as %40, %3A, %2F."
         ) from None
-    if "\0" in text:
-        raise UsageError("the address of the central record holds a NUL character.")
     parameters = {**PATIENCE, **given}
     return RecordAddress(_shown(parameters), parameters)
 

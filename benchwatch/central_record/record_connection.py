@@ -1,7 +1,6 @@
 """Connections to the central record, and what its errors mean: a sentence, and what to do."""
 
-from __future__ import annotations
-
+from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, Final
 
@@ -11,8 +10,6 @@ from benchwatch.errors import RecordAway, RecordError
 from benchwatch.quantity import printable
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
     import psycopg
 
 INITIALISE: Final = "benchwatch keep --init ADDRESS, with the role that owns the database"
@@ -30,8 +27,11 @@ AWAY: Final = ("08", "53", "57", "58", "XX", "25006", "25P03", "40", "55P03")
 """Beginnings of SQLSTATE that pass by themselves, or when somebody has helped the server: the
 connection, its resources (a full disk too), a shutdown, a time-out, a standby, a deadlock."""
 
+_FAULTS_OF_DATA: Final = ("21", "22", "23", "54")
+"""Beginnings of SQLSTATE that lie in what is written."""
 
-def connect(address: RecordAddress, purpose: str, **settings: str) -> psycopg.Connection[Any]:
+
+def connect(address: RecordAddress, purpose: str, **settings: str) -> "psycopg.Connection[Any]":
     """Open a connection; a statement outside of ``connection.transaction()`` commits by itself.
 
     Args:
@@ -71,7 +71,7 @@ def record_errors(address: RecordAddress) -> Iterator[None]:
         raise explained(error, address) from error
 
 
-def explained(error: psycopg.Error, address: RecordAddress) -> RecordAway | RecordError:
+def explained(error: "psycopg.Error", address: RecordAddress) -> RecordAway | RecordError:
     """Return the error that says what an error of the database means, and what to do."""
     said = server_words(error)
     where = f"the central record at {address.shown}"
@@ -79,7 +79,8 @@ def explained(error: psycopg.Error, address: RecordAddress) -> RecordAway | Reco
     for found, sentence in _REFUSED_AT_ONCE.items():
         if state is None and found in said:
             return RecordError(f"{where} can't be opened: {said}. {sentence}")
-    if state is None or state.startswith(AWAY):
+    lost = state is None and isinstance(error, psycopg_module().OperationalError)
+    if lost or (state or "").startswith(AWAY):
         advice = _ADVICE.get(state, "")
         return RecordAway(f"{where} does not answer: {said}.{advice}")
     if state in {"42P01", "3F000", "42883"}:
@@ -90,10 +91,20 @@ def explained(error: psycopg.Error, address: RecordAddress) -> RecordAway | Reco
             f"administrator grant {KEEPER_ROLE} to a role that writes, {READER_ROLE} to one that "
             "reads; only the schema's owner can initialise."
         )
-    return RecordError(f"{where} refused a statement: {said} ({state}).")
+    return RecordError(f"{where} refused a statement: {said} ({state or type(error).__name__}).")
 
 
-def server_words(error: psycopg.Error) -> str:
+def lies_in_data(error: Exception) -> bool:
+    """Return whether an error of writing lies in the values, so that others can be written."""
+    library = psycopg_module()
+    if not isinstance(error, library.Error):
+        return isinstance(error, ValueError | OverflowError)
+    if error.sqlstate is None:
+        return isinstance(error, library.DataError)
+    return bool(error.sqlstate.startswith(_FAULTS_OF_DATA))
+
+
+def server_words(error: "psycopg.Error") -> str:
     """Return what the server or its library said of an error, as one harmless line."""
     said = error.diag.message_primary or str(error)
     # The library names each address it tried; the last line is enough to see what is wrong.
@@ -104,7 +115,7 @@ def server_words(error: psycopg.Error) -> str:
     return plain.rstrip(".")
 
 
-def check_schema(connection: psycopg.Connection[Any], address: RecordAddress) -> None:
+def check_schema(connection: "psycopg.Connection[Any]", address: RecordAddress) -> None:
     """Check that this program can read and write the record's schema.
 
     Raises:

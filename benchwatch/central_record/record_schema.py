@@ -1,7 +1,5 @@
 """Makes a database a central record, or brings an older one up to date."""
 
-from __future__ import annotations
-
 from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
@@ -64,7 +62,7 @@ def initialise(address: RecordAddress) -> Initialised:
 
 
 def _retried(
-    address: RecordAddress, connection: psycopg.Connection[Any], work: Any, *values: str
+    address: RecordAddress, connection: "psycopg.Connection[Any]", work: Any, *values: str
 ) -> Any:
     """Run `work` in a transaction, again when another initialisation was in its way."""
     library = psycopg_module()
@@ -84,7 +82,7 @@ def _retried(
     raise AssertionError
 
 
-def _bring_up_to_date(address: RecordAddress, connection: psycopg.Connection[Any]) -> list[str]:
+def _bring_up_to_date(address: RecordAddress, connection: "psycopg.Connection[Any]") -> list[str]:
     """Run the missing steps; return what was done."""
     version = _version(address, connection)
     if version == SCHEMA_VERSION:
@@ -109,7 +107,7 @@ def _bring_up_to_date(address: RecordAddress, connection: psycopg.Connection[Any
     return [f"schema benchwatch is made (version {SCHEMA_VERSION})"]
 
 
-def _version(address: RecordAddress, connection: psycopg.Connection[Any]) -> int:
+def _version(address: RecordAddress, connection: "psycopg.Connection[Any]") -> int:
     """Return the version of the schema; 0: there is none.
 
     Raises:
@@ -135,7 +133,7 @@ def _version(address: RecordAddress, connection: psycopg.Connection[Any]) -> int
 
 
 def _grant(
-    _address: RecordAddress, connection: psycopg.Connection[Any], role: str
+    _address: RecordAddress, connection: "psycopg.Connection[Any]", role: str
 ) -> tuple[list[str], list[str]]:
     """Make a role and grant it what it may do; return what was done, and what is left."""
     errors = psycopg_module().errors

@@ -1,0 +1,292 @@
+"""Writes the events of runs in an open transaction: rows of runs locked, events in, progress up.
+
+All runs of a group are locked in one order, first those that are there, then the new ones, so that
+two keepers seldom wait for each other crosswise.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Final
+
+from benchwatch.central_record.array_text import number_array, optional_text_array, text_array
+from benchwatch.central_record.batches import EventBatch, Outcome, Rows, SentEvents
+from benchwatch.central_record.day_partitions import DAY_S
+from benchwatch.central_record.refused_batches import RefusedNote
+from benchwatch.journal.schema import JournalRun
+
+if TYPE_CHECKING:
+    import psycopg
+
+RunName = tuple[str, int]
+"""Station and key of a run."""
+
+MOST_CELLS_KEPT: Final = 20_000
+"""Runs whose cells are kept for comparison."""
+
+_COLUMNS: Final = {
+    "watch": "int8", "counter": "text", "resource": "text", "driver": "text",
+    "started_utc_s": "float8", "nominal_hz": "text", "identity": "text", "time_base": "text",
+    "gate_s": "float8", "settings": "text", "ended_utc_s": "float8", "end_reason": "text",
+}  # fmt: skip
+_NAMES: Final = ", ".join(_COLUMNS)
+_CELLS: Final = ", ".join(f"%s::{kind}[]" for kind in _COLUMNS.values())
+
+_LOCK: Final = """
+    SELECT r.station, r.run, r.run_id, r.has_all_to, r.ended_utc_s IS NOT NULL
+    FROM benchwatch.runs AS r
+    JOIN unnest(%s::text[], %s::int8[]) AS asked (station, run)
+        ON r.station = asked.station AND r.run = asked.run
+    ORDER BY r.run_id FOR NO KEY UPDATE OF r"""
+
+# Only runs that are not there yet are inserted: a conflict would use up a number of the identity.
+_INSERT: Final = f"""
+    INSERT INTO benchwatch.runs (station, run, {_NAMES})
+    SELECT * FROM unnest(%s::text[], %s::int8[], {_CELLS})
+    ON CONFLICT (station, run) DO NOTHING"""  # noqa: S608 - our own words
+
+_UPDATE: Final = f"""
+    UPDATE benchwatch.runs AS r
+    SET {", ".join(f"{name} = n.{name}" for name in _COLUMNS if not name.startswith("end"))},
+        ended_utc_s = coalesce(n.ended_utc_s, r.ended_utc_s),
+        end_reason = CASE WHEN n.ended_utc_s IS NULL AND r.ended_utc_s IS NOT NULL
+            THEN r.end_reason ELSE n.end_reason END
+    FROM unnest(%s::int4[], {_CELLS}) AS n (run_id, {_NAMES})
+    WHERE r.run_id = n.run_id"""  # noqa: S608 - our own words
+
+_PROGRESS: Final = """
+    UPDATE benchwatch.runs AS r
+    SET has_all_to = greatest(r.has_all_to, n.upto), changed = now(),
+        first_utc_s = least(r.first_utc_s, n.first_utc_s),
+        last_utc_s = greatest(r.last_utc_s, n.last_utc_s)
+    FROM unnest(%s::int4[], %s::int8[], %s::float8[], %s::float8[])
+        AS n (run_id, upto, first_utc_s, last_utc_s)
+    WHERE r.run_id = n.run_id"""
+
+_EVENTS: Final = {
+    "readings": {
+        "number": "int8", "utc_s": "float8", "elapsed_s": "float8", "gate_s": "float8",
+        "text": "text", "resolution_hz": "float8", "flags": "text",
+    },
+    "gaps": {"number": "int8", "utc_s": "float8", "elapsed_s": "float8", "lasted_s": "float8",
+             "reason": "text"},
+    "marks": {"number": "int8", "utc_s": "float8", "elapsed_s": "float8", "text": "text"},
+    "records": {"number": "int8", "utc_s": "float8", "elapsed_s": "float8", "kind": "text",
+                "document": "text"},
+    "notes": {"number": "int8", "utc_s": "float8", "elapsed_s": "float8", "kind": "text",
+              "document": "text"},
+}  # fmt: skip
+"""Columns of each table of events in the order of a batch's rows."""
+
+
+def _insert_events(table: str, columns: dict[str, str]) -> str:
+    cells = ", ".join(f"%s::{kind}[]" for kind in columns.values())
+    return (
+        f"INSERT INTO benchwatch.{table} (run_id, {', '.join(columns)})"  # noqa: S608 - our own words
+        f" SELECT * FROM unnest(%s::int4[], {cells}) ON CONFLICT DO NOTHING"
+    )
+
+
+_INSERT_EVENTS: Final = {
+    table: _insert_events(table, columns) for table, columns in _EVENTS.items()
+}
+
+_DROPPED_DAYS: Final = """
+    SELECT day - '1970-01-01'::date FROM benchwatch.archived WHERE dropped IS NOT NULL
+    GROUP BY day"""
+
+
+@dataclass(slots=True)
+class _Run:
+    """A run of the group, with its row locked."""
+
+    run_id: int
+    has_all_to: int
+    ended: bool
+    had_all_to: int
+    """As it was before the group."""
+    taken: list[EventBatch] = field(default_factory=list)
+
+
+class RunRows:
+    """Writes batches of events, given in the order of station, run and range."""
+
+    def __init__(self) -> None:
+        self._cells: dict[RunName, JournalRun] = {}
+        """Cells of runs that were written before, so that they are not written with each batch."""
+        self._coming: dict[RunName, JournalRun] = {}
+
+    def forget(self) -> None:
+        """Forget what was written, as after a restart of the database."""
+        self._cells.clear()
+
+    def committed(self) -> None:
+        """Keep in mind what the transaction wrote."""
+        if len(self._cells) > MOST_CELLS_KEPT:
+            self._cells.clear()
+        self._cells |= self._coming
+
+    def write(
+        self, connection: "psycopg.Connection[Any]", sent: Sequence[SentEvents]
+    ) -> tuple[dict[str, Outcome], list[RefusedNote]]:
+        """Write the batches whose range follows from what is there.
+
+        Returns:
+            What each station is answered, and what is to be noted of events that it left out.
+
+        Raises:
+            psycopg.Error: the transaction failed.
+            ValueError: a value can't be written.
+        """
+        cells = _newest_cells(sent)
+        runs = self._locked(connection, cells)
+        for one in sent:
+            run, batch = runs[one.station, one.batch.run.key], one.batch
+            if batch.after <= run.has_all_to:
+                run.taken.append(batch)
+                run.has_all_to = max(run.has_all_to, batch.to)
+        _write_events(connection, [run for run in runs.values() if run.taken])
+        _write_progress(connection, [run for run in runs.values() if run.taken])
+        self._coming = cells
+        notes = [note for (station, _), run in runs.items() for note in _left_out(station, run)]
+        return _outcomes(runs), notes
+
+    def _locked(
+        self, connection: "psycopg.Connection[Any]", cells: dict[RunName, JournalRun]
+    ) -> dict[RunName, _Run]:
+        """Lock the rows of runs, and make and change them where they differ from `cells`."""
+        runs = _lock(connection, cells)
+        new = sorted(cells.keys() - runs.keys())
+        if new:
+            stations, keys = zip(*new, strict=True)
+            values = _cell_arrays([cells[name] for name in new])
+            connection.execute(_INSERT, (text_array(stations), number_array(keys), *values))
+            runs |= _lock(connection, new)
+        changed = [
+            name
+            for name, run in cells.items()
+            if (known := self._cells.get(name)) is not run and known != run
+        ]
+        if changed:
+            ids = number_array([runs[name].run_id for name in changed])
+            connection.execute(_UPDATE, (ids, *_cell_arrays([cells[name] for name in changed])))
+            for name in changed:
+                runs[name].ended |= cells[name].ended_utc_s is not None
+        return {name: runs[name] for name in cells}
+
+
+def _newest_cells(sent: Iterable[SentEvents]) -> dict[RunName, JournalRun]:
+    """Return the cells of each run: those of a batch that has the end, else of the last one."""
+    cells: dict[RunName, JournalRun] = {}
+    for one in sent:
+        name = one.station, one.batch.run.key
+        before = cells.get(name)
+        if before is None or before.ended_utc_s is None or one.batch.run.ended_utc_s is not None:
+            cells[name] = one.batch.run
+    return cells
+
+
+def _lock(connection: "psycopg.Connection[Any]", names: Iterable[RunName]) -> dict[RunName, _Run]:
+    asked = list(names)
+    stations, keys = [name[0] for name in asked], [name[1] for name in asked]
+    rows = connection.execute(_LOCK, (text_array(stations), number_array(keys)))
+    return {
+        (station, run): _Run(run_id, has_all_to, ended, has_all_to)
+        for station, run, run_id, has_all_to, ended in rows
+    }
+
+
+def _cell_arrays(runs: Sequence[JournalRun]) -> list[str]:
+    return [
+        number_array([run.watch for run in runs]),
+        text_array([run.counter for run in runs]),
+        text_array([run.resource for run in runs]),
+        text_array([run.driver for run in runs]),
+        number_array([run.started_utc_s for run in runs]),
+        optional_text_array(
+            [None if run.nominal_hz is None else str(run.nominal_hz) for run in runs]
+        ),
+        text_array([run.identity for run in runs]),
+        text_array([run.time_base for run in runs]),
+        number_array([run.gate_s for run in runs]),
+        text_array([run.settings for run in runs]),
+        number_array([run.ended_utc_s for run in runs]),
+        text_array([run.end_reason for run in runs]),
+    ]
+
+
+def _write_events(connection: "psycopg.Connection[Any]", runs: Sequence[_Run]) -> None:
+    """Write the events of all runs, in one statement for each table."""
+    dropped = _dropped_days(connection, runs)
+    for table, columns in _EVENTS.items():
+        ids: list[int] = []
+        rows: list[tuple[Any, ...]] = []
+        for run in runs:
+            for batch in run.taken:
+                some: Rows = getattr(batch, table)
+                if dropped and table == "readings":
+                    some = [
+                        row
+                        for row in some
+                        if row[0] > run.had_all_to or row[1] // DAY_S not in dropped
+                    ]
+                ids += [run.run_id] * len(some)
+                rows += some
+        if rows:
+            cells = [
+                text_array(column) if kind == "text" else number_array(column)
+                for kind, column in zip(columns.values(), zip(*rows, strict=True), strict=True)
+            ]
+            connection.execute(_INSERT_EVENTS[table], (number_array(ids), *cells))
+
+
+def _dropped_days(connection: "psycopg.Connection[Any]", runs: Sequence[_Run]) -> set[int]:
+    """Return the days, counted from 1970, whose readings are in the archive only.
+
+    What was sent before is not written to them again. Only then are they asked for.
+    """
+    if not any(batch.after < run.had_all_to for run in runs for batch in run.taken):
+        return set()
+    connection.execute("SELECT FROM ONLY benchwatch.readings LIMIT 0")  # keeps a drop waiting
+    return {day for (day,) in connection.execute(_DROPPED_DAYS)}
+
+
+def _write_progress(connection: "psycopg.Connection[Any]", runs: Sequence[_Run]) -> None:
+    if not runs:
+        return
+    first: list[float | None] = []
+    last: list[float | None] = []
+    for run in runs:
+        times = [row[1] for batch in run.taken for row in batch.readings]
+        first.append(min(times, default=None))
+        last.append(max(times, default=None))
+    connection.execute(
+        _PROGRESS,
+        (
+            number_array([run.run_id for run in runs]),
+            number_array([run.has_all_to for run in runs]),
+            number_array(first),
+            number_array(last),
+        ),
+    )
+
+
+def _left_out(station: str, run: _Run) -> Iterable[RefusedNote]:
+    """Yield a note on each batch that lacks events which its station could not send."""
+    for batch in run.taken:
+        if batch.left_out and batch.to > run.had_all_to:
+            why = "; ".join(f"{number}: {reason}" for number, reason in batch.left_out)
+            yield RefusedNote(
+                station, f"run {batch.run.key}", batch.after, batch.to,
+                f"left out by the station: {why}", None,
+            )  # fmt: skip
+
+
+def _outcomes(runs: dict[RunName, _Run]) -> dict[str, Outcome]:
+    outcomes: dict[str, Outcome] = {}
+    for (station, key), run in runs.items():
+        outcome = outcomes.setdefault(station, Outcome())
+        outcome.runs[key] = run.has_all_to
+        outcome.taken += [(key, batch.after, batch.to) for batch in run.taken]
+        if run.ended:
+            outcome.ended.add(key)
+    return outcomes
