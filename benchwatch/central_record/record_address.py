@@ -37,6 +37,14 @@ def is_record_address(text: str) -> bool:
     return text.lower().startswith(SCHEMES)
 
 
+def shown_record(text: str) -> str:
+    """Return an address for messages, without a password; also one that can't be read."""
+    try:
+        return parse_record(text).shown
+    except UsageError:
+        return _without_password(text)
+
+
 def parse_record(text: str) -> RecordAddress:
     """Read an address such as ``postgresql://keeper@db.example/benchwatch``.
 
@@ -95,7 +103,9 @@ def _without_password(text: str) -> str:
     scheme, mark, rest = text.partition("://")
     if not mark:
         return printable(text.partition(":")[0].partition("@")[0], 40)
-    rest = rest.partition("?")[0]
+    rest, _, query = rest.partition("?")
+    if "@" in query:  # it may be a password with a question mark
+        return f"{printable(scheme, 20)}://..."
     account, mark, place = rest.rpartition("@")
     user = account.partition(":")[0]
     return printable(f"{scheme}://{user}{mark}{place}", 120)

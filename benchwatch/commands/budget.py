@@ -9,6 +9,7 @@ import click
 import numpy as np
 
 from benchwatch.api.recorded_budget import conditions_of, part_of_recording
+from benchwatch.commands.common.chosen_runs import RecordedSource
 from benchwatch.commands.common.option_types import (
     DURATION,
     FRACTION,
@@ -20,7 +21,7 @@ from benchwatch.commands.common.output import narrate, print_text
 from benchwatch.commands.common.progress import progress
 from benchwatch.commands.common.record_of_visit import print_record_json, record_first
 from benchwatch.commands.common.recorded_plan import bench_option, plan_of_recording
-from benchwatch.commands.common.recorded_source import RecordedSource, source_options
+from benchwatch.commands.common.recorded_source import source_options
 from benchwatch.commands.common.recording_options import RecordingOptions, file_options
 from benchwatch.commands.common.shared_options import coverage_option, reference_offset_option
 from benchwatch.commands.common.time_range import (

@@ -9,11 +9,12 @@ import click
 import numpy as np
 from numpy.typing import NDArray
 
+from benchwatch.commands.common.chosen_runs import RecordedSource
 from benchwatch.commands.common.option_types import DURATION, FRACTION, read_coverage
 from benchwatch.commands.common.output import narrate, print_json, print_text
 from benchwatch.commands.common.progress import progress
 from benchwatch.commands.common.recorded_plan import bench_option, plan_of_recording
-from benchwatch.commands.common.recorded_source import RecordedSource, sources_options
+from benchwatch.commands.common.recorded_source import sources_options
 from benchwatch.commands.common.recording_options import RecordingOptions, file_options
 from benchwatch.commands.common.shared_options import coverage_option, reference_offset_option
 from benchwatch.errors import NoReadings, UsageError
@@ -137,9 +138,13 @@ def _read(sources: tuple[RecordedSource, ...], stated: RecordingOptions) -> dict
     if len({(source.path, source.selection) for source in sources}) < len(sources):
         raise UsageError("a file is given twice; compare different ones.")
     found: dict[str, Recording] = {}
+    stations = {one.selection.station for one in sources if one.selection is not None}
     for source in sources:
+        station = None if source.selection is None else source.selection.station
         for recording in stated.read_all(source):
             name = recording.counter or source.label
+            if station is not None and len(stations) > 1:  # counters of several may share a name
+                name = f"{printable(station, 63)} {name}"
             if name in found:
                 name = f"{source.label} {name}"
             if name in found:

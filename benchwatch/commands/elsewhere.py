@@ -2,13 +2,14 @@
 
 from dataclasses import asdict
 from decimal import Decimal
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from benchwatch.central_record.register_entries import RegisterPlace
 from benchwatch.clock import local_minute
 from benchwatch.commands.common.completed_words import UNITS
+from benchwatch.commands.common.journal_places import JournalPlace
 from benchwatch.commands.common.option_types import FREQUENCY, IDENT, of_option
 from benchwatch.commands.common.output import narrate, print_json, print_text
 from benchwatch.commands.common.register_options import (
@@ -58,7 +59,7 @@ def elsewhere(
     unit: str | None,
     at: tuple[Decimal, ...],
     u_text: str | None,
-    journal: Path | None,
+    journal: JournalPlace | None,
     sim: bool,
     as_json: bool,
 ) -> None:
@@ -115,7 +116,7 @@ def elsewhere(
     print_text(f"\nA clock that runs on it {verb} {gained} a day.")
 
 
-def _unit_now(ident: str, register: Path) -> "tuple[Unit, DatedOffset | None]":
+def _unit_now(ident: str, register: RegisterPlace) -> "tuple[Unit, DatedOffset | None]":
     """Return a unit of the register and its newest record; None without one.
 
     Raises:

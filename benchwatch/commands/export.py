@@ -10,10 +10,10 @@ from typing import Final
 import click
 
 from benchwatch.api.export import EXPORT_FORMS, ExportForm, form_of, refuse_several, write_export
+from benchwatch.commands.common.chosen_runs import RecordedSource
 from benchwatch.commands.common.output import narrate
 from benchwatch.commands.common.progress import progress
 from benchwatch.commands.common.recorded_source import (
-    RecordedSource,
     refuse_two_counters,
     source_options,
 )

@@ -8,7 +8,16 @@ from pathlib import Path
 
 import click
 
-from benchwatch.commands.common.option_types import DURATION
+from benchwatch.commands.common.completed_words import FILES
+from benchwatch.commands.common.journal_places import (
+    JOURNAL_TO_READ,
+    JOURNAL_TO_WRITE,
+    JournalPlace,
+    at_station,
+    one_station,
+    station_option,
+)
+from benchwatch.commands.common.option_types import DURATION, refuse_together
 from benchwatch.commands.common.output import narrate, print_json, print_text
 from benchwatch.commands.common.run_table import print_runs, print_runs_json
 from benchwatch.errors import BenchwatchError, JournalError, UsageError
@@ -20,7 +29,7 @@ from benchwatch.journal.journal_contents import JournalContents, read_contents
 from benchwatch.journal.journal_file import inode
 from benchwatch.journal.open_file import OpenFile
 from benchwatch.journal.recovery import is_damaged, recover
-from benchwatch.journal.run_list import list_runs
+from benchwatch.journal.run_list import list_runs, list_runs_of
 from benchwatch.journal.sqlite_errors import sentence
 from benchwatch.quantity import how_many
 from benchwatch.recording.dates import read_moment
@@ -31,7 +40,7 @@ USUAL_RUNS = 20
 _journal_option = click.option(
     "--journal",
     "path",
-    type=click.Path(path_type=Path),
+    type=JOURNAL_TO_WRITE,
     help="The journal; the one that watch uses by itself if left out.",
 )
 _json_option = click.option("--json", "as_json", is_flag=True, help="JSON, for programs.")
@@ -74,28 +83,47 @@ def journal(context: click.Context, path: Path | None, as_json: bool) -> int:
     help="Only so many, the newest.",
 )
 @click.option("--all", "all_runs", is_flag=True, help="All, however many.")
-@_journal_option
+@click.argument("file", required=False, type=JOURNAL_TO_READ, shell_complete=FILES)
+@click.option(
+    "--journal", "path", type=JOURNAL_TO_READ, help="As FILE; the journal of watch if left out."
+)
+@station_option
 @_json_option
-def runs(*, last: int, all_runs: bool, path: Path | None, as_json: bool) -> None:
-    """List the runs that the journal holds, oldest first.
+def runs(
+    *,
+    last: int,
+    all_runs: bool,
+    file: JournalPlace | None,
+    path: JournalPlace | None,
+    station: str | None,
+    as_json: bool,
+) -> None:
+    """List the runs that the journal holds, or FILE: a journal or a central record; oldest first.
 
     A run is one counter's part of a watch. Its number stays: replay, budget, stability and
     compare read it with --run NUMBER. Times are local.
     """
-    now_s = time.time()
-    found = list_runs(path or default_path(), now_s, None if all_runs else last)
+    refuse_together(("FILE", file is not None), ("--journal", path is not None))
+    now_s, most = time.time(), None if all_runs else last
+    place = at_station(file or path, station) or default_path()
+    if isinstance(place, Path):
+        found = list_runs(place, now_s, most)
+    else:
+        with (place if station is None else one_station(place)).open() as record:
+            found = list_runs_of(record, now_s, most)
     if as_json:
         print_runs_json(found)
     elif found:
         print_runs(found, now_s)
     if not found:
-        narrate("the journal holds no runs yet.")
+        what = "journal" if isinstance(place, Path) else "central record"
+        narrate(f"the {what} holds no runs yet.")
     elif not all_runs and len(found) == last:
         narrate(f"these are the newest {last}; --all lists all.")
 
 
 @journal.command()
-@click.argument("into", metavar="FILE", type=click.Path(path_type=Path))
+@click.argument("into", metavar="FILE", type=JOURNAL_TO_WRITE)
 @click.option("--before", metavar="DATE", help="Move what ended before this date, UTC.")
 @click.option("--older-than", type=DURATION, help="Move what ended longer ago, such as 90d.")
 @_journal_option
@@ -142,7 +170,7 @@ def archive(
 
 
 @journal.command()
-@click.argument("file", type=click.Path(path_type=Path))
+@click.argument("file", type=JOURNAL_TO_WRITE)
 @_journal_option
 @_json_option
 def merge(*, file: Path, path: Path | None, as_json: bool) -> int:

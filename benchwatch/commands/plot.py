@@ -7,7 +7,11 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
+from benchwatch.central_record.register_entries import runs_of
+from benchwatch.central_record.run_place import RunPlace
+from benchwatch.commands.common.chosen_runs import RecordedSource
 from benchwatch.commands.common.completed_words import UNITS, VISITS
+from benchwatch.commands.common.journal_places import JournalPlace
 from benchwatch.commands.common.output import narrate, print_text
 from benchwatch.commands.common.progress import progress
 from benchwatch.commands.common.recorded_deviations import (
@@ -16,7 +20,6 @@ from benchwatch.commands.common.recorded_deviations import (
     recorded_deviations,
 )
 from benchwatch.commands.common.recorded_source import (
-    RecordedSource,
     source_options,
 )
 from benchwatch.commands.common.register_options import (
@@ -50,8 +53,8 @@ class VisitToPlot:
 
     visit: Visit
     unit: Unit | None
-    folder: Path
-    """The folder of its register and journals."""
+    runs: Path | RunPlace
+    """The folder of its register and journals, or the central record."""
 
     @property
     def records(self) -> "list[OffsetRecord]":
@@ -71,7 +74,7 @@ class VisitToPlot:
         """Return what the journals have of it; what they have not is narrated."""
         position = ReadPosition()
         with progress("reading the visit", position.fraction):
-            measured = read_measured_visit(self.visit, self.folder, position=position)
+            measured = read_measured_visit(self.visit, self.runs, position=position)
         for note in measured.notes:
             narrate(note)
         return measured
@@ -105,7 +108,7 @@ def plot() -> None:
 
 @plot.command()
 @number_and_register_options
-def visit(*, number: str, out: str, journal: Path | None, sim: bool) -> None:
+def visit(*, number: str, out: str, journal: JournalPlace | None, sim: bool) -> None:
     """Plot visit NUMBER: all its readings, with turns, tool, records and tolerance."""
     from benchwatch.report.charts.visit_chart import visit_chart  # noqa: PLC0415 - slow to load
 
@@ -116,7 +119,7 @@ def visit(*, number: str, out: str, journal: Path | None, sim: bool) -> None:
 
 @plot.command("warm-up")
 @number_and_register_options
-def warm_up(*, number: str, out: str, journal: Path | None, sim: bool) -> None:
+def warm_up(*, number: str, out: str, journal: JournalPlace | None, sim: bool) -> None:
     """Plot the warm-up of visit NUMBER: its readings since power-on, and when it settled."""
     from benchwatch.report.charts.warm_up_chart import warm_up_chart  # noqa: PLC0415 - likewise
 
@@ -127,7 +130,7 @@ def warm_up(*, number: str, out: str, journal: Path | None, sim: bool) -> None:
 
 @plot.command()
 @number_and_register_options
-def trim(*, number: str, out: str, journal: Path | None, sim: bool) -> None:
+def trim(*, number: str, out: str, journal: JournalPlace | None, sim: bool) -> None:
     """Plot the trim of visit NUMBER: its readings around the turns, and the tool."""
     from benchwatch.report.charts.visit_chart import trim_chart  # noqa: PLC0415 - likewise
 
@@ -138,7 +141,7 @@ def trim(*, number: str, out: str, journal: Path | None, sim: bool) -> None:
 
 @plot.command()
 @number_and_register_options
-def landing(*, number: str, out: str, journal: Path | None, sim: bool) -> None:
+def landing(*, number: str, out: str, journal: JournalPlace | None, sim: bool) -> None:
     """Plot visit NUMBER since the last turn: its readings and records within the tolerance."""
     from benchwatch.report.charts.visit_chart import landing_chart  # noqa: PLC0415 - likewise
 
@@ -156,7 +159,7 @@ def landing(*, number: str, out: str, journal: Path | None, sim: bool) -> None:
     help="Of which record; the newest if left out.",
 )
 def budget(
-    *, number: str, kind: RecordKind | None, out: str, journal: Path | None, sim: bool
+    *, number: str, kind: RecordKind | None, out: str, journal: JournalPlace | None, sim: bool
 ) -> None:
     """Plot the uncertainty budget of a record of visit NUMBER as bars."""
     from benchwatch.report.charts.budget_chart import budget_chart  # noqa: PLC0415 - likewise
@@ -186,7 +189,9 @@ def stability(*, source: RecordedSource, asked: AskedDeviations, out: str) -> No
 @click.argument("ident", metavar="UNIT", shell_complete=UNITS)
 @click.option("--forecast", is_flag=True, help="Draw also what is expected, with its band.")
 @register_and_out_options
-def history(*, ident: str, forecast: bool, out: str, journal: Path | None, sim: bool) -> None:
+def history(
+    *, ident: str, forecast: bool, out: str, journal: JournalPlace | None, sim: bool
+) -> None:
     """Plot the records of UNIT over its visits."""
     from benchwatch.report.charts.history_chart import history_chart  # noqa: PLC0415 - likewise
     from benchwatch.report.unit_standing import unit_standing  # noqa: PLC0415 - likewise
@@ -202,13 +207,13 @@ def history(*, ident: str, forecast: bool, out: str, journal: Path | None, sim: 
     _write(chart, out, ending, f"unit {printable(ident)} has no record yet")
 
 
-def _visit(number: str, journal: Path | None, *, sim: bool) -> VisitToPlot:
+def _visit(number: str, journal: JournalPlace | None, *, sim: bool) -> VisitToPlot:
     """Return the visit that was typed; that of a simulated bench also after ``sim/``."""
     path, number = chosen_visit(number, journal, sim=sim)
     with read_register(path) as register:
         found = register.typed_visit(number)
         unit = None if found.unit is None else register.unit(found.unit)
-    return VisitToPlot(visit=found, unit=unit, folder=path.parent)
+    return VisitToPlot(visit=found, unit=unit, runs=runs_of(path))
 
 
 def _ending(out: str) -> str:

@@ -14,6 +14,8 @@ from typing import Final, Protocol
 import click
 
 from benchwatch.bus.file_wire import STANDARD_INPUT, redirect_standard_input
+from benchwatch.commands.common.chosen_runs import RecordedSource
+from benchwatch.commands.common.journal_places import JOURNAL_TO_WRITE
 from benchwatch.commands.common.option_types import (
     DURATION,
     refuse_together,
@@ -24,7 +26,7 @@ from benchwatch.commands.common.output import narrate
 from benchwatch.commands.common.plain_writer import plain_writer
 from benchwatch.commands.common.progress import EventsOfFile, progress
 from benchwatch.commands.common.recorded_plan import bench_option, plan_of_recording
-from benchwatch.commands.common.recorded_source import RecordedSource, say_counters, source_options
+from benchwatch.commands.common.recorded_source import say_counters, source_options
 from benchwatch.commands.common.recording_options import (
     column_option,
     row_interval_option,
@@ -85,7 +87,7 @@ LINES_AT_ONCE: Final = 16
 @bench_option
 @click.option(
     "--journal",
-    type=click.Path(path_type=Path),
+    type=JOURNAL_TO_WRITE,
     help="Keep the readings in this file; they are written as lines then.",
 )
 @plain_option

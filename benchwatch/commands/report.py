@@ -6,12 +6,15 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
+from benchwatch.central_record.run_place import RunPlace
 from benchwatch.clock import dated_minute
 from benchwatch.commands.common.command_with_parts import CommandWithParts
 from benchwatch.commands.common.completed_words import FILES, VISITS_OR_VERIFY
+from benchwatch.commands.common.journal_places import JournalPlace
 from benchwatch.commands.common.output import print_json, print_text
 from benchwatch.commands.common.progress import progress
 from benchwatch.commands.common.register_options import (
+    chosen_register,
     chosen_visit,
     journal_beside_option,
     json_option,
@@ -28,8 +31,6 @@ from benchwatch.commands.common.report_files import (
     write_laboratory_file,
 )
 from benchwatch.errors import UsageError
-from benchwatch.journal import default_path
-from benchwatch.register import register_path
 from benchwatch.report.forms.form_list import FORMS
 from benchwatch.report.whole_file import shown_path
 
@@ -104,7 +105,7 @@ def report(
     key_file: Path | None,
     init: str | None,
     make_keys: Path | None,
-    journal: Path | None,
+    journal: JournalPlace | None,
     sim: bool,
     as_json: bool,
 ) -> None:
@@ -131,6 +132,11 @@ def report(
         raise UsageError("without --out it is a draft anyway: leave --draft out, or add --out.")
     if not issues:
         _refuse_for_draft({"--reason": reason, "--sign": key_file})
+    if issues and isinstance(journal, RunPlace):
+        raise UsageError(
+            f"the central record {journal.shown} is only read, and an issue is put into the "
+            "register: issue it at the station. As a draft, with --draft, it can be made here."
+        )
     register, number = chosen_visit(visit, journal, sim=sim)
     request = report_request(register, number, lab=lab, pages=page, forecast=forecast)
     written = (
@@ -162,7 +168,9 @@ def _refuse_for_draft(typed: Mapping[str, object]) -> None:
 )
 @journal_beside_option
 @json_option
-def verify(*, file: Path, public_key: Path | None, journal: Path | None, as_json: bool) -> int:
+def verify(
+    *, file: Path, public_key: Path | None, journal: JournalPlace | None, as_json: bool
+) -> int:
     """Say whether FILE is a report as it was issued, and what it rests on is unchanged.
 
     That is: the file itself, the entries of the register, the readings in the journals beside it.
@@ -170,8 +178,7 @@ def verify(*, file: Path, public_key: Path | None, journal: Path | None, as_json
     """
     from benchwatch.report.issue.verifying import verify_report  # noqa: PLC0415 - slow to load
 
-    beside = journal or default_path()
-    registers = [register_path(beside), register_path(beside, simulated=True)]
+    registers = [chosen_register(journal, sim=sim) for sim in (False, True)]
     with progress(f"verifying {shown_path(file)}"):
         found = verify_report(file, registers, dated_minute, public_key=public_key)
     if as_json:

@@ -4,13 +4,14 @@ from dataclasses import asdict
 
 import click
 
+from benchwatch.commands.common.chosen_runs import RecordedSource
 from benchwatch.commands.common.output import print_json, print_text
 from benchwatch.commands.common.recorded_deviations import (
     AskedDeviations,
     deviation_options,
     recorded_deviations,
 )
-from benchwatch.commands.common.recorded_source import RecordedSource, source_options
+from benchwatch.commands.common.recorded_source import source_options
 from benchwatch.commands.common.time_range import TimeRange, when
 from benchwatch.estimate.stability import DEVIATIONS, NAMES, Deviation
 from benchwatch.quantity import how_many

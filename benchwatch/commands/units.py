@@ -10,6 +10,7 @@ import click
 
 from benchwatch.commands.common.completed_words import UNITS
 from benchwatch.commands.common.fitted_table import print_fitted
+from benchwatch.commands.common.journal_places import JournalPlace
 from benchwatch.commands.common.option_types import (
     DURATION,
     FREQUENCY,
@@ -26,6 +27,8 @@ from benchwatch.commands.common.register_options import (
     refuse_options_before,
     register_options,
     simulated_hint,
+    written_register,
+    written_register_options,
 )
 from benchwatch.commands.common.visit_values import (
     interval_values,
@@ -62,7 +65,12 @@ LONGEST_TEXT_CHARS = 500
 @register_options
 @click.pass_context
 def units(
-    context: click.Context, *, due: str | None, journal: Path | None, sim: bool, as_json: bool
+    context: click.Context,
+    *,
+    due: str | None,
+    journal: JournalPlace | None,
+    sim: bool,
+    as_json: bool,
 ) -> None:
     """List the units with their newest record and when each is due.
 
@@ -99,7 +107,7 @@ def units(
 @units.command()
 @click.argument("ident", type=IDENT, shell_complete=UNITS)
 @register_options
-def show(*, ident: str, journal: Path | None, sim: bool, as_json: bool) -> None:
+def show(*, ident: str, journal: JournalPlace | None, sim: bool, as_json: bool) -> None:
     """Show all of one unit: what it is, its visits, its ageing and when it is due."""
     with read_register(chosen_register(journal, sim=sim)) as register:
         standing = unit_standing(known_unit(register, ident), register.visits_of(ident))
@@ -138,7 +146,7 @@ def show(*, ident: str, journal: Path | None, sim: bool, as_json: bool) -> None:
     help="Another dial setting at which its output is checked; give it as often. Together they "
     "take the place of those before.",
 )
-@register_options
+@written_register_options
 def set_unit(
     *,
     ident: str,
@@ -151,7 +159,7 @@ def set_unit(
 
     The register keeps what it stated before.
     """
-    path = chosen_register(journal, sim=sim)
+    path = written_register(journal, sim=sim)
     with read_register(path) as register:
         before = register.unit(ident)
         like = None if before is not None else register.like(ident)

@@ -2,13 +2,16 @@
 
 import re
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import click
 
+from benchwatch.central_record.register_entries import CentralRegister, RegisterPlace, runs_of
 from benchwatch.clock import local_minute
 from benchwatch.commands.common.completed_words import FILES, UNITS, VISITS
 from benchwatch.commands.common.fitted_table import print_fitted
+from benchwatch.commands.common.journal_places import JournalPlace
 from benchwatch.commands.common.option_types import IDENT
 from benchwatch.commands.common.output import narrate, print_json, print_text
 from benchwatch.commands.common.register_options import (
@@ -19,14 +22,16 @@ from benchwatch.commands.common.register_options import (
     refuse_options_before,
     register_options,
     simulated_hint,
+    written_register,
+    written_register_options,
 )
 from benchwatch.commands.common.register_upkeep import merge, repair
 from benchwatch.commands.common.visit_amendment import amend
 from benchwatch.commands.common.visit_lookup import local_moment, run_numbers_of
 from benchwatch.errors import UsageError
 from benchwatch.quantity import OffsetUnit, offset_unit, printable, write_fraction
-from benchwatch.register import RegisterFile, read_register
-from benchwatch.register.chain_check import check_chains, has_head
+from benchwatch.register import RegisterFile, read_register, register_source
+from benchwatch.register.chain_check import ChainState, check_chains, has_head
 from benchwatch.register.register_entry import short_name
 from benchwatch.register.visit import TYPED_TABLE
 from benchwatch.register.visit_closing import close_visit
@@ -71,7 +76,7 @@ def visits(
     open_only: bool,
     last: int | None,
     all_visits: bool,
-    journal: Path | None,
+    journal: JournalPlace | None,
     sim: bool,
     as_json: bool,
 ) -> None:
@@ -110,7 +115,7 @@ def visits(
 @visits.command()
 @click.argument("number", shell_complete=VISITS)
 @register_options
-def show(*, number: str, journal: Path | None, sim: bool, as_json: bool) -> None:
+def show(*, number: str, journal: JournalPlace | None, sim: bool, as_json: bool) -> None:
     """Show all of visit NUMBER: records with u and U, conditions, notes, runs, history."""
     from benchwatch.commands.common.visit_values import (  # noqa: PLC0415 - numpy is slow to load
         interval_values,
@@ -126,7 +131,7 @@ def show(*, number: str, journal: Path | None, sim: bool, as_json: bool) -> None
         unit = None if visit.unit is None else register.unit(visit.unit)
         standing = None if unit is None else unit_standing(unit, register.visits_of(unit.ident))
         style = page_style(register)
-    numbers = run_numbers_of(visit, path.parent)
+    numbers = run_numbers_of(visit, runs_of(path))
     if not as_json:
         print_text(plain_text(visit_document(visit, standing, style, numbers)).rstrip())
         return
@@ -139,10 +144,10 @@ def show(*, number: str, journal: Path | None, sim: bool, as_json: bool) -> None
 
 @visits.command()
 @click.argument("number", shell_complete=VISITS)
-@register_options
+@written_register_options
 def close(*, number: str, journal: Path | None, sim: bool, as_json: bool) -> None:
     """Close visit NUMBER; what it holds stays, and it is not opened again."""
-    path = chosen_register(journal, sim=sim)
+    path = written_register(journal, sim=sim)
     with read_register(path) as register:
         visit = register.typed_visit(number)
         called = short_name(visit.name, register.own_chain)
@@ -158,7 +163,7 @@ def close(*, number: str, journal: Path | None, sim: bool, as_json: bool) -> Non
 @visits.command(name="import")
 @click.argument("file", shell_complete=FILES)
 @click.option("--new", "new_units", is_flag=True, help="Make the units that are not known.")
-@register_options
+@written_register_options
 def import_table(
     *, file: str, new_units: bool, journal: Path | None, sim: bool, as_json: bool
 ) -> None:
@@ -172,7 +177,7 @@ def import_table(
         read_typed_visits,
     )
 
-    path = chosen_register(journal, sim=sim)
+    path = written_register(journal, sim=sim)
     with read_register(path) as register:
         nominals = {unit.ident: unit.nominal_hz for unit in register.units()}
     rows = read_typed_visits(file, nominals.get, time.time())
@@ -188,7 +193,9 @@ def import_table(
     "--head", "heads", multiple=True, help="A head that was printed earlier: is it still there?"
 )
 @register_options
-def verify(*, heads: tuple[str, ...], journal: Path | None, sim: bool, as_json: bool) -> int:
+def verify(
+    *, heads: tuple[str, ...], journal: JournalPlace | None, sim: bool, as_json: bool
+) -> int:
     """Check that no entry of the register was changed, and print the head of each chain.
 
     The chain shows a change, not that its end was cut off: compare its head with one that was
@@ -198,31 +205,40 @@ def verify(*, heads: tuple[str, ...], journal: Path | None, sim: bool, as_json: 
     for head in typed:
         if not HASH.fullmatch(head):
             raise UsageError(f"--head {printable(head, 70)}: a head has 64 digits from 0 to f.")
-    path = chosen_register(journal, sim=sim)
-    with RegisterFile(path).reading() as connection:
+    path, differences = chosen_register(journal, sim=sim), list[str]()
+    if isinstance(path, CentralRegister):
+        path = replace(path, say=differences.append)
+    with register_source(path).reading() as connection:
         there_is_one = connection is not None
         chains = [] if connection is None else check_chains(connection)
         there = {head: connection is not None and has_head(connection, head) for head in typed}
     if not there_is_one:
         narrate(f"there is no register at {path} yet.")
+    for sentence in differences:
+        narrate(sentence)
     for chain in chains:
-        if as_json:
-            print_json({"kind": "chain", "chain": chain.chain, "entries": chain.entries,
-                        "head": chain.head, "faults": list(chain.faults)})  # fmt: skip
-            continue
-        state = "NOT as written" if chain.faults else "as written"
-        print_text(
-            f"chain {printable(chain.chain)}: {chain.entries} entries, {state}, head {chain.head}"
-        )
-        for fault in chain.faults:
-            print_text(f"  {printable(fault, 500)}")
+        _print_chain(chain, as_json=as_json)
     for head, is_there in there.items():
         if as_json:
             print_json({"kind": "head", "head": head, "there": is_there})
         else:
             print_text(f"head {head}: {HEAD_THERE if is_there else HEAD_MISSING}")
-    sound = all(there.values()) and not any(chain.faults for chain in chains)
+    sound = all(there.values()) and not differences and not any(chain.faults for chain in chains)
     return 0 if sound else NOT_SOUND
+
+
+def _print_chain(chain: ChainState, *, as_json: bool) -> None:
+    """Print what a check found of one chain."""
+    if as_json:
+        print_json({"kind": "chain", "chain": chain.chain, "entries": chain.entries,
+                    "head": chain.head, "faults": list(chain.faults)})  # fmt: skip
+        return
+    state = "NOT as written" if chain.faults else "as written"
+    print_text(
+        f"chain {printable(chain.chain)}: {chain.entries} entries, {state}, head {chain.head}"
+    )
+    for fault in chain.faults:
+        print_text(f"  {printable(fault, 500)}")
 
 
 visits.add_command(amend)
@@ -250,7 +266,7 @@ def _row(visit: VisitSummary, own_chain: str | None, unit: OffsetUnit) -> list[s
 
 
 def _narrate_list(
-    found: list[VisitSummary], path: Path, *, any_visits: bool, cut_at: int | None
+    found: list[VisitSummary], path: RegisterPlace, *, any_visits: bool, cut_at: int | None
 ) -> None:
     """Say what a list leaves open; `cut_at` is how many it shows where nothing was asked for."""
     if any(map(_has_caution, found)):

@@ -21,6 +21,7 @@ from benchwatch.commands.common.completed_words import (
     UNITS,
 )
 from benchwatch.commands.common.discovery_options import other_dialects
+from benchwatch.commands.common.journal_places import JOURNAL_TO_WRITE
 from benchwatch.commands.common.option_types import (
     DURATION,
     FREQUENCY,
@@ -127,7 +128,7 @@ def _check_driver(_ctx: click.Context, _param: click.Parameter, name: str | None
 @click.option("--for", "for_s", type=DURATION, help="End after this long, such as 10min.")
 @click.option("--count", type=click.IntRange(min=1), help="End after N readings of each counter.")
 @click.option("--until", type=click.Choice(["settled"]), help="End when every counter has settled.")
-@click.option("--journal", type=click.Path(path_type=Path), help="Keep the readings in this file.")
+@click.option("--journal", type=JOURNAL_TO_WRITE, help="Keep the readings in this file.")
 @click.option("--no-journal", is_flag=True, help="Keep the readings nowhere.")
 @click.option(
     "--typed",

@@ -8,11 +8,13 @@ from typing import Literal
 from benchwatch.errors import JournalError
 from benchwatch.journal.journal_reader import JournalReader
 from benchwatch.journal.resume import is_still_written
+from benchwatch.journal.run_source import RunSource
 from benchwatch.journal.schema import JournalRun
 from benchwatch.journal.trim_entries import json_object
 
-RunState = Literal["ended", "watched", "cut off"]
-"""It ended in order, another program still watches, or the program was killed."""
+RunState = Literal["ended", "watched", "cut off", "silent"]
+"""It ended in order, another program still watches, or the program was killed. In a central record
+a run without an end and without new readings is silent: cut off, or its station sends nothing."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,6 +36,8 @@ class ListedRun:
     """Why it ended; empty if it did not end in order."""
     simulated: str | None
     """Name of the simulated bench; None: real counters."""
+    station: str = ""
+    """The station that has it, in a central record; empty: it is in a journal."""
 
 
 def list_runs(path: Path, utc_s: float, last: int | None = None) -> list[ListedRun]:
@@ -50,7 +54,16 @@ def list_runs(path: Path, utc_s: float, last: int | None = None) -> list[ListedR
     if not path.exists():
         raise JournalError(f"there is no journal at {path} yet: benchwatch watch begins one.")
     with JournalReader(path) as journal:
-        return [_listed(journal, run, utc_s) for run in journal.runs(last)]
+        return list_runs_of(journal, utc_s, last)
+
+
+def list_runs_of(source: RunSource, utc_s: float, last: int | None = None) -> list[ListedRun]:
+    """Return the runs of a journal or a central record; arguments are as for `list_runs`.
+
+    Raises:
+        JournalError: it can't be read.
+    """
+    return [_listed(source, run, utc_s) for run in source.runs(last)]
 
 
 def simulated_bench_of(run: JournalRun) -> str | None:
@@ -59,13 +72,15 @@ def simulated_bench_of(run: JournalRun) -> str | None:
     return name if isinstance(name, str) else None
 
 
-def _listed(journal: JournalReader, run: JournalRun, utc_s: float) -> ListedRun:
+def _listed(journal: RunSource, run: JournalRun, utc_s: float) -> ListedRun:
     newest = run.ended_utc_s or journal.last_reading_utc_s(run) or run.started_utc_s
     state: RunState = "ended"
     if run.ended_utc_s is None:
         settings = json_object(run.settings)
+        if run.station:
+            settings.pop("process", None)  # it ran on another machine
         is_watched = is_still_written(run, settings, abs(utc_s - newest))
-        state = "watched" if is_watched else "cut off"
+        state = "watched" if is_watched else "silent" if run.station else "cut off"
     return ListedRun(
         number=run.number,
         counter=run.counter,
@@ -77,4 +92,5 @@ def _listed(journal: JournalReader, run: JournalRun, utc_s: float) -> ListedRun:
         state=state,
         end_reason=run.end_reason,
         simulated=simulated_bench_of(run),
+        station=run.station,
     )

@@ -21,11 +21,14 @@ import hashlib
 import math
 import struct
 from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Final
 
+from benchwatch.central_record.run_place import RunPlace
 from benchwatch.errors import JournalError
-from benchwatch.journal.journal_reader import JournalReader, ReadingRow
+from benchwatch.journal.journal_reader import ReadingRow
+from benchwatch.measured_visit.open_sources import OpenSources
 from benchwatch.measured_visit.run_places import place_runs
 from benchwatch.register.issued_report import Fingerprint
 from benchwatch.register.visit import Visit
@@ -82,7 +85,7 @@ def joined_fingerprint(digests: Iterable[tuple[int, RunDigest]]) -> Fingerprint 
 
 
 def fingerprint_of(
-    visit: Visit, folder: Path, up_to: Mapping[int, int] | None = None
+    visit: Visit, where: Path | RunPlace, up_to: Mapping[int, int] | None = None
 ) -> Fingerprint | None:
     """Compute the fingerprint of the readings of a visit.
 
@@ -91,7 +94,7 @@ def fingerprint_of(
 
     Args:
         visit: the visit.
-        folder: the folder of the register and the journals.
+        where: the folder of the register and the journals, or the central record with both.
         up_to: number of the last reading of each run that counts, by key, such as `last_numbers` of
             an earlier fingerprint; other runs do not count. None: all readings of all runs.
 
@@ -99,21 +102,20 @@ def fingerprint_of(
         The fingerprint; None without a reading.
     """
     digests: list[tuple[int, RunDigest]] = []
-    for placed in place_runs(visit, folder).runs:
-        key = placed.stated.key
-        if placed.run is None or placed.path is None or (up_to is not None and key not in up_to):
-            continue
-        digest = RunDigest()
-        last = None if up_to is None else up_to[key]
-        try:
-            with JournalReader(placed.path) as journal:
-                for portion in journal.portions(placed.run):
+    with OpenSources() as sources:
+        for placed in place_runs(visit, where).runs:
+            key = placed.stated.key
+            is_counted = up_to is None or key in up_to
+            if placed.run is None or placed.place is None or not is_counted:
+                continue
+            digest = RunDigest()
+            last = None if up_to is None else up_to[key]
+            with suppress(JournalError):  # cut, as said above
+                for portion in sources.of(placed.place).portions(placed.run):
                     rows = portion.readings
                     if last is not None and rows and rows[-1][0] > last:
                         digest.add([row for row in rows if row[0] <= last])
                         break
                     digest.add(rows)
-        except JournalError:
-            pass  # cut, as said above
-        digests.append((key, digest))
+            digests.append((key, digest))
     return joined_fingerprint(digests)

@@ -12,7 +12,8 @@ from benchwatch.errors import ReplyError
 from benchwatch.estimate.array_types import BoolArray, FloatArray, IntArray
 from benchwatch.estimate.comparison.counter_comparison import corrected
 from benchwatch.estimate.spikes import spikes
-from benchwatch.journal.journal_reader import JournalReader, Portion, ReadingRow, flags_of
+from benchwatch.journal.journal_reader import Portion, ReadingRow, flags_of
+from benchwatch.journal.run_source import RunSource
 from benchwatch.journal.schema import JournalRun
 from benchwatch.journal.trim_entries import LARGEST_OFFSET, ProofNote
 from benchwatch.measured_visit.fingerprint import RunDigest
@@ -91,7 +92,7 @@ class RunReadings:
         self.totals = RunTotals()
         self.digest = RunDigest()
 
-    def portions(self, journal: JournalReader) -> Iterator[OffsetPortion]:
+    def portions(self, journal: RunSource) -> Iterator[OffsetPortion]:
         """Yield the readings in the order of writing.
 
         Raises:

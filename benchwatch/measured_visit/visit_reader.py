@@ -12,8 +12,8 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Final
 
+from benchwatch.central_record.run_place import RunPlace
 from benchwatch.errors import JournalError
-from benchwatch.journal.journal_reader import JournalReader
 from benchwatch.journal.schema import JournalRun
 from benchwatch.measured_visit.fingerprint import RunDigest, joined_fingerprint
 from benchwatch.measured_visit.measured_visit import (
@@ -23,6 +23,7 @@ from benchwatch.measured_visit.measured_visit import (
     tool_spans,
 )
 from benchwatch.measured_visit.offset_thinner import OffsetThinner
+from benchwatch.measured_visit.open_sources import OpenSources
 from benchwatch.measured_visit.record_corrections import record_corrections
 from benchwatch.measured_visit.run_marks import RunMarks, read_marks
 from benchwatch.measured_visit.run_places import PlacedRun, place_runs
@@ -39,32 +40,46 @@ MOST_GAPS: Final = 100
 
 
 def read_measured_visit(
-    visit: Visit, folder: Path, *, points: int = 1200, position: ReadPosition | None = None
+    visit: Visit,
+    where: Path | RunPlace,
+    *,
+    points: int = 1200,
+    position: ReadPosition | None = None,
 ) -> MeasuredVisit:
-    """Read the readings and marks of a visit from the journals in a folder.
+    """Read the readings and marks of a visit from the journals in a folder, or a central record.
 
     Args:
         visit: the visit.
-        folder: the folder of the register and the journals.
+        where: the folder of the register and the journals, or the central record with both.
         points: about how many points the offsets are thinned to.
         position: is kept at the number of readings that are read.
     """
-    position = position or ReadPosition()
-    places = place_runs(visit, folder)
+    with OpenSources() as sources:
+        return _read_visit(visit, where, points, position or ReadPosition(), sources)
+
+
+def _read_visit(
+    visit: Visit,
+    where: Path | RunPlace,
+    points: int,
+    position: ReadPosition,
+    sources: OpenSources,
+) -> MeasuredVisit:
+    places = place_runs(visit, where)
     notes = list(places.notes)
-    runs = _in_order(places.runs, notes)
+    runs = _in_order(places.runs, notes, sources)
     nominal = visit.nominal_hz or next(
         (one.run.nominal_hz for one in runs if one.run.nominal_hz), None
     )
     if runs and nominal is None:
         notes.append("the nominal is not known: the readings are not shown as offsets.")
-    position.done, position.total = 0, sum(map(_count_readings, runs))
+    position.done, position.total = 0, sum(_count_readings(one, sources) for one in runs)
     collected = _Collected(runs, points)
     corrections = record_corrections(visit.records)
     for one in runs:
         readings = RunReadings(one.run, nominal or Decimal(1), corrections, one.marks.proofs)
         one.totals, one.digest = readings.totals, readings.digest
-        notes += _read(one, readings, collected, position)
+        notes += _read(one, readings, collected, position, sources)
         if nominal is not None:
             notes += _left_out_words(one, nominal)
     found = {one.run.key: one for one in runs}
@@ -95,11 +110,11 @@ def read_measured_visit(
 
 @dataclass(slots=True)
 class _FoundRun:
-    """A run that a journal has, with its marks and what was counted of it."""
+    """A run that was found, with its marks and what was counted of it."""
 
     placed: PlacedRun
     run: JournalRun
-    path: Path
+    place: RunPlace
     begin_utc_s: float
     """When its first reading began, on the time line of the visit."""
     marks: RunMarks = field(default_factory=RunMarks)
@@ -109,11 +124,18 @@ class _FoundRun:
     @property
     def name(self) -> str:
         """What to call it in a sentence."""
-        return f"run {self.run.number} of {printable(self.path.name, 60)}"
+        return f"run {self.run.number} of {printable(self.place_name, 60)}"
+
+    @property
+    def place_name(self) -> str:
+        """The name of the journal, or of the station in a central record."""
+        return self.run.station or self.place.name
 
 
-def _in_order(places: Sequence[PlacedRun], notes: list[str]) -> list[_FoundRun]:
-    """Return the runs that a journal has, each with its marks and after the one before it.
+def _in_order(
+    places: Sequence[PlacedRun], notes: list[str], sources: OpenSources
+) -> list[_FoundRun]:
+    """Return the runs that were found, each with its marks and after the one before it.
 
     The register has them in their order. A run that begins before the one before it has ended, by
     its dates, is dated later as a whole. What is odd is said in `notes`.
@@ -121,19 +143,18 @@ def _in_order(places: Sequence[PlacedRun], notes: list[str]) -> list[_FoundRun]:
     runs: list[_FoundRun] = []
     end_s = -math.inf
     for placed in places:
-        if placed.run is None or placed.path is None:
+        if placed.run is None or placed.place is None:
             continue
         shift_s = max(end_s - placed.begin_utc_s, 0.0)
         run = replace(placed.run, started_utc_s=placed.run.started_utc_s + shift_s)
-        found = _FoundRun(placed, run, placed.path, placed.begin_utc_s + shift_s)
+        found = _FoundRun(placed, run, placed.place, placed.begin_utc_s + shift_s)
         if shift_s:
             notes.append(
                 f"by its dates {found.name} begins before the run before it has ended (a clock was "
                 "set back, or both were watched at once): it is put after it."
             )
         try:
-            with JournalReader(placed.path) as journal:
-                found.marks = read_marks(journal, run)
+            found.marks = read_marks(sources.of(placed.place), run)
         except JournalError as error:
             notes.append(f"turns and settle marks of {found.name} can't be read: {error}")
         end_s = placed.end_utc_s + shift_s
@@ -221,28 +242,30 @@ def _power_on(runs: Sequence[_FoundRun], touched_s: float) -> float | None:
     return max((at for at in starts if at <= touched_s), default=None)
 
 
-def _count_readings(one: _FoundRun) -> int:
+def _count_readings(one: _FoundRun, sources: OpenSources) -> int:
     """Count the readings of a run; 0 where the journal can't be read, which is said later."""
     try:
-        with JournalReader(one.path) as journal:
-            return journal.count_readings(one.run)
+        return sources.of(one.place).count_readings(one.run)
     except JournalError:
         return 0
 
 
 def _read(
-    one: _FoundRun, readings: RunReadings, collected: _Collected, position: ReadPosition
+    one: _FoundRun,
+    readings: RunReadings,
+    collected: _Collected,
+    position: ReadPosition,
+    sources: OpenSources,
 ) -> list[str]:
     """Read a run; return sentences on what is wrong with it."""
     is_begun, typed = False, one.run.resource == TYPED
     try:
-        with JournalReader(one.path) as journal:
-            for portion in readings.portions(journal):
-                if not is_begun and portion.utc_s.size:
-                    is_begun = True
-                    collected.begin_run(float(portion.utc_s[0]), one.run)
-                collected.add(portion, typed=typed)
-                position.done += portion.utc_s.size
+        for portion in readings.portions(sources.of(one.place)):
+            if not is_begun and portion.utc_s.size:
+                is_begun = True
+                collected.begin_run(float(portion.utc_s[0]), one.run)
+            collected.add(portion, typed=typed)
+            position.done += portion.utc_s.size
     except JournalError as error:
         return [f"{one.name} can't be read to its end: {error}"]
     return []
@@ -274,7 +297,7 @@ def _measured_run(placed: PlacedRun, found: _FoundRun | None) -> MeasuredRun:
     return MeasuredRun(
         key=run.key,
         number=run.number,
-        journal=found.path.name,
+        journal=found.place_name,
         counter=printable(run.counter),
         identity=printable(run.identity, 200),
         began_utc_s=placed.begin_utc_s,

@@ -12,7 +12,7 @@ from benchwatch.errors import FileError, UsageError
 from benchwatch.estimate.array_types import FloatArray
 from benchwatch.quantity import printable
 from benchwatch.reading import DEFAULT_COUNTER
-from benchwatch.recording.journal_rows import SelectedRows, is_journal
+from benchwatch.recording.journal_rows import SelectedRows, has_runs, is_journal
 from benchwatch.recording.json_lines_reader import read_json_rows
 from benchwatch.recording.read_position import ReadPosition
 from benchwatch.recording.reading_builder import ReadingBuilder, StatedFacts
@@ -57,7 +57,8 @@ def read_recordings(
     """Read the file at `path` (``-``: standard input), one recording a counter.
 
     Args:
-        path: path of a table (CSV), of JSON lines, or of a journal.
+        path: path of a table (CSV), of JSON lines, or of a journal; or the address of a central
+            record.
         nominal: hertz; None: the file's own nominal, or the round number near the readings.
         column: column of the numbers, where the file has no header or several such columns.
         interval_s: seconds from row to row, where the file has no times.
@@ -147,7 +148,7 @@ def open_row_streams(
     """Open a recorded file; return streams of rows, each of which can be read at its own pace.
 
     Args:
-        path: path of the file; ``-``: standard input.
+        path: path of the file; ``-``: standard input; or address of a central record.
         asked: what the caller states on the columns of a table.
         selection: runs of a journal; None: its newest watch with readings.
         position: is kept at how far the file is read.
@@ -155,11 +156,12 @@ def open_row_streams(
     Raises:
         FileError: the file has no known form, or is empty.
     """
-    if is_journal(path):
+    if has_runs(path):
         counters = SelectedRows(path, selection, position).counters()
         if not counters:
             raise FileError(f"{shown_name(path)} holds no readings: it is empty.")
-        note = asked.unused_note(shown_name(path), "a journal")
+        what = "a journal" if is_journal(path) else "a central record"
+        note = asked.unused_note(shown_name(path), what)
         return [_with_notes(counters[0], note), *counters[1:]]
     if is_parquet(path):
         return [read_parquet_rows(path, asked, position)]

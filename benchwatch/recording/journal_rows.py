@@ -1,4 +1,4 @@
-"""Reads selected runs of a journal into the same rows as any other recording."""
+"""Reads selected runs of a journal or a central record into the rows of any recording."""
 
 import stat
 from collections.abc import Iterator, Sequence
@@ -9,9 +9,12 @@ from typing import Final
 
 import numpy as np
 
+from benchwatch.central_record.record_address import is_record_address
+from benchwatch.central_record.run_place import RunPlace
 from benchwatch.errors import BenchwatchError, FileError, JournalError
 from benchwatch.journal.journal_file import is_database
-from benchwatch.journal.journal_reader import JournalReader, Portion, ReadingRow, flags_of
+from benchwatch.journal.journal_reader import Portion, ReadingRow, flags_of
+from benchwatch.journal.run_source import RunSource
 from benchwatch.journal.trim_entries import (
     CHECK_KIND,
     KEPT_BY_ITSELF,
@@ -45,7 +48,12 @@ from benchwatch.recording.rows import (
     check_size,
     check_time,
 )
-from benchwatch.recording.run_selection import SelectedCounter, Selection, select
+from benchwatch.recording.run_selection import (
+    SelectedCounter,
+    SelectedRun,
+    Selection,
+    select,
+)
 from benchwatch.recording.text_lines import STANDARD_INPUT, shown_name
 
 LATEST_DATE_S: Final = 2.5e11
@@ -64,26 +72,33 @@ def is_journal(path: str) -> bool:
         return False
 
 
+def has_runs(path: str) -> bool:
+    """Return whether `path` is that of a journal, or the address of a central record."""
+    return is_record_address(path) or is_journal(path)
+
+
 class SelectedRows:
-    """The rows of selected runs of a journal, by counter.
+    """The rows of selected runs of a journal or of a central record, by counter.
 
     Args:
-        path: path of the journal.
+        path: path of the journal, or address of the record.
         selection: the runs; None: the newest watch of real counters with readings, else of
             simulated ones.
         position: is kept at the number of readings that are read.
 
     Raises:
-        FileError: here and in its methods: the database is no journal, or can't be read.
+        FileError: here and in its methods: the database is no journal and no central record, or
+            can't be read.
     """
 
     def __init__(
         self, path: str, selection: Selection | None, position: ReadPosition | None = None
     ) -> None:
         self._path = path
+        self._place = RunPlace(path, None if selection is None else selection.station)
         self._position = position or ReadPosition()
         try:
-            with JournalReader(Path(path)) as journal:
+            with self._place.open() as journal:
                 self._counters = select(journal, selection, shown_name(path))
                 runs = [one.run for counter in self._counters for one in counter.runs]
                 self._position.total = sum(map(journal.count_readings, runs))
@@ -106,8 +121,9 @@ class SelectedRows:
         )
         facts.notes += [f"{source}: {sentence}" for sentence in counter.notes]
         try:
-            with JournalReader(Path(self._path)) as journal:
+            with self._place.open() as journal:
                 for one in counter.runs:
+                    facts.notes += self._left_out_notes(journal, one)
                     facts.external |= one.run.time_base == "external"
                     gap = one.gap
                     left_out = earlier_verdicts(journal.notes(one.run, CHECK_KIND))
@@ -123,8 +139,15 @@ class SelectedRows:
         except JournalError as error:
             raise _as_file_error(self._path, error) from error
 
+    def _left_out_notes(self, journal: RunSource, one: SelectedRun) -> list[str]:
+        """Return what is to be said of readings that are kept elsewhere."""
+        words = journal.left_out_words(one.run)
+        return [f"run {one.run.number} of {shown_name(self._path)}: {words}"] if words else []
+
 
 def _as_file_error(path: str, error: JournalError) -> FileError:
+    if is_record_address(path):
+        return FileError(str(error))
     why = str(error).split(". ", 1)[0].rstrip(".")
     return FileError(
         f"{shown_name(path)} is a database, and no journal that can be read: {why}. Give a "

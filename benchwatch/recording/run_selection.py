@@ -28,6 +28,8 @@ class Selection:
 
     runs: tuple[int, ...]
     """Keys, oldest first."""
+    station: str | None = None
+    """The station that has them, in a central record."""
 
 
 def there_with_readings(journal: RunSource, keys: Iterable[int]) -> tuple[int, ...]:

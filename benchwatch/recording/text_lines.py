@@ -15,6 +15,7 @@ from itertools import chain
 from pathlib import Path
 from typing import Final, cast
 
+from benchwatch.central_record.record_address import is_record_address, shown_record
 from benchwatch.errors import FileError
 from benchwatch.quantity import printable
 from benchwatch.recording.gzip_bytes import GZIP_START, unpacked
@@ -76,7 +77,12 @@ class TextBlock:
 
 
 def shown_name(path: str) -> str:
-    """Return the name of a file for messages, escaped and shortened."""
+    """Return the name of a file or a central record for messages, escaped and shortened.
+
+    A password in the address of a record is left out.
+    """
+    if is_record_address(path):
+        return shown_record(path)
     return "standard input" if path == STANDARD_INPUT else printable(path, 200)
 
 

@@ -10,16 +10,23 @@ register_repair bring registers together and mend a damaged one.
 """
 
 from benchwatch.register.register_file import RegisterFile, register_path
-from benchwatch.register.register_reader import RegisterReader, read_register
+from benchwatch.register.register_reader import (
+    RegisterReader,
+    RegisterSource,
+    read_register,
+    register_source,
+)
 from benchwatch.register.registered_unit import Unit, read_ident
 from benchwatch.register.visit import Visit
 
 __all__ = [
     "RegisterFile",
     "RegisterReader",
+    "RegisterSource",
     "Unit",
     "Visit",
     "read_ident",
     "read_register",
     "register_path",
+    "register_source",
 ]

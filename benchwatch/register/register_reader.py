@@ -4,10 +4,10 @@ import json
 import math
 import sqlite3
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from decimal import Decimal
 from pathlib import Path
-from typing import Final
+from typing import Final, Protocol
 
 from benchwatch.clock import iso_time
 from benchwatch.errors import UsageError
@@ -32,11 +32,11 @@ class RegisterReader:
 
     Args:
         connection: as `RegisterFile.reading` yields it; None: there is no register yet.
-        path: path of the file, for messages.
+        where: path of the file, or what its text names it, for messages.
     """
 
-    def __init__(self, connection: sqlite3.Connection | None, path: Path) -> None:
-        self._connection, self._path = connection, path
+    def __init__(self, connection: sqlite3.Connection | None, where: object) -> None:
+        self._connection, self._where = connection, where
         self.own_chain = None if connection is None else own_chain(connection)
         """The chain in which this machine writes; None: it has not written yet."""
 
@@ -93,7 +93,7 @@ class RegisterReader:
         visit = self.visit(name)
         if visit is None:
             raise UsageError(
-                f"there is no visit {printable(text, 40)} in {self._path}. "
+                f"there is no visit {printable(text, 40)} in {self._where}. "
                 "benchwatch visits lists them."
             )
         return visit
@@ -218,18 +218,36 @@ class RegisterReader:
             wanted = (chain or self.own_chain, int(number))
             for entry in self.entries("chain = ? AND number = ?", wanted):
                 return entry
-        raise UsageError(f"there is no entry {printable(text, 40)} in {self._path}.")
+        raise UsageError(f"there is no entry {printable(text, 40)} in {self._where}.")
+
+
+class RegisterSource(Protocol):
+    """What is read as a register: its file, or something that gives one; its text names it."""
+
+    @property
+    def is_simulated(self) -> bool:
+        """Whether it is of simulated benches."""
+        ...
+
+    def reading(self) -> AbstractContextManager[sqlite3.Connection | None]:
+        """Yield a connection that reads one state of it; None: there is nothing yet."""
+        ...
+
+
+def register_source(place: Path | RegisterSource) -> RegisterSource:
+    """Return the register at a path; any other source of one as it is."""
+    return RegisterFile(place) if isinstance(place, Path) else place
 
 
 @contextmanager
-def read_register(path: Path) -> Iterator[RegisterReader]:
-    """Yield a reader of the register at `path`.
+def read_register(place: Path | RegisterSource) -> Iterator[RegisterReader]:
+    """Yield a reader of the register at a path, or of another source.
 
     Raises:
-        RegisterError: the file can't be read as a register.
+        RegisterError: it can't be read as a register.
     """
-    with RegisterFile(path).reading() as connection:
-        yield RegisterReader(connection, path)
+    with register_source(place).reading() as connection:
+        yield RegisterReader(connection, place)
 
 
 def _in_document(document: object, name: str) -> object:

@@ -26,6 +26,10 @@ MOST_RUNS: Final = 200
 """Newest runs whose numbers are offered."""
 MOST_VISITS: Final = 100
 """Newest visits whose numbers are offered."""
+MOST_STATIONS: Final = 200
+"""Stations of a central record that are offered."""
+RECORD_WAIT_S: Final = 2
+"""Longest wait for the server of a central record."""
 LONGEST_WAIT_S: Final = 0.1
 """Longest wait for a journal that another program keeps locked."""
 
@@ -89,7 +93,7 @@ def _typed_journal(ctx: click.Context) -> Path | None:
     # Behind an option without its value click leaves the arguments in `args`.
     files = [*(ctx.params.get("files") or ()), *ctx.args]
     typed = typed or next(iter(files), None)
-    return None if typed is None else Path(typed)
+    return Path(typed) if isinstance(typed, str | Path) else None
 
 
 def _driver_names(_ctx: click.Context) -> Words:
@@ -165,6 +169,22 @@ def _register(ctx: click.Context) -> "Iterator[RegisterReader]":
         yield register
 
 
+def _stations(ctx: click.Context) -> Words:
+    """Yield the stations of the central record whose address is typed already."""
+    from benchwatch.central_record.record_address import is_record_address  # noqa: PLC0415 - only when asked
+    from benchwatch.central_record.run_place import RunPlace  # noqa: PLC0415 - likewise
+
+    typed = ctx.params.get("read_journal") or ctx.params.get("journal")
+    files = (ctx.params.get("file"), *(ctx.params.get("files") or ()), *ctx.args)
+    places = [RunPlace(one) for one in files if isinstance(one, str) and is_record_address(one)]
+    for place in (typed, *places):
+        if isinstance(place, RunPlace):
+            with place.open_central(wait_s=RECORD_WAIT_S) as record:
+                for name in record.stations(MOST_STATIONS):
+                    yield name, ""
+            return
+
+
 def _nothing(_ctx: click.Context) -> Words:
     return ()
 
@@ -174,6 +194,7 @@ DRIVERS_OR_FILES: Final = CompletedWords("drivers_or_files", _driver_names, or_f
 SIMULATED_BENCHES: Final = CompletedWords("simulated_benches", _simulated_benches, or_files=True)
 COUNTERS_OF_BENCH: Final = CompletedWords("counters_of_bench", _counters_of_bench, or_files=True)
 COUNTERS_OF_PROOF: Final = CompletedWords("counters_of_proof", _counters_of_proof, listed=True)
+STATIONS: Final = CompletedWords("stations", _stations)
 FILES: Final = CompletedWords("files", _nothing, or_files=True)
 
 UNITS: Final = CompletedWords("units", _unit_idents)
@@ -188,6 +209,7 @@ COMPLETED_WORDS: Final = {
         SIMULATED_BENCHES,
         COUNTERS_OF_BENCH,
         COUNTERS_OF_PROOF,
+        STATIONS,
         FILES,
         UNITS,
         VISITS,

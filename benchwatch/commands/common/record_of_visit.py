@@ -6,16 +6,20 @@ from typing import Any, Final
 
 import click
 
+from benchwatch.central_record.record_address import is_record_address
 from benchwatch.clock import iso_time
+from benchwatch.commands.common.chosen_runs import record_typed, visit_on_register
 from benchwatch.commands.common.option_types import read_coverage, refuse_together
 from benchwatch.commands.common.output import narrate, print_json, print_text
-from benchwatch.commands.common.recorded_source import typed_visit, visit_on_register
+from benchwatch.commands.common.recorded_source import typed_visit
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord, line_dict
 from benchwatch.quantity import listed, printable
 from benchwatch.register.visit import VisitRecord
 from benchwatch.report.record_document import record_text
 
-FITTING: Final = frozenset({"visit", "sim", "read_journal", "kind", "coverage", "as_json"})
+FITTING: Final = frozenset(
+    {"visit", "sim", "station", "read_journal", "kind", "coverage", "as_json"}
+)
 """Options beside which a record is printed; any other asks for another computation."""
 
 
@@ -32,7 +36,9 @@ def record_first(command: Callable[..., Any]) -> Callable[..., Any]:
         if visit is not None:
             refuse_together(("--run", typed["run"] is not None), ("--visit", True))
             others = _other_options(context)
-            on_register = visit_on_register(visit, typed["read_journal"])
+            files = () if typed["file"] is None else (typed["file"],)
+            beside = record_typed(files, typed["read_journal"], typed["station"])
+            on_register = visit_on_register(visit, beside)
             found = on_register.newest_record(typed["kind"])
             shown = printable(visit, 40)
             if found is None:
@@ -75,7 +81,9 @@ def _other_options(context: click.Context) -> list[str]:
     return [
         "FILE" if isinstance(parameter, click.Argument) else parameter.opts[0]
         for parameter in context.command.params
-        if parameter.name not in FITTING and _is_typed(context, parameter)
+        if parameter.name not in FITTING
+        and _is_typed(context, parameter)
+        and not is_record_address(str(context.params.get(str(parameter.name))))
     ]
 
 

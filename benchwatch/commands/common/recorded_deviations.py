@@ -7,10 +7,10 @@ from typing import Any, Final
 
 import click
 
+from benchwatch.commands.common.chosen_runs import RecordedSource
 from benchwatch.commands.common.option_types import DURATION, read_coverage
 from benchwatch.commands.common.output import narrate
 from benchwatch.commands.common.progress import progress
-from benchwatch.commands.common.recorded_source import RecordedSource
 from benchwatch.commands.common.recording_options import RecordingOptions, file_options
 from benchwatch.commands.common.time_range import (
     TimeRange,

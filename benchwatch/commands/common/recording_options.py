@@ -9,11 +9,11 @@ from typing import Any, Final
 
 import click
 
+from benchwatch.commands.common.chosen_runs import RecordedSource
 from benchwatch.commands.common.option_types import DURATION, PERIOD
 from benchwatch.commands.common.output import narrate
 from benchwatch.commands.common.progress import progress
 from benchwatch.commands.common.recorded_source import (
-    RecordedSource,
     refuse_two_counters,
     say_counters,
 )

@@ -2,12 +2,24 @@
 
 import time
 from collections.abc import Callable
+from functools import wraps
 from pathlib import Path
 from typing import Any, Final
 
 import click
 
+from benchwatch.central_record.register_entries import CentralRegister, RegisterPlace
+from benchwatch.central_record.run_place import RunPlace
 from benchwatch.clock import local_minute
+from benchwatch.commands.common.journal_places import (
+    JOURNAL_TO_READ,
+    JOURNAL_TO_WRITE,
+    JournalPlace,
+    at_station,
+    one_station,
+    station_option,
+)
+from benchwatch.commands.common.output import narrate
 from benchwatch.errors import UsageError
 from benchwatch.journal import default_path
 from benchwatch.register import RegisterReader, Unit, register_path
@@ -16,9 +28,15 @@ from benchwatch.report.visit_style import VisitStyle
 SIMULATED_PREFIX: Final = "sim/"
 """In front of the number of a visit of a simulated bench."""
 
-journal_beside_option: Final = click.option(
+_journal_beside_option: Final = click.option(
     "--journal",
-    type=click.Path(path_type=Path),
+    type=JOURNAL_TO_READ,
+    help="The journal beside which the register is, or the address of a central record; the "
+    "journal that watch uses if left out.",
+)
+_written_beside_option: Final = click.option(
+    "--journal",
+    type=JOURNAL_TO_WRITE,
     help="The journal beside which the register is; the one that watch uses if left out.",
 )
 sim_register_option: Final = click.option(
@@ -27,18 +45,55 @@ sim_register_option: Final = click.option(
 json_option: Final = click.option("--json", "as_json", is_flag=True, help="JSON, for programs.")
 
 
+def journal_beside_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add ``--journal`` and ``--station``; the command gets the place as `journal`."""
+
+    @_journal_beside_option
+    @station_option
+    @wraps(command)
+    def with_journal(
+        *args: Any, journal: JournalPlace | None, station: str | None, **rest: Any
+    ) -> Any:
+        return command(*args, journal=at_station(journal, station), **rest)
+
+    return with_journal
+
+
 def register_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Add ``--journal``, ``--sim`` and ``--json``; the command gets journal, sim and as_json."""
+    """Add the options that choose a register to read, and ``--json``.
+
+    The command gets journal, sim and as_json.
+    """
     return journal_beside_option(sim_register_option(json_option(command)))
 
 
-def chosen_register(journal: Path | None, *, sim: bool) -> Path:
+def written_register_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add the options that choose a register to write, and ``--json``, as `register_options`."""
+    return _written_beside_option(sim_register_option(json_option(command)))
+
+
+def chosen_register(journal: JournalPlace | None, *, sim: bool) -> RegisterPlace:
+    """Return the register that the options choose.
+
+    Raises:
+        UsageError: the central record has no such station.
+        JournalError: it can't be read.
+    """
+    if not isinstance(journal, RunPlace):
+        return written_register(journal, sim=sim)
+    place = journal if journal.station is None else one_station(journal)
+    return CentralRegister(place, is_simulated=sim, say=narrate)
+
+
+def written_register(journal: Path | None, *, sim: bool) -> Path:
     """Return the path of the register that the options choose."""
     return register_path(journal or default_path(), simulated=sim)
 
 
-def simulated_hint(path: Path) -> str:
-    """Return a sentence on simulated benches, for a register at `path` that holds nothing yet."""
+def simulated_hint(path: RegisterPlace) -> str:
+    """Return a sentence on simulated benches, for a register that holds nothing yet."""
+    if not isinstance(path, Path):
+        return "" if path.is_simulated else " Those of simulated benches are listed with --sim."
     simulated = register_path(path, simulated=True)
     if path == simulated:
         return ""
@@ -47,12 +102,14 @@ def simulated_hint(path: Path) -> str:
     return " Without a counter: watch --sim --unit IDENT tries it on a simulated bench."
 
 
-def chosen_visit(visit: str, journal: Path | None, *, sim: bool) -> tuple[Path, str]:
-    """Return the path of the register that has a visit, and the visit's number as typed.
+def chosen_visit(
+    visit: str, journal: JournalPlace | None, *, sim: bool
+) -> tuple[RegisterPlace, str]:
+    """Return the register that has a visit, and the visit's number as typed.
 
     Args:
         visit: as typed; that of a simulated bench may be written ``sim/3``.
-        journal: the typed journal; None: the default one.
+        journal: the typed journal or central record; None: the default journal.
         sim: whether it is a visit of a simulated bench anyway.
     """
     sim = sim or visit.startswith(SIMULATED_PREFIX)

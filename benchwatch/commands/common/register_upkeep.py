@@ -7,8 +7,9 @@ from typing import Final
 import click
 
 from benchwatch.commands.common.completed_words import FILES
+from benchwatch.commands.common.journal_places import JOURNAL_TO_WRITE
 from benchwatch.commands.common.output import narrate, print_json, print_text
-from benchwatch.commands.common.register_options import chosen_register, register_options
+from benchwatch.commands.common.register_options import written_register, written_register_options
 from benchwatch.quantity import how_many
 from benchwatch.register import RegisterFile
 from benchwatch.register.register_merge import merge_register
@@ -19,15 +20,15 @@ INCOMPLETE: Final = 1
 
 
 @click.command()
-@click.argument("file", type=click.Path(path_type=Path), shell_complete=FILES)
-@register_options
+@click.argument("file", type=JOURNAL_TO_WRITE, shell_complete=FILES)
+@written_register_options
 def merge(*, file: Path, journal: Path | None, sim: bool, as_json: bool) -> None:
     """Take over the visits of another register, or what a watch could not add to this one.
 
     FILE stays as it is, and what the register has already is not added again. A file in which an
     entry was changed is refused, and so is a copy of this register that was written apart from it.
     """
-    register = RegisterFile(chosen_register(journal, sim=sim))
+    register = RegisterFile(written_register(journal, sim=sim))
     done = merge_register(register, file)
     if as_json:
         print_json({"kind": "merged", "register": str(register.path), "from": str(file),
@@ -40,14 +41,14 @@ def merge(*, file: Path, journal: Path | None, sim: bool, as_json: bool) -> None
 
 
 @click.command()
-@register_options
+@written_register_options
 def repair(*, journal: Path | None, sim: bool, as_json: bool) -> int:
     """Set a damaged register aside under a dated name, and carry over what can be read of it.
 
     Nothing is done to a register that is sound. Watches may go on meanwhile. The exit code is 1
     where entries are missing afterwards: visits merge takes them over from a copy of the register.
     """
-    path = chosen_register(journal, sim=sim)
+    path = written_register(journal, sim=sim)
     done = repair_register(path, time.time())
     if as_json:
         print_json({"kind": "repaired", "register": str(path), "was_sound": done is None}

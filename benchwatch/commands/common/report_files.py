@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
+from benchwatch.central_record.register_entries import RegisterPlace
 from benchwatch.clock import SystemClock, dated_minute, iso_time, local_minute
 from benchwatch.commands.common.fitted_table import terminal_columns
 from benchwatch.commands.common.output import narrate, print_json, print_text
@@ -48,7 +49,7 @@ def report_style(own_chain: str | None) -> VisitStyle:
 
 
 def report_request(
-    register: Path, visit: str, *, lab: Path | None, pages: "ReportPages", forecast: bool
+    register: RegisterPlace, visit: str, *, lab: Path | None, pages: "ReportPages", forecast: bool
 ) -> "ReportRequest":
     """Return the request for a report, with the laboratory's file read.
 

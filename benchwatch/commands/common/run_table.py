@@ -15,7 +15,7 @@ from benchwatch.report.blocks import align_table
 COLUMN_NAMES: Final = (
     "run", "started", "lasted", "readings", "counter", "nominal", "ended", "of",
 )  # fmt: skip
-STATE_WORDS: Final = {"watched": "watched now", "cut off": "cut off"}
+STATE_WORDS: Final = {"watched": "watched now", "cut off": "cut off", "silent": "silent"}
 SHORTEST_OF: Final = 8
 """Characters of the last column, the resource or the simulated bench, on a narrow terminal."""
 YEAR_S: Final = 300 * 86400.0
@@ -26,6 +26,10 @@ def print_runs(runs: Sequence[ListedRun], utc_s: float) -> None:
     """Print runs as a table, which on a terminal has its width; `utc_s` is the present."""
     rows = [_cells(run, utc_s) for run in runs]
     *names, last = COLUMN_NAMES
+    if any(run.station for run in runs):
+        names.insert(1, "station")
+        for row, run in zip(rows, runs, strict=True):
+            row.insert(1, printable(run.station, 30))
     if sys.stdout.isatty():
         left = align_table(names, [row[:-1] for row in rows]).splitlines()
         room = max(SHORTEST_OF, shutil.get_terminal_size().columns - max(map(len, left)) - 2)
@@ -46,6 +50,7 @@ def print_runs_json(runs: Sequence[ListedRun]) -> None:
              "nominal_hz": None if run.nominal_hz is None else float(run.nominal_hz),
              "state": run.state, "end_reason": run.end_reason or None,
              "simulated_bench": run.simulated}
+            | ({"station": run.station} if run.station else {})
         )  # fmt: skip
 
 

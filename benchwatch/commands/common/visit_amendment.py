@@ -11,9 +11,9 @@ from benchwatch.commands.common.completed_words import UNITS, VISITS
 from benchwatch.commands.common.option_types import FRACTION, FREQUENCY, IDENT
 from benchwatch.commands.common.output import narrate, print_json
 from benchwatch.commands.common.register_options import (
-    chosen_register,
     known_unit,
-    register_options,
+    written_register,
+    written_register_options,
 )
 from benchwatch.errors import FileError, UsageError
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
@@ -40,7 +40,7 @@ Change = tuple[RegisterEntry, dict[str, Any] | None]
 @click.option("--unit", type=IDENT, shell_complete=UNITS, help="The unit that it was really of.")
 @click.option("--nominal", type=FREQUENCY, help="The nominal of an imported visit: 10MHz.")
 @click.option("--withdraw", is_flag=True, help="Take the entry back altogether.")
-@register_options
+@written_register_options
 def amend(
     *,
     number: str,
@@ -69,7 +69,7 @@ def amend(
         )
     if u is not None and (offset is None or not u > 0):
         raise UsageError("--u is that of --offset, and above zero.")
-    path = chosen_register(journal, sim=sim)
+    path = written_register(journal, sim=sim)
     with read_register(path) as register:
         visit = register.typed_visit(number)
         if unit is not None:

@@ -3,19 +3,26 @@
 from datetime import datetime, timedelta
 from pathlib import Path
 
+from benchwatch.central_record.run_place import RunPlace
 from benchwatch.errors import FileError, JournalError, UsageError
 from benchwatch.journal.journal_reader import JournalReader
 from benchwatch.register import Visit
 
 
-def run_numbers_of(visit: Visit, folder: Path) -> dict[int, int]:
-    """Return the numbers of a visit's runs in the journals in `folder`, by key of the run.
+def run_numbers_of(visit: Visit, where: Path | RunPlace) -> dict[int, int]:
+    """Return the numbers of a visit's runs in the journals of a folder, by key of the run.
 
-    What can't be read is left out, and so are runs that were moved to an archive.
+    What can't be read is left out, and so are runs that were moved to an archive. `where` may be a
+    central record too.
     """
+    if isinstance(where, RunPlace):
+        from benchwatch.measured_visit.run_places import place_runs  # noqa: PLC0415 - only here
+
+        placed = (one.run for one in place_runs(visit, where).runs)
+        return {run.key: run.number for run in placed if run is not None}
     found: dict[int, int] = {}
     for name in sorted({run.journal for run in visit.runs}):
-        journal = folder / Path(name).name
+        journal = where / Path(name).name
         try:
             if name and journal.is_file():
                 with JournalReader(journal) as reader:

@@ -135,6 +135,8 @@ def issue_report(
             form_of(path)
     if len({path.absolute() for path in paths}) < len(paths):
         raise UsageError("the same file is asked for twice.")
+    if not isinstance(request.register, Path):
+        raise UsageError(f"{request.register} is only read: the report is issued at the station.")
     for _ in range(MOST_TRIES):
         registered = read_registered_visit(request)
         source = read_source(request, registered)

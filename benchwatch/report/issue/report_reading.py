@@ -3,10 +3,10 @@
 import sqlite3
 from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING
 
-from benchwatch.register import RegisterFile, RegisterReader, Visit
+from benchwatch.central_record.register_entries import RegisterPlace, runs_of
+from benchwatch.register import RegisterReader, Visit, register_source
 from benchwatch.register.chain_check import newest_entry
 from benchwatch.register.issued_report import ChainHead
 from benchwatch.register.register_entry import chain_in
@@ -27,7 +27,7 @@ MakeStyle = Callable[[str | None], VisitStyle]
 class ReportRequest:
     """Of which visit a report is made, and how."""
 
-    register: Path
+    register: RegisterPlace
     visit: str
     """As a person names it: its number, or ``CHAIN/NUMBER``."""
     make_style: MakeStyle
@@ -57,7 +57,7 @@ def read_registered_visit(request: ReportRequest) -> RegisteredVisit:
         UsageError: there is no such visit.
         RegisterError: the register can't be read.
     """
-    with RegisterFile(request.register).reading() as connection:
+    with register_source(request.register).reading() as connection:
         register = RegisterReader(connection, request.register)
         visit = register.typed_visit(request.visit)
         assert connection is not None
@@ -81,11 +81,11 @@ def read_source(request: ReportRequest, registered: RegisteredVisit) -> ReportSo
         standing=registered.standing,
         style=registered.style,
         measured=read_measured_visit(
-            registered.visit, request.register.parent, position=request.position
+            registered.visit, runs_of(request.register), position=request.position
         ),
         laboratory=request.laboratory,
         options=request.options,
-        simulated=RegisterFile(request.register).is_simulated,
+        simulated=register_source(request.register).is_simulated,
     )
 
 

@@ -6,9 +6,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, Literal
 
+from benchwatch.central_record.register_entries import RegisterPlace, runs_of
 from benchwatch.errors import RegisterError
 from benchwatch.quantity import how_many, printable
-from benchwatch.register import RegisterFile, RegisterReader, Visit
+from benchwatch.register import RegisterReader, Visit, register_source
 from benchwatch.register.chain_check import check_chains, head_stands
 from benchwatch.register.issued_report import IssuedFile
 from benchwatch.register.register_entry import short_name
@@ -41,7 +42,7 @@ class Finding:
 class FoundReport:
     """The entry of a register that has the file."""
 
-    register: Path
+    register: RegisterPlace
     visit: Visit
     issued: IssuedFile
     own_chain: str | None
@@ -64,7 +65,11 @@ class Verification:
 
 
 def verify_report(
-    path: Path, registers: Sequence[Path], moment: Moment, *, public_key: Path | None = None
+    path: Path,
+    registers: Sequence[RegisterPlace],
+    moment: Moment,
+    *,
+    public_key: Path | None = None,
 ) -> Verification:
     """Verify a file against registers and the journals beside them.
 
@@ -85,7 +90,7 @@ def verify_report(
     troubles: list[RegisterError] = []
     for register in registers:
         try:
-            with RegisterFile(register).reading() as connection:
+            with register_source(register).reading() as connection:
                 if connection is None:
                     continue
                 found = _find(connection, register, claim.sha256)
@@ -103,7 +108,13 @@ def verify_report(
     return Verification(claim=claim, found=None, findings=(unknown, *signed))
 
 
-def _find(connection: sqlite3.Connection, register: Path, sha256: str) -> FoundReport | None:
+def _shown(register: RegisterPlace) -> str:
+    return shown_path(register) if isinstance(register, Path) else str(register)
+
+
+def _find(
+    connection: sqlite3.Connection, register: RegisterPlace, sha256: str
+) -> FoundReport | None:
     """Return the entry of the file with this SHA-256; None where the register has none."""
     reader = RegisterReader(connection, register)
     for issued, visit in _issued_with(connection, reader, sha256):
@@ -125,11 +136,11 @@ def _issued_with(
             yield from ((issued, visit) for issued in visit.issues)
 
 
-def _unknown_words(shown: str, claim: FileClaim, registers: Sequence[Path]) -> str:
+def _unknown_words(shown: str, claim: FileClaim, registers: Sequence[RegisterPlace]) -> str:
     """Write what a file says of itself that no register has."""
-    there = [shown_path(path) for path in registers if path.exists()]
+    there = [_shown(one) for one in registers if not isinstance(one, Path) or one.exists()]
     if not there:
-        return f"{shown} can't be verified: there is no register at {shown_path(registers[0])}."
+        return f"{shown} can't be verified: there is no register at {_shown(registers[0])}."
     stated, where = claim.identification, " and ".join(there)
     if not stated:
         return (
@@ -149,10 +160,10 @@ def _unknown_words(shown: str, claim: FileClaim, registers: Sequence[Path]) -> s
     )
 
 
-def _has_issue(register: Path, identification: str) -> bool:
+def _has_issue(register: RegisterPlace, identification: str) -> bool:
     """Return whether a register has an issue of this identification."""
     number = identification.rpartition(" ")[2]
-    with RegisterFile(register).reading() as connection:
+    with register_source(register).reading() as connection:
         if connection is None:
             return False
         reader = RegisterReader(connection, register)
@@ -170,7 +181,7 @@ def _as_issued(shown: str, found: FoundReport, moment: Moment) -> Finding:
         sound=True,
         text=f"{shown} is as it was issued: {issued.issue.identification}, "
         f"{moment(issued.issue.issued_utc_s)}, by {printable(issued.who, 64)} (entry {entry} of "
-        f"{shown_path(found.register)}).",
+        f"{_shown(found.register)}).",
     )
 
 
@@ -199,27 +210,30 @@ def _on_readings(found: FoundReport) -> Iterator[Finding]:
         fingerprint_of,
     )
 
-    stated, folder = found.issued.issue.readings, found.register.parent
+    stated, where = found.issued.issue.readings, runs_of(found.register)
     if stated is None:
         text = "no reading is behind this report."
         yield Finding(question="readings", sound=None, text=text)
         return
-    whole = fingerprint_of(found.visit, folder)
+    whole = fingerprint_of(found.visit, where)
     now = whole
     if whole is not None and whole.last_numbers != stated.last_numbers:
-        now = fingerprint_of(found.visit, folder, dict(stated.last_numbers))
+        now = fingerprint_of(found.visit, where, dict(stated.last_numbers))
     at_hand = 0 if now is None else now.readings
     count = how_many(stated.readings, "reading")
     if now is not None and now.sha256 == stated.sha256:
         yield Finding(question="readings", sound=True, text=f"its {count} are unchanged.")
     elif at_hand < stated.readings:
-        text = (
-            f"its {count} can't be verified: {at_hand} are at hand in {shown_path(folder)}. "
-            "Bring the journals of the visit there, or archives of them."
+        text = f"its {count} can't be verified: {at_hand} are at hand in "
+        text += (
+            f"{shown_path(where)}. Bring the journals of the visit there, or archives of them."
+            if isinstance(where, Path)
+            else f"{where.shown}. The others are not there yet, or in its archive only."
         )
         yield Finding(question="readings", sound=False, text=text)
     else:
-        text = f"its {count} are NOT those of this issue: the journal was changed."
+        what = "journal" if isinstance(where, Path) else "central record"
+        text = f"its {count} are NOT those of this issue: the {what} was changed."
         yield Finding(question="readings", sound=False, text=text)
     later = (0 if whole is None else whole.readings) - at_hand
     if later > 0:

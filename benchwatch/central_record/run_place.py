@@ -1,0 +1,51 @@
+"""Opens the runs at a place: those of a journal, or of stations in a central record."""
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from benchwatch.central_record.record_address import is_record_address, parse_record
+from benchwatch.central_record.run_reader import CentralRunReader
+from benchwatch.journal.journal_reader import JournalReader
+from benchwatch.journal.run_source import RunSource
+from benchwatch.quantity import printable
+
+
+@dataclass(frozen=True, slots=True)
+class RunPlace:
+    """A journal, or a central record with one station or all."""
+
+    source: str = field(repr=False)
+    """Path of the journal, or the address of the record, which may hold a password."""
+    station: str | None = None
+    """The station that is meant; None: all, or a journal."""
+
+    @property
+    def is_central(self) -> bool:
+        """Whether it is a central record."""
+        return is_record_address(self.source)
+
+    @property
+    def shown(self) -> str:
+        """Its name for people: the path, or the address without a password, and the station."""
+        if not self.is_central:
+            return printable(self.source, 200)
+        address = parse_record(self.source).shown
+        return address if self.station is None else f"{printable(self.station, 63)} in {address}"
+
+    @property
+    def name(self) -> str:
+        """Its short name: that of the file, or of the station."""
+        return self.station or self.shown if self.is_central else Path(self.source).name
+
+    def open(self) -> RunSource:
+        """Open it for reading.
+
+        Raises:
+            UsageError: a library that it needs is not installed.
+            JournalError: it can't be read.
+        """
+        return self.open_central() if self.is_central else JournalReader(Path(self.source))
+
+    def open_central(self, *, wait_s: int | None = None) -> CentralRunReader:
+        """Open it as a central record; `wait_s`: longest wait for its server."""
+        return CentralRunReader(parse_record(self.source), self.station, wait_s=wait_s)

@@ -1,0 +1,173 @@
+"""Where runs and registers are read: a journal and what is beside it, or a central record."""
+
+from collections import Counter
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import click
+
+from benchwatch.central_record.record_address import is_record_address, parse_record, shown_record
+from benchwatch.central_record.run_place import RunPlace
+from benchwatch.central_record.run_reader import CentralRunReader
+from benchwatch.commands.common.completed_words import STATIONS
+from benchwatch.errors import UsageError
+from benchwatch.measured_visit.run_places import place_runs
+from benchwatch.quantity import listed, printable
+from benchwatch.register import Visit
+
+if TYPE_CHECKING:
+    _ReadsPlace = click.ParamType["Path | RunPlace"]
+    _ReadsPath = click.ParamType[Path]
+else:  # generic only in newer versions of click
+    _ReadsPlace = _ReadsPath = click.ParamType
+
+JournalPlace = Path | RunPlace
+"""A journal, or a central record."""
+MOST_STATIONS: Final = 12
+"""Stations that a sentence lists; of more it says how to list them."""
+
+
+class JournalToRead(_ReadsPlace):
+    """Path of a journal, or the address of a central record."""
+
+    name = "path"
+
+    def convert(
+        self,
+        value: Any,
+        param: click.Parameter | None,  # noqa: ARG002 - as click calls it
+        ctx: click.Context | None,  # noqa: ARG002 - as click calls it
+    ) -> JournalPlace:
+        """Return the path; of an address the central record."""
+        if not isinstance(value, str):
+            return value  # type: ignore[no-any-return] # converted before
+        return journal_place(value)
+
+
+class JournalToWrite(_ReadsPath):
+    """Path of a journal beside which, or into which, is written."""
+
+    name = "path"
+
+    def convert(
+        self,
+        value: Any,
+        param: click.Parameter | None,  # noqa: ARG002 - as click calls it
+        ctx: click.Context | None,  # noqa: ARG002 - as click calls it
+    ) -> Path:
+        """Return the path; refuse the address of a central record."""
+        if isinstance(value, str) and is_record_address(value):
+            raise UsageError(
+                f"the central record {shown_record(value)} is only read: this is done at the "
+                "station, and what it writes there comes into the record by itself."
+            )
+        return Path(value)
+
+
+JOURNAL_TO_READ: Final = JournalToRead()
+JOURNAL_TO_WRITE: Final = JournalToWrite()
+
+STATION_HELP: Final = "Only this station, of a central record (postgresql://USER@HOST/DATABASE)."
+
+station_option: Final = click.option(
+    "--station",
+    metavar="NAME",
+    shell_complete=STATIONS,
+    help=STATION_HELP,
+)
+
+
+def journal_place(typed: str) -> JournalPlace:
+    """Return the journal or central record that was typed.
+
+    Raises:
+        UsageError: an address can't be read, or the library for it is not installed.
+    """
+    if not is_record_address(typed):
+        return Path(typed)
+    parse_record(typed)
+    return RunPlace(typed)
+
+
+def at_station(place: JournalPlace | None, station: str | None) -> JournalPlace | None:
+    """Return a place with the station that was typed.
+
+    Raises:
+        UsageError: it is no central record.
+    """
+    if station is None:
+        return place
+    if not isinstance(place, RunPlace):
+        raise UsageError(
+            "--station chooses a station of a central record: give the record's address, "
+            "postgresql://USER@HOST/DATABASE, as well."
+        )
+    return RunPlace(place.source, station)
+
+
+def one_station(place: RunPlace) -> RunPlace:
+    """Return a central record with one station: that which was typed, or its only one.
+
+    Raises:
+        UsageError: there is no such station, or there are several and none was typed.
+        JournalError: the record can't be read.
+    """
+    with RunPlace(place.source).open_central() as record:
+        stations = record.stations(MOST_STATIONS + 1)
+        if place.station is not None:
+            if place.station not in stations and not record.has_station(place.station):
+                raise UsageError(
+                    f"{_shown(place)} has no station '{printable(place.station, 63)}'. "
+                    f"{stations_words(stations)}"
+                )
+            return place
+    if len(stations) > 1:
+        raise UsageError(
+            f"which station of {_shown(place)}? Type --station NAME. {stations_words(stations)}"
+        )
+    return RunPlace(place.source, stations[0]) if stations else place
+
+
+def station_of_run(record: CentralRunReader, place: RunPlace, number: int) -> str:
+    """Return the station that has a run.
+
+    Raises:
+        UsageError: there is no such run, or it is of another station than was typed.
+        JournalError: the record can't be read.
+    """
+    station = record.station_of(number)
+    if station is None:
+        raise UsageError(
+            f"{_shown(place)} has no run {number}. benchwatch journal runs with its address "
+            "lists them."
+        )
+    if place.station not in {None, station}:
+        raise UsageError(
+            f"run {number} of {_shown(place)} is of the station {printable(station, 63)}: leave "
+            "--station out, or give another run."
+        )
+    return station
+
+
+def station_of_visit(visit: Visit, place: RunPlace) -> RunPlace:
+    """Return a central record with the station that has most runs of a visit."""
+    placed = (one.run for one in place_runs(visit, place).runs)
+    stations = Counter(run.station for run in placed if run is not None)
+    return RunPlace(place.source, max(stations, key=stations.__getitem__)) if stations else place
+
+
+def stations_words(stations: list[str]) -> str:
+    """Say which stations there are, given at most one more than are listed."""
+    if not stations:
+        return "It has no stations yet."
+    if len(stations) > MOST_STATIONS:
+        return (
+            f"It has more than {MOST_STATIONS}: benchwatch journal runs with its address lists "
+            "the newest runs and their stations."
+        )
+    names = listed(printable(name, 63) for name in stations)
+    return f"It has {names}." if len(stations) > 1 else f"Its only one is {names}."
+
+
+def _shown(place: RunPlace) -> str:
+    return RunPlace(place.source).shown
