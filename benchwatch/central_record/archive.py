@@ -15,7 +15,13 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from benchwatch.central_record.archive_file import ArchiveTables, opened_tables, sha256_of
+from benchwatch.central_record.archive_file import (
+    ALL_RUN_COLUMNS,
+    RUN_COLUMNS,
+    ArchiveTables,
+    opened_tables,
+    sha256_of,
+)
 from benchwatch.central_record.archived_days import (
     NotedFile,
     RecordDay,
@@ -163,12 +169,14 @@ class _PartWriter:
         """Write a file, compare it, and give it its name; return what is wrong with it."""
         connection, tables = self._connection, self._tables
         beside = self._work / path.name
-        facts = {"day": day.words, "part": part}
-        tables.write(beside, csv_lines(connection, day), earlier, facts)
+        keys = tables.stage(csv_lines(connection, day), earlier)
+        runs = record_runs(connection, keys)
+        about = [[run[name] for name in ALL_RUN_COLUMNS] for run in runs]
+        facts = {"run_columns": ALL_RUN_COLUMNS, "runs": about}
+        tables.write(beside, {"day": day.words, "part": part, **facts})
         found = compare_with_record(connection, tables, day, [*earlier, beside])
-        runs = tables.runs(beside)
-        named = record_runs(connection, [(run[0], run[1]) for run in runs])
-        if not found.is_equal or runs != named:
+        named = {tuple(run[name] for name in RUN_COLUMNS) for run in runs}
+        if not found.is_equal or tables.runs(beside) != named:
             why = found.words() or "it names other runs"
             return (
                 f"{day.words}: what was written to {printable(str(path), 300)} and read back is "

@@ -32,6 +32,11 @@ COLUMNS: Final = {
 }
 """Columns of a file, with their types: a reading, and what its offset needs of its run."""
 RUN_COLUMNS: Final = ("station", "run", "counter", "nominal_hz", "time_base")
+ALL_RUN_COLUMNS: Final = (
+    "station", "run", "watch", "counter", "resource", "driver", "started_utc_s", "nominal_hz",
+    "identity", "time_base", "gate_s", "settings", "ended_utc_s", "end_reason",
+)  # fmt: skip
+"""Columns of a run in the file's metadata, each run once."""
 OWN_KEY: Final = "benchwatch"
 """Key of the file's metadata with what the file is, as JSON."""
 FILE_VERSION: Final = 1
@@ -71,55 +76,53 @@ class ArchiveTables:
         """Close the database; its files stay."""
         self._tables.close()
 
-    def write(
-        self,
-        path: Path,
-        lines: Iterable[bytes | bytearray | memoryview],
-        earlier: Sequence[Path],
-        facts: dict[str, object],
-    ) -> None:
-        """Write a file and force it to the disk.
+    def stage(
+        self, lines: Iterable[bytes | bytearray | memoryview], earlier: Sequence[Path]
+    ) -> list[tuple[str, int]]:
+        """Take in what is to be written; return its runs, as station and key.
 
         Args:
-            path: of the new file.
             lines: CSV records with the columns of `COLUMNS`, sorted by station, run and number;
                 unquoted empty cells are null.
             earlier: files whose readings are left out.
+        """
+        columns = ", ".join(f"{name} {kind}" for name, kind in COLUMNS.items())
+        with self._sentences(self._work):
+            self._tables.execute(f"CREATE OR REPLACE TABLE staged ({columns})")
+            size, chunk = 0, []
+            for line in lines:
+                chunk.append(bytes(line))
+                size += len(line)
+                if size >= CHUNK_BYTES:
+                    self._stage(chunk)
+                    size, chunk = 0, []
+            self._stage(chunk)
+            if earlier:
+                known = f"{_files(earlier)} USING ({', '.join(KEY_COLUMNS)})"
+                self._tables.execute(
+                    f"CREATE OR REPLACE TABLE staged AS FROM staged ANTI JOIN {known} {_ORDER}"
+                )
+            found = self._tables.execute("SELECT DISTINCT station, run FROM staged ORDER BY ALL")
+            return [(str(station), int(run)) for station, run in found.fetchall()]
+
+    def write(self, path: Path, facts: dict[str, object]) -> None:
+        """Write what is staged to a file, and force it to the disk.
+
+        Args:
+            path: of the new file.
             facts: what the metadata says of the file.
         """
+        about = _text(json.dumps({"kind": "archive", "version": FILE_VERSION, **facts}))
         with self._sentences(path):
-            self._write(path, lines, earlier, facts)
-
-    def _write(
-        self,
-        path: Path,
-        lines: Iterable[bytes | bytearray | memoryview],
-        earlier: Sequence[Path],
-        facts: dict[str, object],
-    ) -> None:
-        columns = ", ".join(f"{name} {kind}" for name, kind in COLUMNS.items())
-        self._tables.execute(f"CREATE OR REPLACE TABLE staged ({columns})")
-        size, chunk = 0, []
-        for line in lines:
-            chunk.append(bytes(line))
-            size += len(line)
-            if size >= CHUNK_BYTES:
-                self._stage(chunk)
-                size, chunk = 0, []
-        self._stage(chunk)
-        source = "SELECT * FROM staged"
-        if earlier:
-            source += f" ANTI JOIN {_files(earlier)} USING ({', '.join(KEY_COLUMNS)}) {_ORDER}"
-        about = json.dumps({"kind": "archive", "version": FILE_VERSION, **facts})
-        # Version 2 of the format packs numbers and times: 7 bytes a reading instead of 12. The
-        # highest level of zstd takes another 5 % off, for 2 s of work per million readings.
-        self._tables.execute(
-            f"COPY ({source}) TO {_text(str(path))} (FORMAT parquet, PARQUET_VERSION V2, "
-            f"COMPRESSION zstd, COMPRESSION_LEVEL 19, KV_METADATA {{{OWN_KEY}: {_text(about)}}})"
-        )
-        self._tables.execute("DROP TABLE staged")
-        with path.open("r+b") as file:
-            os.fsync(file.fileno())
+            # Version 2 of the format packs numbers and times: 7 bytes a reading instead of 12. The
+            # highest level of zstd takes another 5 % off, for 2 s of work per million readings.
+            self._tables.execute(
+                f"COPY staged TO {_text(str(path))} (FORMAT parquet, PARQUET_VERSION V2, "
+                f"COMPRESSION zstd, COMPRESSION_LEVEL 19, KV_METADATA {{{OWN_KEY}: {about}}})"
+            )
+            self._tables.execute("DROP TABLE staged")
+            with path.open("r+b") as file:
+                os.fsync(file.fileno())
 
     def rows(self, files: Sequence[Path]) -> Iterator[list[Row]]:
         """Yield the readings of files, sorted by station, run and number, portion by portion."""

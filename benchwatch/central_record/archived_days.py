@@ -7,7 +7,12 @@ from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from benchwatch.central_record.archive_file import COLUMNS, ROWS_AT_ONCE, RUN_COLUMNS
+from benchwatch.central_record.archive_file import (
+    ALL_RUN_COLUMNS,
+    COLUMNS,
+    ROWS_AT_ONCE,
+    RUN_COLUMNS,
+)
 from benchwatch.central_record.record_steps import DAYS_BACK
 from benchwatch.central_record.row_comparison import READING_COLUMNS, Row
 from benchwatch.errors import UsageError
@@ -180,19 +185,20 @@ def record_rows(connection: "Connection[Any]", day: RecordDay) -> Iterator[list[
             yield portion
 
 
-def record_runs(connection: "Connection[Any]", runs: list[tuple[str, int]]) -> set[tuple[Any, ...]]:
-    """Return what the record says of runs: the values of `RUN_COLUMNS`.
+def record_runs(connection: "Connection[Any]", runs: list[tuple[str, int]]) -> list[dict[str, Any]]:
+    """Return what the record says of runs: `ALL_RUN_COLUMNS` by name, sorted by station and run.
 
     Args:
         connection: to the record.
         runs: station and key of each.
     """
     found = connection.execute(
-        f"SELECT {', '.join(RUN_COLUMNS)} FROM benchwatch.runs JOIN "  # noqa: S608 - ours
-        "unnest(%s::text[], %s::bigint[]) AS asked(station, run) USING (station, run)",
+        f"SELECT {', '.join(ALL_RUN_COLUMNS)} FROM benchwatch.runs JOIN "  # noqa: S608 - ours
+        "unnest(%s::text[], %s::bigint[]) AS asked(station, run) USING (station, run) "
+        'ORDER BY station COLLATE "C", run',
         ([station for station, _ in runs], [run for _, run in runs]),
     ).fetchall()
-    return set(found)
+    return [dict(zip(ALL_RUN_COLUMNS, row, strict=True)) for row in found]
 
 
 def noted_files(connection: "Connection[Any]", day: date) -> list[NotedFile]:

@@ -72,9 +72,10 @@ def test_file_says_what_it_is(record: MadeRecord, tmp_path: Path) -> None:
     assert heads[::3] == [("tide-001", 4, "b4"), ("tide-001", 9, "b9"), ("tide-002", 5, "b5")]
     assert set(table["nominal_hz"]) == {"10000000"}
     assert set(table["time_base"]) == {"external"}
-    assert json.loads(file.schema_arrow.metadata[b"benchwatch"]) == {
-        "kind": "archive", "version": 1, "day": day.isoformat(), "part": 1,
-    }  # fmt: skip
+    about = json.loads(file.schema_arrow.metadata[b"benchwatch"])
+    columns, runs = about.pop("run_columns"), about.pop("runs")
+    assert about == {"kind": "archive", "version": 1, "day": day.isoformat(), "part": 1}
+    assert [dict(zip(columns, run, strict=True))["counter"] for run in runs] == ["b4", "b9", "b5"]
 
 
 def test_bytes_of_a_reading(record: MadeRecord, tmp_path: Path) -> None:
