@@ -6,13 +6,12 @@ from dataclasses import replace
 from decimal import Decimal
 from functools import cache, partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import click
 
-from benchwatch.bench import Bench, load_bench
+from benchwatch.bench import load_bench
 from benchwatch.bus import DEFAULT_BACKEND, Buses, check_backend
-from benchwatch.commands.common.bench_text import reference_sentence
 from benchwatch.commands.common.completed_words import (
     COUNTERS_OF_BENCH,
     COUNTERS_OF_PROOF,
@@ -32,6 +31,7 @@ from benchwatch.commands.common.option_types import (
 )
 from benchwatch.commands.common.output import narrate
 from benchwatch.commands.common.plain_writer import plain_writer
+from benchwatch.commands.common.relay_options import TypedRelay, open_relay, relay_options
 from benchwatch.commands.common.screen_options import ScreenOptions, can_show_screen, screen_options
 from benchwatch.commands.common.shared_options import (
     json_readings_option,
@@ -52,6 +52,7 @@ from benchwatch.commands.common.watch_session import (
     run_on_page,
     run_on_screen,
 )
+from benchwatch.commands.common.watch_start_and_end import end_watch, introduce
 from benchwatch.commands.common.watch_visits import open_visits
 from benchwatch.commands.common.watched_counters import (
     TypedSettings,
@@ -63,19 +64,15 @@ from benchwatch.commands.common.watched_counters import (
 )
 from benchwatch.counter import DEFAULT_DRIVER
 from benchwatch.driver_registry import driver
-from benchwatch.errors import JournalError, RegisterError, UsageError
+from benchwatch.errors import UsageError
 from benchwatch.journal import Journal, default_path
 from benchwatch.line_output import json_line
 from benchwatch.register import register_path
-from benchwatch.register.register_writer import RegisterWriter
 from benchwatch.report.comparison_words import CHAIN_WORDS
 from benchwatch.run.counters_in_run import RunLimits
 from benchwatch.run.live_watch import LiveWatch
 from benchwatch.run.watch_visits import WatchVisits
 from benchwatch.web.served_address import LOOPBACK, WEB_PORT, ServedAddress, parse_served_address
-
-if TYPE_CHECKING:
-    from benchwatch_simulators.bench.simulated_bench import ServedBench
 
 FrontEnd = Literal["lines", "page", "screen"]
 
@@ -130,6 +127,7 @@ def _check_driver(_ctx: click.Context, _param: click.Parameter, name: str | None
 @click.option("--until", type=click.Choice(["settled"]), help="End when every counter has settled.")
 @click.option("--journal", type=JOURNAL_TO_WRITE, help="Keep the readings in this file.")
 @click.option("--no-journal", is_flag=True, help="Keep the readings nowhere.")
+@relay_options
 @click.option(
     "--typed",
     "by_hand",
@@ -194,6 +192,7 @@ def watch(
     until: str | None,
     journal: Path | None,
     no_journal: bool,
+    relay: TypedRelay,
     units: tuple[tuple[str | None, str], ...],
     proofs: tuple[str, ...],
     new: bool,
@@ -245,6 +244,7 @@ def watch(
             simulated_bench(resources, bench_file, sim, seed=seed, faults=faults, nominals=nominals)
         )
         where = None if no_journal else journal or default_path()
+        sends = relay.options(described, keeps=where is not None)
         register = None if where is None else register_path(where, simulated=bench is not None)
         on_bench = units_on_bench(units, resources, register, simulated=bench, bench=described)
         typed = replace(typed, units=on_bench)
@@ -259,7 +259,6 @@ def watch(
         buses = Buses(readings_fd)
         source = typed_source(plans, readings_fd, lines=lines)
         kept = None if where is None else Journal(where, exclusive=journal is None)
-        open_link = partial(buses.open_link, backend=backend)
         opened = WatchVisits(plans=tuple(plans))
         if kept is not None:
             opened = open_visits(
@@ -277,7 +276,7 @@ def watch(
             lines=lines,
             acquire=partial(
                 acquire,
-                open_link=open_link,
+                open_link=partial(buses.open_link, backend=backend),
                 load=load,
                 persistent=not lines or len(opened.plans) > 1,
                 source=source,
@@ -288,9 +287,10 @@ def watch(
             register=opened.register,
             proof=groups,
             chain_words=CHAIN_WORDS,
+            relay=open_relay(sends, kept),
         )
-        _introduce(bench, described, kept, opened)
-        end = partial(_end, run, kept, opened.register)
+        introduce(bench, described, kept, opened, sends)
+        end = partial(end_watch, run, kept, opened.register)
         try:
             match front_end:
                 case "lines":
@@ -354,44 +354,3 @@ def _served_address(address: str | None, port: int | None) -> ServedAddress:
     """Return the address to serve pages on; without a typed one, the loopback address."""
     with of_option("--web-address"):
         return parse_served_address(address or LOOPBACK, WEB_PORT if port is None else port)
-
-
-def _introduce(
-    served: "ServedBench | None",
-    described: Bench | None,
-    journal: Journal | None,
-    opened: WatchVisits,
-) -> None:
-    """Write to standard error the simulated bench, the reference, the journal and open visits."""
-    if served is not None:
-        name, about, seed = served.name, served.about, served.seed
-        narrate(f"simulated bench '{name}': {about} (seed {seed})")
-    if described is not None:
-        narrate(reference_sentence(described))
-    if journal is not None:
-        narrate(f"journal: {journal.path}")
-    for sentence in opened.passed_over:
-        narrate(sentence)
-    for sentence in opened.sentences:
-        narrate(f"{sentence}; --no-resume begins another.")
-
-
-def _end(run: LiveWatch, journal: Journal | None, register: RegisterWriter | None) -> int:
-    """Disconnect the counters, close register and journal; return the exit code."""
-    run.stop()
-    code = 0
-    left = "" if register is None else register.close()
-    if left:
-        narrate(left)
-        code = RegisterError.exit_code
-    if journal is None:
-        return code
-    try:
-        journal.close()
-    except JournalError as error:
-        narrate(str(error))
-        return error.exit_code
-    finally:
-        for sentence in run.new_notices():
-            narrate(sentence)
-    return code

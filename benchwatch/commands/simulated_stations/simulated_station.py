@@ -51,9 +51,6 @@ class SendingPart(RelayHook, Protocol):
     def unsent(self) -> int | None:
         """How many events are not in the central record; None: not known."""
 
-    def stop(self) -> None:
-        """Send what can be sent in a moment, and say that the station ends."""
-
     def kill(self) -> None:
         """End without a word."""
 

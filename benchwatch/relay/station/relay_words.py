@@ -102,7 +102,8 @@ def left_words(sending: Sending) -> str:
         return f"{more} {verb} not in the central record yet; {then}."
     if sending.unsent is None:
         return (
-            "it is not known which events are in the central record, as it did not answer; those "
-            f"that are not stay in the journal, and {then}."
+            "it is not known which events the central record lacks, as it did not answer: all are "
+            "in the journal, and what it lacks is sent by the next watch with --relay, or by: "
+            "benchwatch relay send."
         )
     return ""

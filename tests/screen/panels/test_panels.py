@@ -15,10 +15,10 @@ from benchwatch.screen.drawing.styled_text import Role
 from benchwatch.screen.drawing.theme import Theme
 from benchwatch.screen.panels import status_text
 from benchwatch.screen.panels.scale import scale
-from benchwatch.screen.panels.shared_rows import HAZARDS
+from benchwatch.screen.panels.shared_rows import HAZARDS, trouble_line, trouble_rows
 from benchwatch.screen.panels.strip_chart import strip_chart
 from benchwatch.screen.views.warm_up_view import curve_chart
-from benchwatch.snapshot import ChecksNow, Trace
+from benchwatch.snapshot import ChecksNow, RelayNow, Trace
 
 
 @pytest.mark.parametrize("name", ["trim"])
@@ -129,6 +129,42 @@ def test_the_worst_fault_is_shown_first():
         kit.frame(kit.snapshot(time_base=internal))
     )
     assert not status_text.trouble_words(kit.frame())
+
+
+def test_sending_is_said_only_while_something_is_wrong_or_much_is_unsent():
+    """Behind the journal and a doubtful nominal, before a caution that the top row has too."""
+    internal = TimeBase("internal")
+    away = RelayNow(unsent=312, trouble="the broker is away (no broker listens)")
+    said = {
+        "well": RelayNow(),
+        "not being sent (312 events unsent): the broker is away (no broker listens)": away,
+        "not being sent: the broker is away": RelayNow(trouble="the broker is away"),
+        "being sent to the central record: 100 events unsent": RelayNow(unsent=100, behind=True),
+    }
+    shown = {
+        status_text.trouble_words(kit.frame(kit.snapshot(relay=now, time_base=internal)))
+        for now in list(said.values())[1:]
+    }
+    journal = kit.snapshot(relay=away, journal_trouble="disk full")
+
+    assert shown == set(said) - {"well"}
+    assert not status_text.trouble_words(kit.frame(kit.snapshot(relay=said["well"])))
+    assert status_text.trouble_words(kit.frame(journal)) == "not being journaled: disk full"
+
+
+@pytest.mark.parametrize("width", [60, 80, 120])
+def test_a_long_reason_for_not_sending_is_wrapped(width):
+    """The count and what is away come first; nothing is cut on a usual screen."""
+    why = (
+        "the broker is away (the broker mqtts://broker.station.example:8883 refused the "
+        "certificate of this program)"
+    )
+    made = kit.frame(kit.snapshot(relay=RelayNow(unsent=4286, trouble=why)))
+    rows = [row.plain for row in trouble_line(made, width, trouble_rows(made, width, 24))]
+
+    assert rows[0].startswith(" not being sent (4286 events unsent): the broker is away")
+    assert all(len(row) <= width for row in rows[:-1])
+    assert " ".join(" ".join(rows).split()).endswith("this program)")
 
 
 def test_the_scale_shows_reading_estimate_and_band():
