@@ -1,7 +1,9 @@
 """Connections to the central record, and what its errors mean: a sentence, and what to do."""
 
+import socket
+import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING, Any, Final
 
 from benchwatch.central_record.record_address import RecordAddress, psycopg_module
@@ -11,6 +13,9 @@ from benchwatch.quantity import printable
 
 if TYPE_CHECKING:
     import psycopg
+
+CONNECT_S: Final = 20.0
+"""Longest time in which a new connection is made ready."""
 
 INITIALISE: Final = "benchwatch keep --init ADDRESS, with the role that owns the database"
 
@@ -31,6 +36,10 @@ _FAULTS_OF_DATA: Final = ("21", "22", "23", "54")
 """Beginnings of SQLSTATE that lie in what is written."""
 
 
+class OtherSchema(RecordError):
+    """The central record has a schema that this program doesn't know."""
+
+
 def connect(address: RecordAddress, purpose: str, **settings: str) -> "psycopg.Connection[Any]":
     """Open a connection; a statement outside of ``connection.transaction()`` commits by itself.
 
@@ -48,12 +57,38 @@ def connect(address: RecordAddress, purpose: str, **settings: str) -> "psycopg.C
     with record_errors(address):
         connection: psycopg.Connection[Any] = library.connect(**parameters, autocommit=True)
         try:
-            for name, value in {**SETTINGS, **settings}.items():
-                connection.execute("SELECT set_config(%s, %s, false)", (name, value))
+            with given_up_after(connection, CONNECT_S):
+                for name, value in {**SETTINGS, **settings}.items():
+                    connection.execute("SELECT set_config(%s, %s, false)", (name, value))
         except BaseException:
             connection.close()
             raise
     return connection
+
+
+@contextmanager
+def given_up_after(connection: "psycopg.Connection[Any]", longest_s: float) -> Iterator[None]:
+    """End the connection if what is done in the block takes longer; it then fails as lost.
+
+    A server that hangs keeps no time-out of its own.
+    """
+    timer = threading.Timer(longest_s, _cut, (connection,))
+    timer.daemon = True
+    timer.start()
+    try:
+        yield
+    finally:
+        timer.cancel()
+
+
+def _cut(connection: "psycopg.Connection[Any]") -> None:
+    """Cut the connection below the library, which another thread waits in."""
+    with suppress(OSError, ValueError, psycopg_module().Error):
+        wire = socket.socket(fileno=connection.fileno())
+        try:
+            wire.shutdown(socket.SHUT_RDWR)
+        finally:
+            wire.detach()  # the descriptor stays the library's
 
 
 @contextmanager
@@ -134,15 +169,15 @@ def refuse_other_schema(address: RecordAddress, version: int, writable_from: int
     """Refuse a schema that this program doesn't know.
 
     Raises:
-        RecordError: there is no central record, or it is of an older or a newer program.
+        OtherSchema: it is of an older or a newer program.
     """
     if writable_from > SCHEMA_VERSION:
-        raise RecordError(
+        raise OtherSchema(
             f"the central record at {address.shown} was made for a newer Benchwatch (schema "
             f"{version}; this one knows {SCHEMA_VERSION}). Update Benchwatch."
         )
     if version < SCHEMA_VERSION:
-        raise RecordError(
+        raise OtherSchema(
             f"the central record at {address.shown} was made by an older Benchwatch (schema "
             f"{version}; this one needs {SCHEMA_VERSION}). Bring it up to date: {INITIALISE}."
         )

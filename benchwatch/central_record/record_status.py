@@ -1,0 +1,134 @@
+"""What the central record holds and how new it is, without counting its readings one by one."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import TYPE_CHECKING, Any, Final
+
+from benchwatch.central_record.day_partitions import day_of
+from benchwatch.central_record.record_address import RecordAddress
+from benchwatch.central_record.record_connection import check_schema, connect, record_errors
+
+if TYPE_CHECKING:
+    import psycopg
+
+MOST_REFUSED: Final = 1000
+"""Refused batches that are listed, the newest."""
+
+_SIZE: Final = """
+    SELECT sum(pg_total_relation_size(oid))::int8, (SELECT version FROM benchwatch.schema_version)
+    FROM pg_class
+    WHERE relnamespace = 'benchwatch'::regnamespace AND relkind IN ('r', 'p', 'm')"""
+
+_STATIONS: Final = """
+    SELECT station, max(last_utc_s), count(*), count(*) FILTER (WHERE ended_utc_s IS NULL),
+        max(changed), (SELECT count(*) FROM benchwatch.refused AS r
+            WHERE r.station = runs.station AND r.at > now() - interval '1 day')
+    FROM benchwatch.runs GROUP BY station ORDER BY station"""
+
+# The server counts rows as they come (statistics); after a crash its last analysis is left.
+_DAYS: Final = """
+    SELECT c.relname, greatest(coalesce(s.n_live_tup, 0), c.reltuples, 0)::int8,
+        pg_total_relation_size(c.oid)::int8
+    FROM pg_inherits
+    JOIN pg_class AS c ON c.oid = inhrelid
+    LEFT JOIN pg_stat_all_tables AS s ON s.relid = c.oid
+    WHERE inhparent = 'benchwatch.readings'::regclass ORDER BY c.relname"""
+
+_ARCHIVED: Final = """
+    SELECT day, sum(rows)::int8, bool_and(dropped IS NOT NULL) FROM benchwatch.archived
+    GROUP BY day ORDER BY day"""
+
+_REFUSED: Final = """
+    SELECT at, station, stream, after, upto, why FROM benchwatch.refused
+    WHERE at > now() - interval '1 day' ORDER BY at DESC, id DESC LIMIT %s"""
+
+
+@dataclass(frozen=True, slots=True)
+class StationStatus:
+    """What the record has of a station."""
+
+    station: str
+    newest_utc_s: float | None
+    """Time of its newest reading; None: it has none."""
+    runs: int
+    open_runs: int
+    """Runs whose end the record does not have."""
+    changed: datetime
+    """When something of it was last committed."""
+    refused: int
+    """Its refused batches of the last day."""
+
+
+@dataclass(frozen=True, slots=True)
+class DayStatus:
+    """What the record has of a day in UTC."""
+
+    day: date | None
+    """None: all days that have no partition of their own."""
+    readings: int
+    """By the server's statistics, near enough."""
+    size_bytes: int
+
+
+@dataclass(frozen=True, slots=True)
+class ArchivedStatus:
+    """What was written to the archive of a day."""
+
+    day: date
+    readings: int
+    dropped: bool
+    """Whether the archive is the only place that has it."""
+
+
+@dataclass(frozen=True, slots=True)
+class RefusedStatus:
+    """A batch that was refused."""
+
+    at: datetime
+    station: str
+    stream: str
+    after: int | None
+    upto: int | None
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class RecordStatus:
+    """What a central record holds."""
+
+    schema: int
+    size_bytes: int
+    stations: Sequence[StationStatus]
+    days: Sequence[DayStatus]
+    archived: Sequence[ArchivedStatus]
+    refused: Sequence[RefusedStatus]
+    """Of the last day, the newest first."""
+
+
+def read_status(address: RecordAddress) -> RecordStatus:
+    """Read what the record holds.
+
+    Raises:
+        RecordAway: the server does not answer.
+        RecordError: the record can't be read by this program, or not with this role.
+    """
+    with connect(address, "benchwatch keep --status") as connection:
+        check_schema(connection, address)
+        with record_errors(address), connection.transaction():
+            return _read(connection)
+
+
+def _read(connection: "psycopg.Connection[Any]") -> RecordStatus:
+    size, schema = connection.execute(_SIZE).fetchone() or (0, 0)
+    return RecordStatus(
+        schema=schema,
+        size_bytes=size,
+        stations=[StationStatus(*row) for row in connection.execute(_STATIONS)],
+        days=[
+            DayStatus(day_of(name), readings, size_bytes)
+            for name, readings, size_bytes in connection.execute(_DAYS)
+        ],
+        archived=[ArchivedStatus(*row) for row in connection.execute(_ARCHIVED)],
+        refused=[RefusedStatus(*row) for row in connection.execute(_REFUSED, (MOST_REFUSED,))],
+    )
