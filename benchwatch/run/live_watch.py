@@ -23,6 +23,7 @@ from benchwatch.run.chain_proof import ChainProof, ChainWords
 from benchwatch.run.comparison_answers import AnswersToTell
 from benchwatch.run.counters_in_run import CountersInRun, RunLimits, RunOutcome
 from benchwatch.run.live_counter import LiveCounter
+from benchwatch.run.new_notices import NewNotices
 from benchwatch.run.refresh_turns import RefreshTurns
 from benchwatch.run.relay_hook import RelayHook
 from benchwatch.snapshot import ComparisonNow, Snapshot
@@ -33,30 +34,6 @@ JOIN_S: Final = 2.0
 """Longest wait for the thread of a counter to end."""
 NOT_SETTLED: Final = 1
 """Exit code when the oscillator had not settled within the time limit."""
-
-
-class _Notices:
-    """The notices of journal and register that a reader has not taken yet.
-
-    Args:
-        lists: lists that only grow.
-    """
-
-    def __init__(self, lists: Sequence[list[str]]) -> None:
-        self._lists, self._taken = lists, [0] * len(lists)
-
-    @property
-    def waiting(self) -> bool:
-        """Whether there are new notices."""
-        return any(len(one) > n for one, n in zip(self._lists, self._taken, strict=True))
-
-    def new(self) -> list[str]:
-        """Return the new notices."""
-        new: list[str] = []
-        for place, notices in enumerate(self._lists):
-            new += notices[self._taken[place] :]
-            self._taken[place] = len(notices)
-        return new
 
 
 class LiveWatch:
@@ -120,12 +97,13 @@ class LiveWatch:
         for name, counter in self._counters.items():
             counter.check_walk.same_signal = partial(self._same_signal, name)
             counter.pipeline.checks.walked_by = partial(self._walked_by, name)
-            counter.pipeline.on_taken = None if relay is None else relay.took
+            if relay is not None and counter.snapshot.run is not None:
+                counter.pipeline.on_taken = relay.took
         self._answers = AnswersToTell()
         self._names = tuple(self._counters)
         self._in_run = CountersInRun(self.names, waits=not lines)
         lists = [kept.notices for kept in (journal, register) if kept is not None]
-        self._notices_to_mark, self._notices_to_give = _Notices(lists), _Notices(lists)
+        self._notices_to_mark, self._notices_to_give = NewNotices(lists), NewNotices(lists)
         self._lock = threading.RLock()
         self.events: queue.SimpleQueue[tuple[Event | ComparisonNow, Snapshot] | None] = (
             queue.SimpleQueue()
@@ -180,7 +158,8 @@ class LiveWatch:
             if counter.dialled is not None:
                 counter.acquisition.set_dial(counter.dialled)
         if self.relay is not None:
-            self.relay.started(self._counters)
+            kept = {n: one for n, one in self._counters.items() if one.snapshot.run is not None}
+            self.relay.started(kept)
         for acquisition in self._acquisitions:
             acquisition.start()
         if not self._lines or self.chain.groups:

@@ -19,8 +19,8 @@ class RelayHook(Protocol):
         """Begin to send.
 
         Args:
-            counters: the counters of the watch by name, from which the hook takes what is asked of
-                each and its newest snapshot, and which it tells how sending stands.
+            counters: the counters that are journaled, by name; the hook takes from each what is
+                asked of it and its newest snapshot, and tells it how sending stands.
         """
 
     def took(self, event: Event, snapshot: Snapshot) -> None:

@@ -149,6 +149,17 @@ def test_how_sending_stands_is_in_every_later_snapshot_and_its_words_in_no_journ
     assert notes == []
 
 
+def test_a_counter_that_is_not_journaled_is_not_sent() -> None:
+    """Such as one of another station, which that station sends."""
+    relay = Taken()
+    run = LiveWatch([PLAN], relay=relay, acquire=Played)  # type: ignore[arg-type]
+    run.start()
+    run.stop()
+
+    assert run.counter("main").snapshot.readings == 1
+    assert (relay.counters, relay.events) == ([], [])
+
+
 @pytest.mark.parametrize("kept", [True, False])
 def test_a_watch_without_a_relay_calls_nothing(tmp_path: Path, kept: bool) -> None:
     """One machine alone changes nothing."""
