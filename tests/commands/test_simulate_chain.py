@@ -10,7 +10,9 @@ from typing import Any
 
 import pytest
 from load_kit import wait_until
+from paho.mqtt import client as mqtt
 from program_kit import run_program, start_program
+from server_kit import broker
 from simulated_kit import ask_control_port
 
 
@@ -105,6 +107,33 @@ def test_faults_happen_at_their_times_and_are_narrated(tmp_path: Path) -> None:
     assert rows({"journal": journal}, "SELECT count(DISTINCT run) FROM gaps") == [(2,)]
     assert "all stations: the counters give no readings (1 s)." in done.stderr
     assert "all stations: 'silent' is over." in done.stderr
+
+
+def test_a_cut_link_and_a_power_cut_are_seen_at_the_broker(tmp_path: Path) -> None:
+    """Each leaves without a word, so the broker tells it by the will; then the station is back."""
+    heard: dict[str, list[bool]] = {"tide-001": [], "tide-002": []}
+    listener = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
+    listener.on_message = lambda _client, _user, message: heard[message.topic.split("/")[2]].append(
+        json.loads(message.payload)["here"]
+    )
+    (tmp_path / "broker").mkdir()
+    with broker(tmp_path / "broker") as carrier:
+        listener.connect("127.0.0.1", carrier.port)
+        listener.subscribe("bw/1/+/here", qos=1)
+        listener.loop_start()
+        with started(tmp_path, "--relay", f"mqtt://127.0.0.1:{carrier.port}") as stations:
+            port = stations["tide-001"]["control_port"]
+            for off, on, name in (
+                ("link off tide-001", "link on tide-001", "tide-001"),
+                ("power off tide-002", "power on tide-002", "tide-002"),
+            ):
+                assert wait_until(lambda name=name: heard[name][-1:] == [True])
+                assert ask_control_port(port, off) == "ok"
+                assert wait_until(lambda name=name: heard[name][-1:] == [False])
+                assert ask_control_port(port, on) == "ok"
+                assert wait_until(lambda name=name: heard[name][-1:] == [True])
+            assert heard["tide-001"].count(False) == heard["tide-002"].count(False) == 1
+        listener.loop_stop()
 
 
 def test_without_a_folder_nothing_is_left(tmp_path: Path) -> None:

@@ -68,20 +68,27 @@ class RecordComparison:
             self.examples.append(f"{kind}: {key} {' / '.join(map(repr, values))}")
 
 
-def compare_record(url: str, files: Mapping[str, Sequence[Path]]) -> RecordComparison:
+def compare_record(
+    url: str, files: Mapping[str, Sequence[Path]], spoiled_by: str | None = None
+) -> RecordComparison:
     """Compare the record with the files of its stations.
 
     Args:
         url: of the database.
         files: the journals and registers of each station; no run is in two of them.
+        spoiled_by: a statement that is executed before and undone afterwards, to show that the
+            comparison sees what it does.
     """
     found = RecordComparison()
     with psycopg.connect(url) as connection:
+        if spoiled_by is not None:
+            connection.execute(spoiled_by)
         known = {row[0] for row in connection.execute("SELECT station FROM benchwatch.runs")}
         known |= {row[0] for row in connection.execute("SELECT station FROM benchwatch.chains")}
         for station in sorted(known | set(files)):
             there = (row for path in files.get(station, ()) for row in _of_file(path))
             _compare(found, station, there, _of_record(connection, station))
+        connection.rollback()
     return found
 
 

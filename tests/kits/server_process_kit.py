@@ -42,6 +42,7 @@ class Server:
         answers: returns whether it takes clients.
         end_signal: ends it in order.
         user: name of the account that it runs as; None is the account of the tests.
+        log: name of its log.
     """
 
     def __init__(
@@ -53,10 +54,11 @@ class Server:
         *,
         end_signal: signal.Signals = signal.SIGTERM,
         user: str | None = None,
+        log: str = "server",
     ) -> None:
         self.port = port
         self.folder = folder
-        self.log = folder / "server.log"
+        self.log = folder / f"{log}.log"
         self._words, self._answers, self._end_signal, self._user = words, answers, end_signal, user
         self._note = servers_folder() / f"{next(numbers)}.pid"
         self._process: subprocess.Popen[bytes] | None = None
@@ -78,7 +80,7 @@ class Server:
         wait_until(lambda: self._answers() or self._has_ended(), START_S)
         if self._has_ended() or not self._answers():
             self.kill()
-            raise RuntimeError(f"{self._words[0]} did not start: {self._end_of_log()}")
+            raise RuntimeError(f"{self._words[0]} did not start: {self.end_of_log()}")
 
     @property
     def is_running(self) -> bool:
@@ -144,7 +146,8 @@ class Server:
     def _has_ended(self) -> bool:
         return self._process is not None and self._process.poll() is not None
 
-    def _end_of_log(self) -> str:
+    def end_of_log(self) -> str:
+        """Return the last lines that it wrote."""
         return "".join(self.log.read_text("utf-8", "replace").splitlines(keepends=True)[-8:])
 
 

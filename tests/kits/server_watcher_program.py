@@ -10,6 +10,7 @@ import contextlib
 import os
 import shutil
 import signal
+import subprocess
 import sys
 import time
 from pathlib import Path
@@ -55,7 +56,17 @@ def end_servers(folder: Path) -> None:
     for process in filter(is_running, running):
         with contextlib.suppress(OSError):
             os.kill(process, signal.SIGKILL)
+    release_disks(folder)
     shutil.rmtree(folder, ignore_errors=True)
+
+
+def release_disks(folder: Path) -> None:
+    """Unmount what is mounted below `folder`, such as small disks in memory."""
+    with contextlib.suppress(OSError):
+        for line in Path("/proc/self/mounts").read_text("utf-8").splitlines():
+            place = line.split()[1]
+            if place.startswith(f"{folder}/"):
+                subprocess.run(["umount", "--lazy", place], check=False)
 
 
 if __name__ == "__main__":

@@ -7,12 +7,12 @@ import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import click
 
 from benchwatch.clock import SystemClock
-from benchwatch.commands.common.option_types import Quantity
+from benchwatch.commands.common.option_types import Quantity, of_option
 from benchwatch.commands.common.output import narrate, print_json, print_text
 from benchwatch.errors import INTERRUPTED, UsageError
 from benchwatch.quantity import how_many, parse_duration
@@ -22,6 +22,9 @@ from benchwatch_simulators.stations.station_faults import (
     STATION_FAULTS,
     parse_station_fault,
 )
+
+if TYPE_CHECKING:
+    from benchwatch.commands.simulated_stations.simulated_station import MakeSendingPart
 
 MOST_STATIONS: Final = 999
 LEAST_EVERY_S: Final = 0.01
@@ -128,7 +131,11 @@ def chain(
     for number in STOP_SIGNALS:
         signal.signal(number, lambda *_: stop.set())
     names = station_names(stations, first)
-    plan = StationPlan(counters=COUNTERS[:counters], every_s=every_s)
+    plan = StationPlan(
+        counters=COUNTERS[:counters],
+        every_s=every_s,
+        send=None if relay is None else _sending(relay, relay_identity),
+    )
     with _folder(folder) as where:
         made = StationChain(names, where, plan, seed=seed, faults=script, narrate=narrate)
         control = RawSocketServer(StationControl(made))
@@ -153,6 +160,22 @@ def chain(
             control.close()
             made.stop()
     return 0 if time_is_up.is_set() else INTERRUPTED
+
+
+def _sending(relay: str, identities: Path | None) -> "MakeSendingPart":
+    """Return what makes the sending part of each station.
+
+    Raises:
+        UsageError: `relay` is no broker.
+    """
+    from benchwatch.commands.simulated_stations.station_sending import (  # noqa: PLC0415 - needs an extra
+        sending_parts,
+    )
+    from benchwatch.relay.broker_address import parse_broker  # noqa: PLC0415 - as above
+
+    with of_option("--relay"):
+        address = parse_broker(relay)
+    return sending_parts(address, identities)
 
 
 def _set_later(time_is_up: threading.Event, after_s: float, stop: threading.Event) -> None:

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any, Final, Protocol
 
 from benchwatch.acquire import Acquisition
-from benchwatch.clock import SystemClock
+from benchwatch.clock import Clock, SystemClock
 from benchwatch.commands.simulated_stations.station_counter import (
     CountedUnit,
     CounterLink,
@@ -58,8 +58,8 @@ class SendingPart(RelayHook, Protocol):
         """Cut the connection to the broker, or let it be made again."""
 
 
-MakeSendingPart = Callable[[str, StationJournal], SendingPart]
-"""(station, its journal) -> the part that sends."""
+MakeSendingPart = Callable[[str, StationJournal, Clock], SendingPart]
+"""(station, its journal, its clock) -> the part that sends."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -155,9 +155,11 @@ class SimulatedStation:
             running, self._running = self._running, None
         if running is not None:
             try:
-                running.stop()
+                left = running.stop()
             except JournalError as error:
-                self._narrate(f"{self.name}: {error}")
+                left = str(error)
+            if left:
+                self._narrate(f"{self.name}: {left}")
 
     def ask_to_stop(self) -> None:
         """Let its counters end, so that `stop` waits for nothing."""
@@ -190,7 +192,8 @@ class SimulatedStation:
     def _start(self) -> "_Running":
         journal = StationJournal(self.journal_path, clock=self._clock)
         journal.set_full(full=self._full)
-        sending = None if self._plan.send is None else self._plan.send(self.name, journal)
+        make = self._plan.send
+        sending = None if make is None else make(self.name, journal, self._clock)
         if sending is not None and not self._linked:
             sending.set_link(on=False)
         interval_s = self._plan.every_s if self._plan.every_s > 1.0 else None
@@ -251,12 +254,16 @@ class _Running:
             self.sending.kill()
         self.watch.interrupt()
 
-    def stop(self) -> None:
-        """End in order."""
+    def stop(self) -> str:
+        """End in order; return a sentence on what is not sent.
+
+        Raises:
+            JournalError: part of the backlog could not be written.
+        """
         self.watch.stop()
-        if self.sending is not None:
-            self.sending.stop()
+        left = "" if self.sending is None else self.sending.stop()
         self.journal.close()
+        return left
 
     def _take_events(self) -> None:
         while self.watch.events.get() is not None:

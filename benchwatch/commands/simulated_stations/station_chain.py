@@ -98,8 +98,11 @@ class StationChain:
             self._thread.join()
         for station in self.stations.values():
             station.ask_to_stop()
-        for station in self.stations.values():
-            station.stop()
+        ends = [threading.Thread(target=one.stop) for one in self.stations.values()]
+        for end in ends:  # each may wait for an answer to what it sends last
+            end.start()
+        for end in ends:
+            end.join()
 
     def _plan_fault(self, fault: Fault) -> None:
         concerned = list(self.stations) if fault.counter is None else [fault.counter]

@@ -66,7 +66,7 @@ _FORMS: Final = {
     "help": "help",
 }
 _WITH_VALUE: Final = frozenset({"link", "counters", "power", "clock", "disk"})
-_MOST_AHEAD_S: Final = 366 * 86_400.0
+_MOST_AHEAD_S: Final = 50 * 366 * 86_400.0
 
 
 class ControlledStations(Protocol):
@@ -162,5 +162,5 @@ def _ahead_s(text: str) -> float:
     except QuantityError as error:
         raise UsageError(f"'{printable(text)}' is no time such as 3h, -20min or 0") from error
     if abs(ahead_s) > _MOST_AHEAD_S:
-        raise UsageError(f"'{printable(text)}' is more than a year")
+        raise UsageError(f"'{printable(text)}' is more than 50 years")
     return ahead_s
