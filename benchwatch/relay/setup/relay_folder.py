@@ -94,7 +94,7 @@ def make_relay_folder(
         UsageError: there is something in the folder, or a name can't be a station's.
         FileError: it can't be written.
     """
-    names = [check_station_name(name) for name in stations]
+    names = [_check_new(name) for name in stations]
     if len(set(names)) < len(names):
         twice = next(name for name in names if names.count(name) > 1)
         raise UsageError(f"the station {twice} stands there twice: each name is one computer.")
@@ -165,7 +165,7 @@ class RelayFolder:
             UsageError: the name can't be a station's, or there is one of this name.
             FileError: it can't be written.
         """
-        check_station_name(name)
+        _check_new(name)
         if any(one.name == name for one in self.issued):
             raise UsageError(
                 f"there is already a station {name}, in {shown(self.place_of(name))}. "
@@ -293,6 +293,17 @@ def open_relay_folder(folder: Path) -> Iterator[RelayFolder]:
                 "the one that relay init or relay revoke wrote."
             )
         yield RelayFolder(folder, Authority(certificate, key), _read_issued(place, last), last)
+
+
+def _check_new(name: str) -> str:
+    """Return a name that a new station may have.
+
+    Raises:
+        UsageError: it may not.
+    """
+    if name == BROKER:
+        raise UsageError(f"no station may be called {BROKER} here: its files lie under that name.")
+    return check_station_name(name)
 
 
 @contextmanager
