@@ -49,6 +49,8 @@ class CentralRegister:
     is_simulated: bool = False
     say: Callable[[str], None] = field(default=_drop, compare=False, repr=False)
     """Is told in a sentence which entries of which station do not count."""
+    wait_s: int | None = field(default=None, compare=False)
+    """Longest wait for the server; None: as the address says."""
 
     def __str__(self) -> str:
         """Return its name for people, without a password."""
@@ -75,10 +77,13 @@ class CentralRegister:
             connection.execute("PRAGMA query_only = ON")
             yield connection
 
+    def _connected(self) -> ReadConnection:
+        return ReadConnection(parse_record(self.runs.source), self.wait_s)
+
     def _read(self) -> "list[_SentChain]":
         """Return the chains with their entries, that which was sent first first."""
         try:
-            with closing(ReadConnection(parse_record(self.runs.source))) as connection:
+            with closing(self._connected()) as connection:
                 station = self.runs.station
                 where, values = ("", ()) if station is None else (" AND station = %s", (station,))
                 found = connection.ask(f"{_CHAINS}{where} ORDER BY chain_id", values)

@@ -8,7 +8,6 @@ from pathlib import Path
 
 import click
 
-from benchwatch.commands.common.completed_words import FILES
 from benchwatch.commands.common.journal_places import (
     JOURNAL_TO_READ,
     JOURNAL_TO_WRITE,
@@ -83,7 +82,7 @@ def journal(context: click.Context, path: Path | None, as_json: bool) -> int:
     help="Only so many, the newest.",
 )
 @click.option("--all", "all_runs", is_flag=True, help="All, however many.")
-@click.argument("file", required=False, type=JOURNAL_TO_READ, shell_complete=FILES)
+@click.argument("file", required=False, type=JOURNAL_TO_READ)
 @click.option(
     "--journal", "path", type=JOURNAL_TO_READ, help="As FILE; the journal of watch if left out."
 )

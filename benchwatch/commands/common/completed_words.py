@@ -20,6 +20,7 @@ from benchwatch.errors import BenchwatchError
 if TYPE_CHECKING:
     from click.shell_completion import CompletionItem
 
+    from benchwatch.central_record.run_place import RunPlace
     from benchwatch.register import RegisterReader
 
 MOST_RUNS: Final = 200
@@ -78,22 +79,36 @@ def _run_numbers(ctx: click.Context) -> Words:
     from benchwatch.journal.journal_reader import JournalReader  # noqa: PLC0415 - likewise
     from benchwatch.quantity import printable  # noqa: PLC0415 - likewise
 
-    path = _typed_journal(ctx) or default_path()
-    if not path.exists():
+    place = _typed_journal(ctx) or default_path()
+    if isinstance(place, Path) and not place.exists():
         return
-    with JournalReader(path, wait_s=LONGEST_WAIT_S) as journal:
-        for run in reversed(journal.runs(MOST_RUNS)):
+    with (
+        JournalReader(place, wait_s=LONGEST_WAIT_S)
+        if isinstance(place, Path)
+        else place.open_central(wait_s=RECORD_WAIT_S)
+    ) as source:
+        for run in reversed(source.runs(MOST_RUNS)):
             started = local_minute(run.started_utc_s)
-            yield str(run.number), f"{printable(run.counter, 20)}, {started}"
+            at = f"{run.station}, " if run.station else ""
+            yield str(run.number), f"{at}{printable(run.counter, 20)}, {started}"
 
 
-def _typed_journal(ctx: click.Context) -> Path | None:
-    """Return the journal that is typed already, as an option or as FILE."""
-    typed: Any = ctx.params.get("read_journal") or ctx.params.get("file")
+def _typed_journal(ctx: click.Context, option: str = "read_journal") -> "Path | RunPlace | None":
+    """Return the journal or central record that is typed already, as an option or as FILE."""
+    from benchwatch.central_record.record_address import is_record_address  # noqa: PLC0415 - only when asked
+
     # Behind an option without its value click leaves the arguments in `args`.
-    files = [*(ctx.params.get("files") or ()), *ctx.args]
-    typed = typed or next(iter(files), None)
-    return Path(typed) if isinstance(typed, str | Path) else None
+    files = [ctx.params.get("file"), *(ctx.params.get("files") or ()), *ctx.args]
+    typed: Any = next(filter(None, [ctx.params.get(option), *files]), None)
+    if typed is None or isinstance(typed, Path):
+        return typed
+    if isinstance(typed, str) and not is_record_address(typed):
+        return Path(typed)
+    from benchwatch.central_record.run_place import RunPlace  # noqa: PLC0415 - only for a record
+
+    source = typed.source if isinstance(typed, RunPlace) else str(typed)
+    stations = ctx.params.get("station") or next(iter(ctx.params.get("stations") or ()), None)
+    return RunPlace(source, stations)
 
 
 def _driver_names(_ctx: click.Context) -> Words:
@@ -163,26 +178,26 @@ def _register(ctx: click.Context) -> "Iterator[RegisterReader]":
     from benchwatch.journal import default_path  # noqa: PLC0415 - only when asked
     from benchwatch.register import read_register, register_path  # noqa: PLC0415 - likewise
 
-    journal = _typed_journal(ctx) or ctx.params.get("journal") or default_path()
+    typed = _typed_journal(ctx) or _typed_journal(ctx, "journal") or default_path()
     simulated = bool(ctx.params.get("sim"))
-    with read_register(register_path(Path(journal), simulated=simulated)) as register:
+    if isinstance(typed, Path):
+        with read_register(register_path(typed, simulated=simulated)) as register:
+            yield register
+        return
+    from benchwatch.central_record.register_entries import CentralRegister  # noqa: PLC0415 - likewise
+
+    with read_register(CentralRegister(typed, simulated, wait_s=RECORD_WAIT_S)) as register:
         yield register
 
 
 def _stations(ctx: click.Context) -> Words:
     """Yield the stations of the central record whose address is typed already."""
-    from benchwatch.central_record.record_address import is_record_address  # noqa: PLC0415 - only when asked
-    from benchwatch.central_record.run_place import RunPlace  # noqa: PLC0415 - likewise
-
-    typed = ctx.params.get("read_journal") or ctx.params.get("journal")
-    files = (ctx.params.get("file"), *(ctx.params.get("files") or ()), *ctx.args)
-    places = [RunPlace(one) for one in files if isinstance(one, str) and is_record_address(one)]
-    for place in (typed, *places):
-        if isinstance(place, RunPlace):
-            with place.open_central(wait_s=RECORD_WAIT_S) as record:
-                for name in record.stations(MOST_STATIONS):
-                    yield name, ""
-            return
+    places = (_typed_journal(ctx), _typed_journal(ctx, "journal"), _typed_journal(ctx, "path"))
+    place = next((one for one in places if one is not None and not isinstance(one, Path)), None)
+    if place is not None:
+        with place.open_central(wait_s=RECORD_WAIT_S) as record:
+            for name in record.stations(MOST_STATIONS):
+                yield name, ""
 
 
 def _nothing(_ctx: click.Context) -> Words:

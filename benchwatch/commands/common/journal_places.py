@@ -2,7 +2,7 @@
 
 from collections import Counter
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 import click
 
@@ -15,57 +15,37 @@ from benchwatch.measured_visit.run_places import place_runs
 from benchwatch.quantity import listed, printable
 from benchwatch.register import Visit
 
-if TYPE_CHECKING:
-    _ReadsPlace = click.ParamType["Path | RunPlace"]
-    _ReadsPath = click.ParamType[Path]
-else:  # generic only in newer versions of click
-    _ReadsPlace = _ReadsPath = click.ParamType
-
 JournalPlace = Path | RunPlace
 """A journal, or a central record."""
 MOST_STATIONS: Final = 12
 """Stations that a sentence lists; of more it says how to list them."""
 
 
-class JournalToRead(_ReadsPlace):
+class JournalToRead(click.Path):
     """Path of a journal, or the address of a central record."""
 
-    name = "path"
-
-    def convert(
-        self,
-        value: Any,
-        param: click.Parameter | None,  # noqa: ARG002 - as click calls it
-        ctx: click.Context | None,  # noqa: ARG002 - as click calls it
-    ) -> JournalPlace:
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """Return the path; of an address the central record."""
-        if not isinstance(value, str):
-            return value  # type: ignore[no-any-return] # converted before
-        return journal_place(value)
+        if isinstance(value, str) and is_record_address(value):
+            return journal_place(value)
+        return value if isinstance(value, RunPlace) else super().convert(value, param, ctx)
 
 
-class JournalToWrite(_ReadsPath):
+class JournalToWrite(click.Path):
     """Path of a journal beside which, or into which, is written."""
 
-    name = "path"
-
-    def convert(
-        self,
-        value: Any,
-        param: click.Parameter | None,  # noqa: ARG002 - as click calls it
-        ctx: click.Context | None,  # noqa: ARG002 - as click calls it
-    ) -> Path:
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """Return the path; refuse the address of a central record."""
         if isinstance(value, str) and is_record_address(value):
             raise UsageError(
                 f"the central record {shown_record(value)} is only read: this is done at the "
                 "station, and what it writes there comes into the record by itself."
             )
-        return Path(value)
+        return super().convert(value, param, ctx)
 
 
-JOURNAL_TO_READ: Final = JournalToRead()
-JOURNAL_TO_WRITE: Final = JournalToWrite()
+JOURNAL_TO_READ: Final = JournalToRead(path_type=Path)
+JOURNAL_TO_WRITE: Final = JournalToWrite(path_type=Path)
 
 STATION_HELP: Final = "Only this station, of a central record (postgresql://USER@HOST/DATABASE)."
 
