@@ -28,9 +28,8 @@ from benchwatch.register.register_schema import (
 
 _IN_MEMORY: Final = Path(":memory:")
 _CHAINS: Final = """
-    SELECT chain_id, station, chain, document
-    FROM benchwatch.chains LEFT JOIN benchwatch.entries USING (chain_id)
-    WHERE coalesce(number, 1) = 1"""
+    SELECT chains.chain_id, station, chain, document FROM benchwatch.chains
+    LEFT JOIN benchwatch.entries ON entries.chain_id = chains.chain_id AND number = 1"""
 _ENTRIES: Final = f"""
     SELECT chain_id, {COLUMNS} FROM benchwatch.entries JOIN benchwatch.chains USING (chain_id)
     WHERE chain_id = ANY(%s) ORDER BY chain_id, number"""  # noqa: S608 - our own words
@@ -85,7 +84,7 @@ class CentralRegister:
         try:
             with closing(self._connected()) as connection:
                 station = self.runs.station
-                where, values = ("", ()) if station is None else (" AND station = %s", (station,))
+                where, values = ("", ()) if station is None else (" WHERE station = %s", (station,))
                 found = connection.ask(f"{_CHAINS}{where} ORDER BY chain_id", values)
                 chains = {
                     chain_id: _SentChain(str(chain), str(sender))
