@@ -45,6 +45,11 @@ MEMORY: Final = "1GB"
 CHUNK_BYTES: Final = 1 << 25
 """Text that is handed to duckdb at once."""
 ROWS_AT_ONCE: Final = 10_000
+MOST_FOOTER_BYTES: Final = 1 << 27
+_MAGIC: Final = b"PAR1"
+_TAIL_BYTES: Final = 8
+"""The length of the footer and the magic again (https://parquet.apache.org/docs/file-format/)."""
+_SAYS_ARCHIVE: Final = b'{"kind": "archive", "version": '
 _ORDER: Final = f"ORDER BY {', '.join(KEY_COLUMNS)}"
 
 
@@ -61,15 +66,12 @@ class ArchiveTables:
 
     def __init__(self, duckdb: "ModuleType", work: Path) -> None:
         self._work, self._errors = work, (duckdb.Error, OSError)
-        self._tables: Any = duckdb.connect(
+        self._tables = connect_duckdb(
+            duckdb,
             str(work / "staged.duckdb"),
-            config={
-                "memory_limit": MEMORY,
-                "temp_directory": str(work / "spilled"),
-                "preserve_insertion_order": "true",
-                "autoinstall_known_extensions": "false",
-                "autoload_known_extensions": "false",
-            },
+            memory_limit=MEMORY,
+            temp_directory=str(work / "spilled"),
+            preserve_insertion_order="true",
         )
 
     def close(self) -> None:
@@ -98,7 +100,7 @@ class ArchiveTables:
                     size, chunk = 0, []
             self._stage(chunk)
             if earlier:
-                known = f"{_files(earlier)} USING ({', '.join(KEY_COLUMNS)})"
+                known = f"{files_sql(earlier)} USING ({', '.join(KEY_COLUMNS)})"
                 self._tables.execute(
                     f"CREATE OR REPLACE TABLE staged AS FROM staged ANTI JOIN {known} {_ORDER}"
                 )
@@ -129,7 +131,7 @@ class ArchiveTables:
         if not files:
             return
         order = _ORDER if len(files) > 1 else ""  # one file is sorted
-        asked = f"SELECT {', '.join(READING_COLUMNS)} FROM {_files(files)} {order}"  # noqa: S608 - ours
+        asked = f"SELECT {', '.join(READING_COLUMNS)} FROM {files_sql(files)} {order}"  # noqa: S608 - ours
         with self._sentences(files[-1]):
             found = self._tables.cursor().execute(asked)
         while True:
@@ -142,12 +144,12 @@ class ArchiveTables:
     def count(self, file: Path) -> int:
         """Count the readings of a file."""
         with self._sentences(file):
-            found = self._tables.execute(f"SELECT count(*) FROM {_files([file])}")  # noqa: S608 - ours
+            found = self._tables.execute(f"SELECT count(*) FROM {files_sql([file])}")  # noqa: S608 - ours
             return int(found.fetchone()[0])
 
     def runs(self, file: Path) -> set[tuple[Any, ...]]:
         """Return what a file says of its runs: the values of `RUN_COLUMNS`."""
-        asked = f"SELECT DISTINCT {', '.join(RUN_COLUMNS)} FROM {_files([file])}"  # noqa: S608 - ours
+        asked = f"SELECT DISTINCT {', '.join(RUN_COLUMNS)} FROM {files_sql([file])}"  # noqa: S608 - ours
         with self._sentences(file):
             return set(self._tables.execute(asked).fetchall())
 
@@ -186,12 +188,7 @@ def opened_tables(work: Path) -> Iterator[ArchiveTables]:
         UsageError: duckdb is not installed.
         FileError: the folder can't be written.
     """
-    try:
-        import duckdb  # noqa: PLC0415 - an extra
-    except ImportError as error:
-        raise UsageError(
-            f"archives are Parquet files, which need the library duckdb: {extra_words('record')}."
-        ) from error
+    duckdb = duckdb_module()
     try:
         tables = ArchiveTables(duckdb, work)
     except (duckdb.Error, OSError) as error:
@@ -210,10 +207,49 @@ def sha256_of(path: Path) -> str:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
-def _files(files: Sequence[Path]) -> str:
+def is_archive(path: str) -> bool:
+    """Return whether the file at `path` is an archive file; no library is needed to tell."""
+    try:
+        if not Path(path).is_file():
+            return False
+        with Path(path).open("rb") as file:
+            if file.read(len(_MAGIC)) != _MAGIC:
+                return False
+            end = file.seek(-_TAIL_BYTES, os.SEEK_END)
+            length = int.from_bytes(file.read(4), "little")
+            if file.read(len(_MAGIC)) != _MAGIC or not 0 < length <= min(end, MOST_FOOTER_BYTES):
+                return False
+            file.seek(end - length)
+            return _SAYS_ARCHIVE in file.read(length)
+    except (OSError, ValueError):  # reported when the file is then read as text
+        return False
+
+
+def duckdb_module() -> "ModuleType":
+    """Import and return duckdb.
+
+    Raises:
+        UsageError: it is not installed.
+    """
+    try:
+        import duckdb  # noqa: PLC0415 - an extra
+    except ImportError as error:
+        raise UsageError(
+            f"archives are Parquet files, which need the library duckdb: {extra_words('record')}."
+        ) from error
+    return duckdb
+
+
+def connect_duckdb(duckdb: "ModuleType", database: str, **settings: str) -> Any:
+    """Open a duckdb that fetches nothing from the network."""
+    fixed = {"autoinstall_known_extensions": "false", "autoload_known_extensions": "false"}
+    return duckdb.connect(database, config={**fixed, **settings})
+
+
+def files_sql(files: Sequence[Path], function: str = "read_parquet") -> str:
     """Return files as SQL reads them; no character of a name is taken for a pattern."""
     names = ("".join(f"[{c}]" if c in "[*?" else c for c in str(file)) for file in files)
-    return f"read_parquet([{', '.join(map(_text, names))}])"
+    return f"{function}([{', '.join(map(_text, names))}])"
 
 
 def _text(text: str) -> str:

@@ -1,8 +1,10 @@
-"""Opens the runs at a place: those of a journal, or of stations in a central record."""
+"""Opens the runs at a place: of a journal, or of stations in a central record or its archive."""
 
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from benchwatch.central_record.archive_file import is_archive
+from benchwatch.central_record.archive_reader import ArchiveRunReader
 from benchwatch.central_record.record_address import is_record_address, parse_record
 from benchwatch.central_record.run_reader import CentralRunReader
 from benchwatch.journal.journal_reader import JournalReader
@@ -12,10 +14,11 @@ from benchwatch.quantity import printable
 
 @dataclass(frozen=True, slots=True)
 class RunPlace:
-    """A journal, or a central record with one station or all."""
+    """A journal, or a central record or a file of its archive with one station or all."""
 
     source: str = field(repr=False)
-    """Path of the journal, or the address of the record, which may hold a password."""
+    """Path of the journal or archive file, or the address of the record, which may hold a
+    password."""
     station: str | None = None
     """The station that is meant; None: all, or a journal."""
 
@@ -27,9 +30,9 @@ class RunPlace:
     @property
     def shown(self) -> str:
         """Its name for people: the path, or the address without a password, and the station."""
-        if not self.is_central:
-            return printable(self.source, 200)
-        address = parse_record(self.source).shown
+        address = (
+            parse_record(self.source).shown if self.is_central else printable(self.source, 200)
+        )
         return address if self.station is None else f"{printable(self.station, 63)} in {address}"
 
     @property
@@ -44,7 +47,15 @@ class RunPlace:
             UsageError: a library that it needs is not installed.
             JournalError: it can't be read.
         """
-        return self.open_central() if self.is_central else JournalReader(Path(self.source))
+        if self.is_central or is_archive(self.source):
+            return self.open_stations()
+        return JournalReader(Path(self.source))
+
+    def open_stations(self) -> CentralRunReader | ArchiveRunReader:
+        """Open it as a central record, or as a file of its archive."""
+        if self.is_central:
+            return self.open_central()
+        return ArchiveRunReader(Path(self.source), self.station)
 
     def open_central(self, *, wait_s: int | None = None) -> CentralRunReader:
         """Open it as a central record; `wait_s`: longest wait for its server."""

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from benchwatch.central_record.archive_file import is_archive
 from benchwatch.errors import FileError, UsageError
 from benchwatch.estimate.array_types import FloatArray
 from benchwatch.quantity import printable
@@ -161,6 +162,7 @@ def open_row_streams(
         if not counters:
             raise FileError(f"{shown_name(path)} holds no readings: it is empty.")
         what = "a journal" if is_journal(path) else "a central record"
+        what = "an archive file" if is_archive(path) else what
         note = asked.unused_note(shown_name(path), what)
         return [_with_notes(counters[0], note), *counters[1:]]
     if is_parquet(path):

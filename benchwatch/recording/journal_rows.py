@@ -9,6 +9,7 @@ from typing import Final
 
 import numpy as np
 
+from benchwatch.central_record.archive_file import is_archive
 from benchwatch.central_record.record_address import is_record_address
 from benchwatch.central_record.run_place import RunPlace
 from benchwatch.errors import BenchwatchError, FileError, JournalError
@@ -73,8 +74,8 @@ def is_journal(path: str) -> bool:
 
 
 def has_runs(path: str) -> bool:
-    """Return whether `path` is that of a journal, or the address of a central record."""
-    return is_record_address(path) or is_journal(path)
+    """Return whether `path` is of a journal or an archive, or the address of a central record."""
+    return is_record_address(path) or is_journal(path) or is_archive(path)
 
 
 class SelectedRows:
@@ -114,7 +115,11 @@ class SelectedRows:
         source = shown_name(self._path)
         name = printable(counter.name) or DEFAULT_COUNTER
         facts = CounterFacts(
-            source=source, kind="frequency_hz", counter=name, reports_gaps=True, unit="event"
+            source=source,
+            kind="frequency_hz",
+            counter=name,
+            reports_gaps=not is_archive(self._path),  # it has readings only
+            unit="event",
         )
         facts.nominal = next(
             (one.run.nominal_hz for one in counter.runs if one.run.nominal_hz), None
@@ -146,7 +151,7 @@ class SelectedRows:
 
 
 def _as_file_error(path: str, error: JournalError) -> FileError:
-    if is_record_address(path):
+    if is_record_address(path) or is_archive(path):
         return FileError(str(error))
     why = str(error).split(". ", 1)[0].rstrip(".")
     return FileError(

@@ -10,10 +10,12 @@ from benchwatch.clock import local_minute
 from benchwatch.commands.common.journal_places import (
     JournalPlace,
     at_station,
+    has_stations,
     journal_place,
     one_station,
     station_of_run,
     station_of_visit,
+    stations_place,
 )
 from benchwatch.commands.common.output import narrate
 from benchwatch.commands.common.register_options import chosen_visit
@@ -85,7 +87,7 @@ def find_sources(
         place = at_station(_place_of_runs(files, journal), next(iter(stations), None))
         return tuple(_run_sources(place, runs))
     places: list[JournalPlace | str] = [
-        journal_place(file) if is_record_address(file) else file for file in files
+        stations_place(file) if has_stations(file) else file for file in files
     ]
     places = places or [_default_journal(journal)]
     central = [one for one in places if isinstance(one, RunPlace)]
@@ -204,7 +206,7 @@ def _newest_source(place: RunPlace) -> RecordedSource:
     if newest.runs:
         narrate(newest_sentence(newest, place))
     selection = replace(newest.selection, station=place.station)
-    label = place.name if place.is_central else _stem(place.source)
+    label = place.name if has_stations(place.source) else _stem(place.source)
     return RecordedSource(path=place.source, selection=selection, label=label)
 
 
@@ -227,7 +229,7 @@ def _place_of_runs(files: tuple[str, ...], journal: JournalPlace | None) -> Jour
     (path,) = files
     if not has_runs(path):
         raise UsageError(f"{shown_name(path)} is no journal, and has no runs: leave --run out.")
-    return journal_place(path)
+    return stations_place(path) if has_stations(path) else journal_place(path)
 
 
 def _run_sources(place: JournalPlace | None, numbers: tuple[int, ...]) -> Iterator[RecordedSource]:
@@ -237,7 +239,7 @@ def _run_sources(place: JournalPlace | None, numbers: tuple[int, ...]) -> Iterat
         UsageError: a number is not that of a run with readings.
     """
     if isinstance(place, RunPlace):
-        with RunPlace(place.source).open_central() as record:
+        with RunPlace(place.source).open_stations() as record:
             stations = [station_of_run(record, place, number) for number in numbers]
         places = [RunPlace(place.source, station) for station in stations]
     else:

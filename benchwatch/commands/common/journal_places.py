@@ -6,6 +6,8 @@ from typing import Any, Final
 
 import click
 
+from benchwatch.central_record.archive_file import is_archive
+from benchwatch.central_record.archive_reader import ArchiveRunReader
 from benchwatch.central_record.record_address import is_record_address, parse_record, shown_record
 from benchwatch.central_record.run_place import RunPlace
 from benchwatch.central_record.run_reader import CentralRunReader
@@ -13,6 +15,7 @@ from benchwatch.commands.common.completed_words import STATIONS
 from benchwatch.errors import UsageError
 from benchwatch.measured_visit.run_places import place_runs
 from benchwatch.quantity import listed, printable
+from benchwatch.recording.visit_counters import run_ranges
 from benchwatch.register import Visit
 
 JournalPlace = Path | RunPlace
@@ -47,7 +50,9 @@ class JournalToWrite(click.Path):
 JOURNAL_TO_READ: Final = JournalToRead(path_type=Path)
 JOURNAL_TO_WRITE: Final = JournalToWrite(path_type=Path)
 
-STATION_HELP: Final = "Only this station, of a central record (postgresql://USER@HOST/DATABASE)."
+STATION_HELP: Final = (
+    "Only this station, of a central record (postgresql://USER@HOST/DATABASE) or its archive."
+)
 
 station_option: Final = click.option(
     "--station",
@@ -69,6 +74,22 @@ def journal_place(typed: str) -> JournalPlace:
     return RunPlace(typed)
 
 
+def has_stations(typed: str) -> bool:
+    """Return whether what was typed is a central record, or a file of its archive."""
+    return is_record_address(typed) or is_archive(typed)
+
+
+def stations_place(typed: str) -> RunPlace:
+    """Return the central record, or the file of its archive, that was typed.
+
+    Raises:
+        UsageError: an address can't be read, or the library for it is not installed.
+    """
+    if is_record_address(typed):
+        parse_record(typed)
+    return RunPlace(typed)
+
+
 def at_station(place: JournalPlace | None, station: str | None) -> JournalPlace | None:
     """Return a place with the station that was typed.
 
@@ -80,7 +101,7 @@ def at_station(place: JournalPlace | None, station: str | None) -> JournalPlace 
     if not isinstance(place, RunPlace):
         raise UsageError(
             "--station chooses a station of a central record: give the record's address, "
-            "postgresql://USER@HOST/DATABASE, as well."
+            "postgresql://USER@HOST/DATABASE, or a file of its archive, as well."
         )
     return RunPlace(place.source, station)
 
@@ -92,7 +113,7 @@ def one_station(place: RunPlace) -> RunPlace:
         UsageError: there is no such station, or there are several and none was typed.
         JournalError: the record can't be read.
     """
-    with RunPlace(place.source).open_central() as record:
+    with RunPlace(place.source).open_stations() as record:
         stations = record.stations(MOST_STATIONS + 1)
         if place.station is not None:
             if place.station not in stations and not record.has_station(place.station):
@@ -108,7 +129,9 @@ def one_station(place: RunPlace) -> RunPlace:
     return RunPlace(place.source, stations[0]) if stations else place
 
 
-def station_of_run(record: CentralRunReader, place: RunPlace, number: int) -> str:
+def station_of_run(
+    record: CentralRunReader | ArchiveRunReader, place: RunPlace, number: int
+) -> str:
     """Return the station that has a run.
 
     Raises:
@@ -117,10 +140,10 @@ def station_of_run(record: CentralRunReader, place: RunPlace, number: int) -> st
     """
     station = record.station_of(number)
     if station is None:
-        raise UsageError(
-            f"{_shown(place)} has no run {number}. benchwatch journal runs with its address "
-            "lists them."
-        )
+        has = "benchwatch journal runs with its address lists them."
+        if isinstance(record, ArchiveRunReader):
+            has = f"It has {run_ranges(run.number for run in record.runs())}."
+        raise UsageError(f"{_shown(place)} has no run {number}. {has}")
     if place.station not in {None, station}:
         raise UsageError(
             f"run {number} of {_shown(place)} is of the station {printable(station, 63)}: leave "
@@ -141,9 +164,10 @@ def stations_words(stations: list[str]) -> str:
     if not stations:
         return "It has no stations yet."
     if len(stations) > MOST_STATIONS:
+        first = listed([*(printable(name, 63) for name in stations[:MOST_STATIONS]), "more"])
         return (
-            f"It has more than {MOST_STATIONS}: benchwatch journal runs with its address lists "
-            "the newest runs and their stations."
+            f"It has {first}: benchwatch journal runs with the address of the record lists the "
+            "newest runs and their stations."
         )
     names = listed(printable(name, 63) for name in stations)
     return f"It has {names}." if len(stations) > 1 else f"Its only one is {names}."
