@@ -15,7 +15,7 @@ BEHIND_S: Final = 60.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Sending:
+class SendingNow:
     """How sending stands at one moment."""
 
     connected: bool
@@ -41,7 +41,7 @@ class RelayWords:
         self._back_utc_s = math.inf
         """Unix seconds at which nothing was wrong any more."""
 
-    def follow(self, sending: Sending, now_s: float, utc_s: float) -> tuple[RelayNow, str]:
+    def follow(self, sending: SendingNow, now_s: float, utc_s: float) -> tuple[RelayNow, str]:
         """Return what to show of `sending`, and a sentence on what has changed; empty: nothing.
 
         Args:
@@ -66,7 +66,7 @@ class RelayWords:
         shown = sending.unsent if trouble or behind else None
         return RelayNow(unsent=shown, behind=behind, trouble=trouble), text
 
-    def _change(self, sending: Sending, trouble: str) -> str:
+    def _change(self, sending: SendingNow, trouble: str) -> str:
         if self._said_away:
             self._most_unsent = max(self._most_unsent, sending.unsent or 0)
         if trouble and not self._said_away:
@@ -77,7 +77,7 @@ class RelayWords:
             return f"all is in the central record again: {how_many(self._most_unsent, 'event')}."
         return ""
 
-    def _all_is_in(self, sending: Sending) -> bool:
+    def _all_is_in(self, sending: SendingNow) -> bool:
         """Return whether nothing is unsent that happened before all was well again."""
         if self._back_utc_s == math.inf or sending.unsent is None:
             return False
@@ -86,14 +86,14 @@ class RelayWords:
         return newer or sending.unsent == 0
 
 
-def _trouble(sending: Sending) -> str:
+def _trouble(sending: SendingNow) -> str:
     """Write what is wrong: which of the two is away, and why as far as is known."""
     what = "the central record does not answer" if sending.connected else "the broker is away"
     why = printable(sending.why, 200).rstrip(". ")
     return f"{what} ({why})" if why else what
 
 
-def left_words(sending: Sending) -> str:
+def left_words(sending: SendingNow) -> str:
     """Write at the end of a watch what is not in the central record yet; empty: all is."""
     then = "they are sent by the next watch with --relay, or by: benchwatch relay send"
     if sending.unsent:

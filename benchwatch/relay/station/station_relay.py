@@ -21,7 +21,7 @@ from benchwatch.relay.payload import VERSION, PayloadRefused, read_plain, write_
 from benchwatch.relay.station.counter_states import CounterStates, RelayedCounter
 from benchwatch.relay.station.live_lines import LineText, LiveLines
 from benchwatch.relay.station.looks import read_look
-from benchwatch.relay.station.relay_words import RelayWords, Sending, left_words
+from benchwatch.relay.station.relay_words import RelayWords, SendingNow, left_words
 from benchwatch.relay.station.shipper import Shipper
 from benchwatch.relay.topics import KEEPER_TOPIC, answer_topic, here_topic, look_topic
 from benchwatch.snapshot import RelayNow, Snapshot
@@ -245,9 +245,9 @@ class StationRelay:
         for counter in self._counters.values():
             counter.show_relay(self._shown, text)
 
-    def _sending(self) -> Sending:
+    def _sending(self) -> SendingNow:
         state = self._shipper.state
-        return Sending(
+        return SendingNow(
             connected=self._connection.connected,
             unsent=state.unsent,
             oldest_utc_s=state.oldest_utc_s,

@@ -9,14 +9,14 @@ from benchwatch.relay.station.relay_words import (
     BEHIND_S,
     SAID_AFTER_S,
     RelayWords,
-    Sending,
+    SendingNow,
     left_words,
 )
 from benchwatch.snapshot import RelayNow
 
 UTC_S = 1.9e9
-WELL = Sending(connected=True, unsent=0)
-AWAY = Sending(connected=False, unsent=3, oldest_utc_s=UTC_S, why="no broker listens")
+WELL = SendingNow(connected=True, unsent=0)
+AWAY = SendingNow(connected=False, unsent=3, oldest_utc_s=UTC_S, why="no broker listens")
 
 
 class Followed:
@@ -25,7 +25,7 @@ class Followed:
     def __init__(self) -> None:
         self.words = RelayWords()
 
-    def at(self, now_s: float, sending: Sending) -> tuple[RelayNow, str]:
+    def at(self, now_s: float, sending: SendingNow) -> tuple[RelayNow, str]:
         """Tell it at `now_s`."""
         return self.words.follow(sending, now_s, UTC_S + now_s)
 
@@ -81,7 +81,7 @@ def test_a_record_that_does_not_answer_is_not_called_a_broker_that_is_away() -> 
 def test_a_broker_that_never_came_is_said_too() -> None:
     """Then nobody knows how many events are unsent."""
     followed = Followed()
-    never = Sending(connected=False, why="no broker listens")
+    never = SendingNow(connected=False, why="no broker listens")
     followed.at(0.0, never)
     now, text = followed.at(SAID_AFTER_S, never)
 
@@ -113,7 +113,7 @@ def test_a_station_is_behind_by_many_events_or_by_a_minute(
 def test_text_of_the_network_is_harmless() -> None:
     """The reason may be a broker's own words."""
     followed = Followed()
-    bad = Sending(connected=False, why="\x1b[2Jgone\n" + "x" * 5000)
+    bad = SendingNow(connected=False, why="\x1b[2Jgone\n" + "x" * 5000)
     followed.at(0.0, bad)
     now, text = followed.at(9.0, bad)
 
@@ -127,4 +127,4 @@ def test_the_end_says_what_is_not_in_the_record_yet() -> None:
     assert left_words(WELL) == ""
     assert left_words(replace(AWAY, unsent=1)).startswith("1 event is not in the central record")
     assert left_words(replace(AWAY, unsent=40)).startswith("40 events are not in the central")
-    assert left_words(Sending(connected=False)).startswith("it is not known which events")
+    assert left_words(SendingNow(connected=False)).startswith("it is not known which events")
