@@ -8,12 +8,15 @@ the query lasts.
 import math
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final, Self
 
 from benchwatch.errors import JournalError
 from benchwatch.journal.journal_file import check_kind
+from benchwatch.journal.late_events import TABLE as LATE_TABLE
+from benchwatch.journal.late_events import LateEvents
 from benchwatch.journal.row_checks import OTHER_COLUMNS, READING_COLUMNS, RUN_COLUMNS, RowChecks
 from benchwatch.journal.run_numbers import LARGEST_NUMBER
 from benchwatch.journal.schema import JournalRun, check_owner
@@ -52,12 +55,14 @@ class JournalReader:
     Args:
         path: the journal.
         wait_s: longest wait for a program that keeps others from reading it.
+        any_text: read text that is not UTF-8 too, with lone surrogates (PEP 383) in it; otherwise
+            it is an error.
 
     Raises:
         JournalError: the file can't be read as a journal; every method may raise it.
     """
 
-    def __init__(self, path: Path, *, wait_s: float = 5.0) -> None:
+    def __init__(self, path: Path, *, wait_s: float = 5.0, any_text: bool = False) -> None:
         check_kind(path)
         self._path = path
         self._checks = RowChecks("the journal", str(path))
@@ -73,6 +78,8 @@ class JournalReader:
             )
         except sqlite3.Error as error:
             raise JournalError(f"{sentence(path, error)}.") from error
+        if any_text:
+            self._connection.text_factory = lambda raw: raw.decode("utf-8", "surrogateescape")
         try:
             (owner,) = self.ask("PRAGMA application_id")[0]
             (version,) = self.ask("PRAGMA user_version")[0]
@@ -88,12 +95,37 @@ class JournalReader:
             for table, columns in OTHER_COLUMNS.items()
             if table in names or table not in _LATER_TABLES
         }
+        self.event_columns = {"readings": READING_COLUMNS, **self._others}
+        """The tables of events that this file has, and their columns but the run."""
 
     def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_: object) -> None:
         self._connection.close()
+
+    @contextmanager
+    def at_one_moment(self) -> Iterator[None]:
+        """Let all queries of the block read one state of the file; keep the block short."""
+        self.ask("BEGIN")
+        try:
+            yield
+        finally:
+            with suppress(sqlite3.Error):
+                self._connection.execute("ROLLBACK")
+
+    def run(self, key: int) -> JournalRun | None:
+        """Return the run with this key, without its number; None: there is none."""
+        query = f"SELECT {RUN_COLUMNS} FROM runs WHERE run = ?"  # noqa: S608 - our own words
+        rows = self.ask(query, (key,))
+        return self._checks.run(rows[0], 0) if rows else None
+
+    def late_events(self) -> dict[int, LateEvents]:
+        """Return the runs to which earlier events were added, by key."""
+        if not self.ask("SELECT 1 FROM sqlite_master WHERE name = ?", (LATE_TABLE,)):
+            return {}
+        rows = self.ask(f"SELECT run, first, changes FROM {LATE_TABLE}")  # noqa: S608 - ours
+        return {run: LateEvents(first, changes) for run, first, changes in rows}
 
     def runs(self, last: int | None = None) -> list[JournalRun]:
         """Return the runs, oldest first; of many only the `last` ones, if that is given."""

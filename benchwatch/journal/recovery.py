@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from benchwatch.journal.journal_file import log_path, uri
+from benchwatch.journal.late_events import note_late_events
 from benchwatch.journal.page_scan import rows_left
 from benchwatch.journal.run_numbers import (
     SMALLEST_KEY,
@@ -126,7 +127,7 @@ def recover_numbers(path: Path, target: sqlite3.Connection) -> None:
 def _write_rows(target: sqlite3.Connection, found: Iterable[Found]) -> int:
     """Write rows in one transaction; return the number of new events."""
     new = 0
-    grown: set[int] = set()
+    grown: dict[int, int] = {}
     target.execute("BEGIN IMMEDIATE")
     try:
         for table, row in found:
@@ -143,8 +144,9 @@ def _write_rows(target: sqlite3.Connection, found: Iterable[Found]) -> int:
                 )
             elif done.rowcount and table != "runs":
                 new += 1
-                grown.add(row[0])
+                grown[row[0]] = min(row[1], grown.get(row[0], row[1]))
         forget_counts(target, grown)
+        note_late_events(target, grown)
         target.execute("COMMIT")
     except sqlite3.Error:
         if target.in_transaction:

@@ -1,0 +1,92 @@
+"""Reads from the registers beside a journal the entries that are to be sent."""
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Final
+
+from benchwatch.errors import RegisterError
+from benchwatch.journal.journal_file import log_path
+from benchwatch.register.register_file import RegisterFile
+from benchwatch.register.register_schema import SELECT, entry_of
+from benchwatch.relay.batch import MOST_EVENTS, ChainBatch, check_entry
+from benchwatch.relay.station.unsent_events import CanNotBeSent
+
+_NEXT: Final = f"{SELECT} WHERE chain = ? AND number > ? ORDER BY number LIMIT ?"
+_LAST: Final = "SELECT chain, max(number) FROM entries GROUP BY chain"
+
+FileState = tuple[int, int, int] | None
+"""Inode, size and time of change of a file; None: there is none."""
+
+
+class UnsentEntries:
+    """The chains of several registers, of which one that is missing has none."""
+
+    def __init__(self, registers: Sequence[Path]) -> None:
+        self._files = [RegisterFile(path) for path in registers]
+        self._states: list[tuple[FileState, FileState]] = [(None, None)] * len(registers)
+        self._last: dict[str, tuple[RegisterFile, int]] = {}
+        self.trouble = ""
+        """Why a register can't be read; empty: all can."""
+
+    def refresh(self) -> bool:
+        """Look whether entries were added; return whether a register has changed."""
+        states = [(_state(file.path), _state(log_path(file.path, "-wal"))) for file in self._files]
+        if states == self._states and not self.trouble:
+            return False
+        self.trouble = ""
+        last: dict[str, tuple[RegisterFile, int]] = {}
+        for file in self._files:
+            try:
+                with file.reading() as connection:
+                    rows = [] if connection is None else connection.execute(_LAST).fetchall()
+            except RegisterError as error:
+                self.trouble = str(error)
+                continue
+            for chain, number in rows:
+                if isinstance(number, int):
+                    last.setdefault(str(chain), (file, number))
+        changed = {chain: number for chain, (_, number) in last.items()} != self.chains
+        self._states, self._last = states, last
+        return changed
+
+    @property
+    def chains(self) -> Mapping[str, int]:
+        """Return the number of the last entry of each chain."""
+        return {chain: number for chain, (_, number) in self._last.items()}
+
+    def batch(self, chain: str, after: int) -> ChainBatch | None:
+        """Return the next entries of a chain, without any if there are none; None: no such chain.
+
+        Raises:
+            CanNotBeSent: an entry is missing, or holds what can't be sent.
+            RegisterError: the register can't be read.
+        """
+        if chain not in self._last:
+            return None
+        file, _ = self._last[chain]
+        with file.reading() as connection:
+            values = (chain, after, MOST_EVENTS)
+            rows = [] if connection is None else connection.execute(_NEXT, values).fetchall()
+        entries = []
+        for place, entry in enumerate(map(entry_of, rows), start=1):
+            why = check_entry(entry)
+            if why is None and entry.number != after + place:
+                why = f"comes where entry {after + place} should be"
+            if why is None:
+                entries.append(entry)
+            elif entries:
+                break  # those before it can be sent
+            else:
+                raise CanNotBeSent(
+                    f"entry {entry.number} of chain {chain} {why} ({file.path}): benchwatch visits "
+                    "verify says more"
+                )
+        return ChainBatch(chain, after, after + len(entries), tuple(entries))
+
+
+def _state(path: Path) -> FileState:
+    try:
+        status = path.stat()
+    except OSError:
+        return None
+    return status.st_ino, status.st_size, status.st_mtime_ns
