@@ -29,6 +29,8 @@ LONGEST_PAUSE_S: Final = 0.02
 other threads get their turn."""
 MOST_ANSWERS: Final = 1000
 """Most answers that wait for the thread; of more, the oldest are lost, and asked for again."""
+LAST_LOOK_S: Final = 0.5
+"""Longest time for a last look at the journal."""
 STATE_S: Final = 0.2
 """Time between two looks at how much is unsent, while batches are sent."""
 
@@ -122,7 +124,7 @@ class Shipper:
         self._is_news = True
         self._awake.set()
         if self._thread.is_alive():
-            self._thread.join(within_s + 0.5)
+            self._thread.join(within_s + LAST_LOOK_S)
 
     def wake(self) -> None:
         """Take that an event was written."""
@@ -167,7 +169,7 @@ class Shipper:
                 self._trouble = f"an error of this program: {type(error).__name__}: {error}"
                 self._events.close()
                 pause_s = RETRY_S
-            self._show_state(at_once=pause_s > LONGEST_PAUSE_S)
+            self._show_state(at_once=pause_s > LONGEST_PAUSE_S or self._stop_s is not None)
             if self._stop_s is not None:
                 pause_s = min(pause_s, 0.02)
             if pause_s > 0.0:
@@ -200,9 +202,12 @@ class Shipper:
     def _is_over(self) -> bool:
         if self._stop_s is None:
             return False
-        has_looked = not (self._is_news or self._happened)
-        is_done = has_looked and (self._transfer.is_own_done or not self._transfer.is_connected)
-        return is_done or time.monotonic() >= self._stop_s
+        late_s = time.monotonic() - self._stop_s
+        if self._is_news and not self._trouble:  # one look in any case, to say what is left
+            return late_s >= LAST_LOOK_S
+        if self._happened:
+            return late_s >= 0.0
+        return self._transfer.is_own_done or not self._transfer.is_connected or late_s >= 0.0
 
     def _show_state(self, *, at_once: bool) -> None:
         now_s = time.monotonic()

@@ -286,7 +286,7 @@ happenings = st.lists(
 
 
 @given(happenings)
-@settings(max_examples=300)
+@settings(max_examples=150)
 def test_the_record_ends_equal_to_the_journal(happened: list[tuple[str, int]]) -> None:
     """Whatever was lost, doubled, late, restarted or set back: in the end all is in the record."""
     world = World()
