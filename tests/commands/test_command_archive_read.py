@@ -90,6 +90,19 @@ def test_what_there_is(
     assert said in done.err
 
 
+def test_lists_the_runs(record: MadeRecord, run: Command, tmp_path: Path) -> None:
+    """The runs of a file are listed, with their numbers and stations; a visit is not in it."""
+    file, _ = archived(record, tmp_path)
+
+    listed = run("journal", "runs", file, "--json")
+    visits = run("visits", "--journal", file)
+
+    runs = [(one["number"], one["station"], one["readings"]) for one in listed.lines]
+    assert runs == [(1, "tide-001", 300), (2, "tide-007", 300), (3, "tide-007", 300)]
+    assert visits.code == 2
+    assert "has readings only" in visits.err
+
+
 def test_damaged_file(record: MadeRecord, run: Command, tmp_path: Path) -> None:
     """A file with spoilt readings, or that says odd things of itself, is a sentence."""
     file, _ = archived(record, tmp_path)

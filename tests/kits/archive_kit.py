@@ -85,9 +85,9 @@ class MadeRecord:
         self.owner.execute(
             "INSERT INTO benchwatch.runs (station, run, watch, counter, resource, driver, "
             "started_utc_s, nominal_hz, identity, time_base, settings, end_reason) VALUES "
-            "(%s, %s, %s, %s, '', 'scpi', 0, '10000000', 'made', 'external', '{}', '') "
+            "(%s, %s, %s, %s, '', 'scpi', %s, '10000000', 'made', 'external', '{}', '') "
             "ON CONFLICT DO NOTHING",
-            (station, run, run, counter),
+            (station, run, run, counter, readings[0][1] - readings[0][2]),
         )
         (run_id,) = self.owner.execute(
             "SELECT run_id FROM benchwatch.runs WHERE station = %s AND run = %s", (station, run)

@@ -15,7 +15,6 @@ from benchwatch.commands.common.journal_places import (
     one_station,
     station_of_run,
     station_of_visit,
-    stations_place,
 )
 from benchwatch.commands.common.output import narrate
 from benchwatch.commands.common.register_options import chosen_visit
@@ -87,7 +86,7 @@ def find_sources(
         place = at_station(_place_of_runs(files, journal), next(iter(stations), None))
         return tuple(_run_sources(place, runs))
     places: list[JournalPlace | str] = [
-        stations_place(file) if has_stations(file) else file for file in files
+        journal_place(file) if has_stations(file) else file for file in files
     ]
     places = places or [_default_journal(journal)]
     central = [one for one in places if isinstance(one, RunPlace)]
@@ -229,7 +228,7 @@ def _place_of_runs(files: tuple[str, ...], journal: JournalPlace | None) -> Jour
     (path,) = files
     if not has_runs(path):
         raise UsageError(f"{shown_name(path)} is no journal, and has no runs: leave --run out.")
-    return stations_place(path) if has_stations(path) else journal_place(path)
+    return journal_place(path)
 
 
 def _run_sources(place: JournalPlace | None, numbers: tuple[int, ...]) -> Iterator[RecordedSource]:

@@ -25,11 +25,11 @@ MOST_STATIONS: Final = 12
 
 
 class JournalToRead(click.Path):
-    """Path of a journal, or the address of a central record."""
+    """Path of a journal or an archive file, or the address of a central record."""
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        """Return the path; of an address the central record."""
-        if isinstance(value, str) and is_record_address(value):
+        """Return the path; of an address the central record, or the file of its archive."""
+        if isinstance(value, str) and has_stations(value):
             return journal_place(value)
         return value if isinstance(value, RunPlace) else super().convert(value, param, ctx)
 
@@ -63,31 +63,19 @@ station_option: Final = click.option(
 
 
 def journal_place(typed: str) -> JournalPlace:
-    """Return the journal or central record that was typed.
-
-    Raises:
-        UsageError: an address can't be read, or the library for it is not installed.
-    """
-    if not is_record_address(typed):
-        return Path(typed)
-    parse_record(typed)
-    return RunPlace(typed)
-
-
-def has_stations(typed: str) -> bool:
-    """Return whether what was typed is a central record, or a file of its archive."""
-    return is_record_address(typed) or is_archive(typed)
-
-
-def stations_place(typed: str) -> RunPlace:
-    """Return the central record, or the file of its archive, that was typed.
+    """Return the journal, the central record or the file of its archive that was typed.
 
     Raises:
         UsageError: an address can't be read, or the library for it is not installed.
     """
     if is_record_address(typed):
         parse_record(typed)
-    return RunPlace(typed)
+    return RunPlace(typed) if has_stations(typed) else Path(typed)
+
+
+def has_stations(typed: str) -> bool:
+    """Return whether what was typed is a central record, or a file of its archive."""
+    return is_record_address(typed) or is_archive(typed)
 
 
 def at_station(place: JournalPlace | None, station: str | None) -> JournalPlace | None:
@@ -142,7 +130,8 @@ def station_of_run(
     if station is None:
         has = "benchwatch journal runs with its address lists them."
         if isinstance(record, ArchiveRunReader):
-            has = f"It has {run_ranges(run.number for run in record.runs())}."
+            ranges = run_ranges(run.number for run in record.runs())
+            has = f"It has {ranges}; benchwatch journal runs FILE lists them."
         raise UsageError(f"{_shown(place)} has no run {number}. {has}")
     if place.station not in {None, station}:
         raise UsageError(

@@ -81,6 +81,11 @@ def chosen_register(journal: JournalPlace | None, *, sim: bool) -> RegisterPlace
     """
     if not isinstance(journal, RunPlace):
         return written_register(journal, sim=sim)
+    if not journal.is_central:
+        raise UsageError(
+            f"{journal.shown} is a file of an archive, which has readings only: units and visits "
+            "are in the central record."
+        )
     place = journal if journal.station is None else one_station(journal)
     return CentralRegister(place, is_simulated=sim, say=narrate)
 
