@@ -74,6 +74,17 @@ class CountedBy:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class StatedByStation:
+    """What the station of a counter elsewhere states of its bench."""
+
+    tolerance: float | None = None
+    """Fractional."""
+    settle: SettleLimit | None = None
+    unit: str | None = None
+    """Ident of the unit on the counter; None: not named."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
     """One counter to watch, with its settings and limits."""
 
@@ -104,6 +115,9 @@ class Plan:
     """Frequencies at which the oscillator is used, in hertz; empty: multiples of the nominal."""
     checks: tuple[float, ...] = ()
     """Other dial settings at which the output is checked, in hertz, in their order."""
+    station: str | None = None
+    """The station elsewhere that reads the counter, and keeps its readings, its visits and its
+    records; None: the counter is read here."""
 
 
 def check_signal_group(names: Sequence[str], nominals: Mapping[str, Decimal | None]) -> None:

@@ -8,6 +8,7 @@ from typing import Any
 from benchwatch.clock import Clock
 from benchwatch.counter import Identity, LinkState, LinkStatus, TimeBase
 from benchwatch.errors import BenchwatchError
+from benchwatch.plan import StatedByStation
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -23,6 +24,11 @@ class CounterStatus:
     absent: BenchwatchError | None = None
     """Why the counter is not there yet: nothing could be read of it so far, and it is tried again.
     """
+    stated: StatedByStation | None = None
+    """What the station of a counter elsewhere states beside; None: nothing, or a counter here."""
+    unsent: int | None = None
+    """Events of its station that are not in the central record yet, where these are so many, or for
+    so long, that a person should know; else None."""
 
 
 class StatusPublisher:

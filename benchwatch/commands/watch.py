@@ -20,6 +20,7 @@ from benchwatch.commands.common.completed_words import (
     UNITS,
 )
 from benchwatch.commands.common.discovery_options import other_dialects
+from benchwatch.commands.common.elsewhere_counters import checked_groups, find_elsewhere
 from benchwatch.commands.common.journal_places import JOURNAL_TO_WRITE
 from benchwatch.commands.common.option_types import (
     DURATION,
@@ -243,14 +244,30 @@ def watch(
         bench = stack.enter_context(
             simulated_bench(resources, bench_file, sim, seed=seed, faults=faults, nominals=nominals)
         )
-        where = None if no_journal else journal or default_path()
+        elsewhere = find_elsewhere(
+            resources,
+            described,
+            typed,
+            relay.identity,
+            simulated=bench is not None,
+            asked={"--journal": journal, "--driver": driver_name, "--relay": relay.broker},
+            units=units,
+        )
+        where = None if no_journal or not elsewhere.is_here else journal or default_path()
         sends = relay.options(described, keeps=where is not None)
         register = None if where is None else register_path(where, simulated=bench is not None)
-        on_bench = units_on_bench(units, resources, register, simulated=bench, bench=described)
-        typed = replace(typed, units=on_bench)
-        plans = plan_counters(resources, typed, simulated=bench, bench=described)
-        plans = with_typed(plans, typed=by_hand)
-        groups = signal_groups(proofs, plans, simulated=bench, bench=described)
+        on_bench = units_on_bench(units, elsewhere.near, register, simulated=bench, bench=described)
+        plans = plan_counters(
+            elsewhere.near,
+            replace(typed, units=on_bench),
+            simulated=bench,
+            bench=described,
+            elsewhere=elsewhere.plans,
+        )
+        plans = elsewhere.spread(with_typed(plans, typed=by_hand), described)
+        groups = checked_groups(
+            signal_groups(proofs, plans, simulated=bench, bench=described), plans
+        )
         load = cache(driver)
         if limits.until_settled and any(one.settle is None for one in settings.with_limits(plans)):
             raise UsageError("--until settled needs to know what settled means: add --settle.")
@@ -281,6 +298,7 @@ def watch(
                 persistent=not lines or len(opened.plans) > 1,
                 source=source,
                 hint=other_dialects,
+                desks=elsewhere.desks,
             ),
             earlier=opened.earlier,
             visits=opened.visits,

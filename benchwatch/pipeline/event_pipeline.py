@@ -302,6 +302,8 @@ class EventPipeline:
         quiet = self._analysis.trim.found
         if quiet is None or not quiet.frozen or self._records.has_as_found:
             return
+        if self.plan.station is not None:  # it is put on record there
+            return
         if self._visit.is_closed:  # the next unit may be on the bench already
             return
         counted_by = self._time_base.at(quiet.elapsed_s)

@@ -69,7 +69,13 @@ class Pipeline(EventPipeline):
             self._journal.write_proof(offset, self._time_base.now.source, utc_s, elapsed_s)
             self._show(proof=proof_in_use(proven))
 
-    def show_relay(self, now: RelayNow, text: str, utc_s: float, elapsed_s: float) -> None:
+    def show_unit_elsewhere(self, unit: str | None) -> None:
+        """Show the unit that is on a counter elsewhere; its visit is not kept here."""
+        with self._lock:
+            self._visit.elsewhere = None if unit is None else VisitNow(unit=unit)
+            self._show()
+
+    def show_relay(self, now: RelayNow | None, text: str, utc_s: float, elapsed_s: float) -> None:
         """Show how sending to the central record stands; a `text` is logged, and not journaled."""
         with self._lock:
             if text:

@@ -36,6 +36,8 @@ class VisitKeeper:
         self.writer, self._journal, self._log, self._plan = writer, journal, log, plan
         self.begins = writer is not None and writer.begins_at_once
         """Whether the next reading begins the visit."""
+        self.elsewhere: VisitNow | None = None
+        """The unit on a counter elsewhere, whose station has the register."""
         self._report: tuple[str, float] | None = None
         """The sentence on the newest report that this watch issued, and its time in the run."""
         self._attach()
@@ -43,8 +45,10 @@ class VisitKeeper:
     @property
     def now(self) -> VisitNow | None:
         """The state of the visit; None without a register."""
-        if self.writer is None or self._report is None:
-            return None if self.writer is None else self.writer.now
+        if self.writer is None:
+            return self.elsewhere
+        if self._report is None:
+            return self.writer.now
         text, elapsed_s = self._report
         return replace(self.writer.now, report=text, report_s=elapsed_s)
 

@@ -128,6 +128,13 @@ class ChainProof:
         """
         nominals = {name: self._nominal(counter) for name, counter in self._counters.items()}
         check_signal_group(names, nominals)
+        for name in names:
+            station = self._counters[name].plan.station
+            if station is not None:
+                raise UsageError(
+                    f"{name} is read at {station}, by another clock than this computer's: compare "
+                    "counters where they stand."
+                )
         if len(names) > LARGEST_GROUP:
             raise UsageError(
                 f"{how_many(len(names), 'counter')} are too many to be compared with each other: "

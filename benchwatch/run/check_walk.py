@@ -9,11 +9,11 @@ from collections.abc import Callable, Sequence
 from decimal import Decimal
 from typing import Final
 
-from benchwatch.acquire import Acquisition, TypedAcquisition
 from benchwatch.errors import UsageError
 from benchwatch.pipeline.dial_checks import DialChecks
 from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.quantity import format_frequency, parse_frequency, printable
+from benchwatch.run.any_acquisition import AnyAcquisition
 
 STOP: Final = "stop"
 """Typed instead of a setting: ends the walk."""
@@ -37,10 +37,10 @@ class CheckWalk:
 
     def __init__(self, pipeline: Pipeline) -> None:
         self._pipeline = pipeline
-        self.same_signal: Callable[[], Sequence[Acquisition | TypedAcquisition]] = tuple
+        self.same_signal: Callable[[], Sequence[AnyAcquisition]] = tuple
         """Returns the acquisitions of the other counters that count the same unit."""
 
-    def begin(self, text: str, acquisition: Acquisition | TypedAcquisition | None) -> str:
+    def begin(self, text: str, acquisition: AnyAcquisition | None) -> str:
         """Begin as typed: a setting, the next ones of the list (empty), ``all`` or ``stop``.
 
         Returns:
@@ -77,7 +77,7 @@ class CheckWalk:
         self._change(lambda checks: checks.begin(settings), acquisition)
         return f"checks begin: {', '.join(map(format_frequency, settings))}"
 
-    def go_on(self, acquisition: Acquisition | TypedAcquisition | None) -> str:
+    def go_on(self, acquisition: AnyAcquisition | None) -> str:
         """Say that the unit is dialled as instructed, or go on from a setting to the next one.
 
         Returns:
@@ -101,7 +101,7 @@ class CheckWalk:
         then = self._said()
         return "the checks are ended" if not then else f"the checks are ended. {then}"
 
-    def _change(self, change: Change, acquisition: Acquisition | TypedAcquisition | None) -> None:
+    def _change(self, change: Change, acquisition: AnyAcquisition | None) -> None:
         self._pipeline.change_checks(change)
         now = self._pipeline.snapshot.checks
         if acquisition is not None and now is not None and now.setting_hz is not None:

@@ -5,7 +5,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from decimal import Decimal
 
-from benchwatch.acquire import Acquisition, TypedAcquisition
+from benchwatch.acquire import TypedAcquisition
 from benchwatch.clock import Clock
 from benchwatch.counter import Setup
 from benchwatch.errors import UnknownUnit, UsageError
@@ -29,7 +29,10 @@ from benchwatch.quantity import (
 from benchwatch.reading import AS_FOUND, MEASURED, POWER_WORDS, TYPED, RecordKind, Touch
 from benchwatch.register import Unit, read_ident, read_register
 from benchwatch.register.visit_writer import CLOSED_ALREADY, refuse_other_unit
+from benchwatch.relay.desk.relayed_acquisition import RelayedAcquisition, gate_refused
+from benchwatch.run.any_acquisition import AnyAcquisition
 from benchwatch.run.check_walk import CheckWalk
+from benchwatch.run.stated_settings import StatedSettings
 from benchwatch.run.visit_start import unit_of_plan, with_unit
 from benchwatch.snapshot import RelayNow, Snapshot, Trace
 from benchwatch.staleness import is_current
@@ -45,7 +48,7 @@ class LiveCounter:
     """
 
     takes_commands = True
-    acquisition: Acquisition | TypedAcquisition | None = None
+    acquisition: AnyAcquisition | None = None
     """The thread that reads the counter; None before the run is started."""
 
     def __init__(self, pipeline: Pipeline, clock: Clock, origin_s: float) -> None:
@@ -53,6 +56,8 @@ class LiveCounter:
         self._clock = clock
         self._origin_s = origin_s
         self.check_walk = CheckWalk(pipeline)
+        self.stated = StatedSettings(pipeline, self._now)
+        """Takes what the station of a counter elsewhere states."""
         self.looked_at_s = -math.inf
         """When its trace was fetched last, as for a chart on a screen; monotonic seconds."""
 
@@ -73,6 +78,8 @@ class LiveCounter:
     def trace(self, span_s: float, points: int) -> Trace:
         """Return the last `span_s` seconds in at most `points` points."""
         self.looked_at_s = self._clock.monotonic()
+        if isinstance(self.acquisition, RelayedAcquisition):
+            self.acquisition.looked_at_s = self.looked_at_s
         return self.pipeline.trace(span_s, points)
 
     @property
@@ -119,6 +126,7 @@ class LiveCounter:
             UsageError: the visit is closed, the unit is dialled elsewhere, or as found is on record
                 and the trimmer was turned since.
         """
+        self._refuse_elsewhere("offsets are put on record")
         self._refuse_closed()
         self._refuse_dialled()
         if kind == AS_FOUND:
@@ -151,6 +159,7 @@ class LiveCounter:
             QuantityError: the text is no frequency.
             UsageError: there is nothing to check, or the visit is closed.
         """
+        self._refuse_elsewhere("checks are made")
         self._refuse_closed()
         return self.check_walk.begin(text, self.acquisition)
 
@@ -160,6 +169,7 @@ class LiveCounter:
         Raises:
             UsageError: there is nothing to check.
         """
+        self._refuse_elsewhere("checks are made")
         return self.check_walk.go_on(self.acquisition)
 
     # ------------------------------------------------------------ the visit
@@ -173,6 +183,7 @@ class LiveCounter:
             NoReadings: there is no offset to record yet, or readings have stopped.
             RegisterError: the register can't be read or written.
         """
+        self._refuse_elsewhere("its unit and visit are kept, with their notes and records,")
         now = self._now()
         said = ""
         if change not in {"new visit", "close visit"}:
@@ -248,6 +259,18 @@ class LiveCounter:
                 f"Dial it back to {format_frequency(now.nominal_hz)} first."
             )
 
+    def _refuse_elsewhere(self, what: str) -> None:
+        """Refuse what belongs to the station of a counter elsewhere.
+
+        Raises:
+            UsageError: the counter is elsewhere.
+        """
+        station = self.plan.station
+        if station is not None:
+            raise UsageError(
+                f"{self.plan.name} is read at {station}, and {what} there: nothing was changed."
+            )
+
     def _refuse_closed(self) -> None:
         """Refuse to put anything more into a visit that is closed.
 
@@ -302,6 +325,8 @@ class LiveCounter:
                 settle = SettleLimit(*parse_settle(text, self._nominal()))
                 self.pipeline.set_limits(*self._now(), settle=settle)
                 return settled_words(settle)
+            case "gate" if self.plan.station is not None:
+                raise UsageError(gate_refused(self.plan.name, self.plan.station))
             case "gate":
                 gate_s = parse_duration(text)
                 assert self.acquisition is not None

@@ -6,7 +6,6 @@ from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 from typing import Final
 
-from benchwatch.acquire import Acquisition, TypedAcquisition
 from benchwatch.acquire.counter_status import CounterStatus
 from benchwatch.clock import Clock, SystemClock
 from benchwatch.errors import INTERRUPTED, BenchwatchError, LinkLost, NoReadings
@@ -19,6 +18,7 @@ from benchwatch.quantity import format_duration
 from benchwatch.reading import NO_WORDS, Event, Mark, Reading
 from benchwatch.register.register_writer import RegisterWriter
 from benchwatch.register.visit_writer import VisitWriter
+from benchwatch.run.any_acquisition import AnyAcquisition
 from benchwatch.run.chain_proof import ChainProof, ChainWords
 from benchwatch.run.comparison_answers import AnswersToTell
 from benchwatch.run.counters_in_run import CountersInRun, RunLimits, RunOutcome
@@ -62,7 +62,7 @@ class LiveWatch:
         limits: RunLimits | None = None,
         lines: bool = False,
         clock: Clock | None = None,
-        acquire: Callable[..., Acquisition | TypedAcquisition],
+        acquire: Callable[..., AnyAcquisition],
         earlier: Mapping[str, EarlierRuns] | None = None,
         visits: Mapping[str, VisitWriter] | None = None,
         register: RegisterWriter | None = None,
@@ -81,9 +81,10 @@ class LiveWatch:
         key = new_key(utc_s)
         self._counters: dict[str, LiveCounter] = {}
         for plan in plans:
+            is_here = plan.station is None  # what another station reads, it keeps itself
             pipeline = Pipeline(
                 plan,
-                journal=journal,
+                journal=journal if is_here else None,
                 utc_s=utc_s,
                 watch=key,
                 earlier=(earlier or {}).get(plan.name),
@@ -116,7 +117,7 @@ class LiveWatch:
         self.outcome: RunOutcome | None = None
         """Why the run ended; None while it runs."""
 
-    def _same_signal(self, name: str) -> list[Acquisition | TypedAcquisition]:
+    def _same_signal(self, name: str) -> list[AnyAcquisition]:
         """Return the acquisitions of the other counters that are said to count one unit."""
         found = [self._counters[one].acquisition for one in self._on_one_signal(name)]
         return [one for one in found if one is not None]
@@ -237,7 +238,7 @@ class LiveWatch:
     # ------------------------------------------------------------ on the counters' threads
 
     @property
-    def _acquisitions(self) -> list[Acquisition | TypedAcquisition]:
+    def _acquisitions(self) -> list[AnyAcquisition]:
         """The threads that read the counters; empty before the run is started."""
         of_counters = [counter.acquisition for counter in self._counters.values()]
         return [one for one in of_counters if one is not None]
@@ -272,6 +273,7 @@ class LiveWatch:
     def _connect(self, name: str, status: CounterStatus) -> None:
         """Feed the state of a link to its pipeline, and note whether the counter is there."""
         self._counters[name].pipeline.connect(status)
+        self._counters[name].stated.take(status)
         if status.absent is not None or name in self._in_run.absent:
             self._in_run.set_absent(name, status.absent)
             self._end_if_over()

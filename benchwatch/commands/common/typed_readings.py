@@ -16,6 +16,8 @@ from benchwatch.driver_registry import Driver
 from benchwatch.errors import UsageError
 from benchwatch.plan import Plan
 from benchwatch.reading import TYPED
+from benchwatch.relay.desk.desks import Desks, is_elsewhere
+from benchwatch.run.any_acquisition import AnyAcquisition
 
 
 def typed_words(words: tuple[str, ...], *, typed: bool, others: bool) -> tuple[str, ...]:
@@ -96,9 +98,10 @@ def acquire(
     persistent: bool,
     source: TypedInput | None,
     hint: Callable[[str, str], str],
+    desks: Desks | None = None,
     **counter: Any,
-) -> Acquisition | TypedAcquisition:
-    """Make the thread of one counter: one that reads it, or one that takes typed readings.
+) -> AnyAcquisition:
+    """Make what reads one counter: a thread that owns it, a person, or its station elsewhere.
 
     Args:
         open_link: opens the links.
@@ -106,8 +109,13 @@ def acquire(
         persistent: keep trying when nothing answers at the start.
         source: where lines are typed.
         hint: says which drivers read a line that the present one does not.
+        desks: has the counters elsewhere; None: there are none.
         counter: the further arguments of `Acquisition`.
     """
+    if desks is not None and is_elsewhere(counter["resource"]):
+        for only_here in ("driver", "setup", "interval_s"):
+            del counter[only_here]
+        return desks.acquisition(persistent=persistent, **counter)
     if counter["resource"] != TYPED:
         return Acquisition(
             open_link=open_link, load=load, persistent=persistent, hint=hint, **counter

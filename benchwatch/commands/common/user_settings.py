@@ -86,6 +86,8 @@ class UserSettings:
                 tolerance=limit if plan.tolerance is None else plan.tolerance,
                 settle=settled if plan.settle is None else plan.settle,
             )
+            if plan.station is None  # a station elsewhere states its limits itself
+            else plan
             for plan in plans
         )
 

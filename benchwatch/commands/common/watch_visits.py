@@ -2,6 +2,7 @@
 
 import sys
 from collections.abc import Collection, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import click
@@ -82,11 +83,14 @@ def open_visits(
     Raises:
         UsageError: there is no such unit, and it was not to be made.
     """
-    register = register_of(plans, journal)
-    make_units(plans, known, register.register, new=new)
-    return watch_visits.open_visits(
-        plans, register, journal, resumes=resumes, at_once=begins_at_once
+    here = [plan for plan in plans if plan.station is None]  # a station keeps its own visits
+    register = register_of(here, journal)
+    make_units(here, known, register.register, new=new)
+    opened = watch_visits.open_visits(
+        here, register, journal, resumes=resumes, at_once=begins_at_once
     )
+    completed = {plan.name: plan for plan in opened.plans}
+    return replace(opened, plans=tuple(completed.get(plan.name, plan) for plan in plans))
 
 
 def _may_make(ident: str, there_is: str) -> bool:

@@ -119,6 +119,7 @@ def plan_counters(
     *,
     simulated: "ServedBench | None" = None,
     bench: Bench | None = None,
+    elsewhere: Sequence[Plan] = (),
 ) -> list[Plan]:
     """Make the plans of the counters of a watch.
 
@@ -127,6 +128,7 @@ def plan_counters(
         typed: the typed settings.
         simulated: the simulated bench to watch; then there are no words.
         bench: the bench file.
+        elsewhere: plans of typed counters elsewhere; they come last.
 
     Raises:
         UsageError: a name is unknown or used twice.
@@ -141,6 +143,7 @@ def plan_counters(
         plans = [typed.plan(name, resources[name], simulated=simulated) for name in resources]
     else:
         plans = [typed.plan(name, resource) for name, resource in name_resources(words).items()]
+    plans += elsewhere
     check_names(typed.nominals, [plan.name for plan in plans])
     return plans
 

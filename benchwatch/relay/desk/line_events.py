@@ -130,11 +130,12 @@ class LineEvents:
                 return []
             nominal = self._nominal_for(line.content)  # a refused line begins no run
             events += self._begin_run(line, arrival)
-        elif line.number <= self._number:
+        elif self._came_before(line):
             return []
         else:
             nominal = self._nominal_for(line.content)
-        self._number, self._last_arrived_s = line.number, arrival.elapsed_s
+        self._number = max(self._number, line.number or 0)
+        self._last_arrived_s = arrival.elapsed_s
         utc_s = arrival.utc_s if line.utc_s is None else line.utc_s
         if isinstance(line.content, ReadLine):
             return [*events, *self._take_reading(line, line.content, nominal, utc_s, arrival)]
@@ -255,7 +256,8 @@ class LineEvents:
             is_hole = until_s - since_s > HOLE_SPACINGS * spacing_s
         else:
             is_hole = False
-        missing = min(missing, line.number - last_line.number - 1)
+        if line.number is not None and last_line.number is not None:
+            missing = min(missing, line.number - last_line.number - 1)
         if missing < 1 or not (is_hole or self._lost):
             return []
         self._spacing.gap()
@@ -290,6 +292,14 @@ class LineEvents:
             lasted_s=gap.lasted_s,
             reason=gap.reason,
         )
+
+    def _came_before(self, line: StationLine) -> bool:
+        """Return whether a line of the present run came already."""
+        if line.number is not None:
+            return line.number <= self._number
+        last = self._last_line
+        is_reading = isinstance(line.content, ReadLine)
+        return is_reading and last is not None and line.elapsed_s <= last.elapsed_s
 
     def _is_of_older_run(self, line: StationLine, arrival: Arrival) -> bool:
         """Return whether a line is of an older run while a newer one goes on."""

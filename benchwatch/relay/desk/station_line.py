@@ -89,8 +89,9 @@ class StationLine:
     """One line of a station."""
 
     run: int
-    number: int
-    """Of the event in the station's journal; rising within a run, with holes."""
+    number: int | None
+    """Of the event in the station's journal; rising within a run, with holes. None: it has none, or
+    the reading is one from before somebody looked."""
     unsent: int | None
     """Events of the station that are not in the central record yet; None: unknown."""
     utc_s: float | None
@@ -114,8 +115,8 @@ def read_line(payload: bytes) -> StationLine | None:
     if read is None:
         return None
     run, number = whole_number_of(values, "run", 1), whole_number_of(values, "number", 1)
-    if run is None or number is None:
-        raise PayloadRefused("the line has no run or no number")
+    if run is None:
+        raise PayloadRefused("the line has no run")
     elapsed_s = number_of(values, "elapsed_s", -LONGEST_GATE_S, LONGEST_RUN_S, required=True)
     assert elapsed_s is not None
     return StationLine(

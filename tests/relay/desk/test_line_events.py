@@ -192,6 +192,16 @@ def test_lines_that_come_again_are_left_out() -> None:
     assert [event.text[-1] for event in taken(lines) if isinstance(event, Reading)] == list("1234")
 
 
+def test_the_newest_reading_that_greets_a_look_comes_once() -> None:
+    """It has no number; the one that came already is left out, a later one is taken."""
+    lines = steady([1, 2])
+    again = [(values | {"number": None}, arrived_s + 1.5) for values, arrived_s in lines[1:]]
+    later = [(values | {"number": None}, arrived_s) for values, arrived_s in steady([4])]
+    events = taken([*lines, *again, *later])
+
+    assert [event.text[-1] for event in events if isinstance(event, Reading)] == list("124")
+
+
 def test_another_run_is_a_gap_and_a_mark() -> None:
     """The station was started anew: its seconds begin at 0 again."""
     later = [
@@ -241,7 +251,7 @@ def test_spikes_are_judged_anew() -> None:
 
 
 BAD = [
-    {"run": -1}, {"run": 2**63}, {"run": True}, {"number": None}, {"number": 1.5}, {"number": 0},
+    {"run": -1}, {"run": 2**63}, {"run": True}, {"number": 1.5}, {"number": 0},
     {"elapsed_s": None}, {"elapsed_s": 1e300}, {"elapsed_s": "1"}, {"time": "yesterday"},
     {"time": "2031-13-40T00:00:00Z"}, {"time": 5}, {"text": None}, {"text": ""}, {"text": "1e7"},
     {"text": "10000000.1; rm"}, {"text": "9" * 70}, {"text": "0"}, {"text": "5000000.000"},

@@ -1,0 +1,267 @@
+"""Counters elsewhere among those that are watched: which there are, and what can't be asked."""
+
+import re
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Final
+
+from benchwatch.bench import Bench
+from benchwatch.commands.common.watched_counters import TypedSettings
+from benchwatch.counter import Setup
+from benchwatch.errors import UsageError
+from benchwatch.plan import Plan
+from benchwatch.quantity import printable
+from benchwatch.relay.broker_address import BrokerAddress
+from benchwatch.relay.desk.desks import Desks, is_elsewhere
+from benchwatch.relay.desk.known_counters import KnownCounter
+from benchwatch.relay.desk.relayed_acquisition import gate_refused
+from benchwatch.run.watch_visits import UnitsOnBench
+
+_NAMED: Final = re.compile(r"([A-Za-z][\w-]*)=(.+)", re.DOTALL)
+_SIGNS_OF_OPTIONS: Final = frozenset(",=")
+"""Signs that options and commands have between names."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Found:
+    """A counter elsewhere: its name at this desk, where it is, and what is known of it."""
+
+    name: str
+    resource: str
+    station: str
+    known: KnownCounter | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WatchedElsewhere:
+    """The counters elsewhere of a watch, as far as they were typed."""
+
+    near: tuple[str, ...]
+    """The words that are not counters elsewhere."""
+    plans: list[Plan]
+    is_here: bool
+    """Whether a counter is read here, whose readings are kept here."""
+    desks: Desks
+
+    def spread(self, plans: list[Plan], described: Bench | None) -> list[Plan]:
+        """Return the plans of a watch, in which each counter elsewhere has one of its own.
+
+        Raises:
+            ConnectionFailed: a broker can't be reached whose counters must be looked up.
+            UsageError: a bench file asks something of a counter elsewhere, or one has the name of
+                another counter.
+        """
+        made = plans if described is None else _spread(plans, described, self.desks)
+        _check_names_differ(made)
+        self.desks.counters = sum(plan.station is not None for plan in made)
+        return made
+
+
+def find_elsewhere(
+    words: tuple[str, ...],
+    described: Bench | None,
+    typed: TypedSettings,
+    identity: Path | None,
+    *,
+    simulated: bool,
+    asked: Mapping[str, object],
+    units: Sequence[tuple[str | None, str]],
+) -> WatchedElsewhere:
+    """Find the counters elsewhere of a watch.
+
+    Args:
+        words: what was typed as counters; with a bench file names of its counters.
+        described: the bench file.
+        typed: the typed settings.
+        identity: folder of the certificate of this desk; None: only brokers on this computer.
+        simulated: whether a simulated bench is watched.
+        asked: options that are for counters here, with their values; None: not typed.
+        units: typed names of counters and idents.
+
+    Raises:
+        ConnectionFailed: a broker can't be reached whose counters must be looked up.
+        FileError: the certificate can't be used.
+        UsageError: a resource can't be read, or an option is for counters that are read here.
+    """
+    far: tuple[str, ...] = ()
+    near, is_here = words, True
+    if described is not None:
+        of_file = [one for one in described.counters if not words or one.name in words]
+        is_here = not of_file or not all(is_elsewhere(plan.resource) for plan in of_file)
+        has_far = any(is_elsewhere(plan.resource) for plan in of_file)
+    else:
+        far = tuple(word for word in words if is_elsewhere(_parts(word)[1]))
+        near = tuple(word for word in words if word not in far)
+        is_here, has_far = bool(near) or simulated or not far, bool(far)
+    desks = _desks(identity if has_far else None)
+    plans = _typed(far, replace(typed, units=UnitsOnBench()), desks)
+    if not is_here:
+        for option, value in asked.items():
+            if value is not None:
+                raise UsageError(
+                    f"{option} is for counters that are read here, and these are read and kept "
+                    "at their stations: leave it out."
+                )
+    for plan in plans:
+        if any(name == plan.name or (name is None and not is_here) for name, _ in units):
+            raise UsageError(_unit_refused(plan.name, plan.station or ""))
+    return WatchedElsewhere(near=near, plans=plans, is_here=is_here, desks=desks)
+
+
+def checked_groups(
+    groups: Sequence[tuple[str, ...]], plans: Sequence[Plan]
+) -> Sequence[tuple[str, ...]]:
+    """Return the groups of counters on one signal, of which none may be elsewhere.
+
+    Raises:
+        UsageError: a group names one.
+    """
+    stations = {plan.name: plan.station for plan in plans}
+    for name in (name for group in groups for name in group):
+        if stations.get(name) is not None:
+            raise UsageError(
+                f"{name} is read at {stations[name]}, by another clock than this computer's: "
+                "compare counters where they stand, and leave it out of the proof."
+            )
+    return groups
+
+
+def _desks(identity: Path | None) -> Desks:
+    """Return the desks of this process; raises as `find_elsewhere`."""
+    if identity is None:
+        return Desks()
+    from benchwatch.relay.identity import Identity  # noqa: PLC0415 - most watches need none
+
+    return Desks(Identity.load(identity))
+
+
+def _typed(words: tuple[str, ...], typed: TypedSettings, desks: Desks) -> list[Plan]:
+    """Return the plans of the typed counters elsewhere; a station's or broker's are looked up.
+
+    Raises:
+        ConnectionFailed: a broker can't be reached whose counters must be looked up.
+        UsageError: a resource can't be read, or a setting can't be asked of a counter elsewhere.
+    """
+    found = [one for word in words for one in _find(*_parts(word), desks)]
+    for one in found:
+        if typed.gate_s is not None:
+            raise UsageError(gate_refused(one.name, one.station))
+        if typed.interval_s is not None:
+            raise UsageError(
+                f"the readings of {one.name} come as {one.station} takes them: leave --interval "
+                "out."
+            )
+    return _with_states(
+        [replace(typed.plan(one.name, one.resource), station=one.station) for one in found],
+        found,
+    )
+
+
+def _spread(plans: Sequence[Plan], bench: Bench, desks: Desks) -> list[Plan]:
+    """Return the plans of a bench file, a station's counters each with a plan of its own.
+
+    Raises: as `_typed`.
+    """
+    spread: list[Plan] = []
+    for plan in plans:
+        if not is_elsewhere(plan.resource):
+            spread.append(plan)
+            continue
+        found = _find(plan.name, plan.resource, desks)
+        where = f"{bench.where}: counters.{plan.name}"
+        if plan.setup != Setup():
+            raise UsageError(f"{where}: {gate_refused(plan.name, found[0].station)}")
+        if plan.unit is not None:
+            raise UsageError(f"{where}: {_unit_refused(plan.name, found[0].station)}")
+        spread += _with_states(
+            [
+                replace(plan, name=one.name, resource=one.resource, station=one.station)
+                for one in found
+            ],
+            found,
+        )
+    return spread
+
+
+def _check_names_differ(plans: Sequence[Plan]) -> None:
+    """Refuse a name, and a counter elsewhere, that are there twice.
+
+    Raises:
+        UsageError: one is.
+    """
+    for name, count in Counter(plan.name for plan in plans).items():
+        if count > 1:
+            raise UsageError(
+                f"two counters are called '{printable(name)}': give one of them another name, such "
+                "as lab=MQTT::HOST::PORT::STATION."
+            )
+    far = Counter(plan.resource for plan in plans if plan.station is not None)
+    for resource, count in far.items():
+        if count > 1:
+            raise UsageError(f"'{printable(resource, 200)}' is given twice: leave one out.")
+
+
+def _unit_refused(name: str, station: str) -> str:
+    return (
+        f"the unit of {name} and its visit are kept at {station}: name it there, and leave it out "
+        "here."
+    )
+
+
+def _parts(word: str) -> tuple[str, str]:
+    """Return the typed name of a counter, empty without one, and its resource."""
+    match = _NAMED.fullmatch(word)
+    return (match[1], match[2]) if match else ("", word)
+
+
+def _find(named: str, resource: str, desks: Desks) -> list[_Found]:
+    """Return the counters that a resource means; raises as `_typed`."""
+    address, station, counter = desks.parse(resource)
+    if station is not None and counter is not None:
+        name = named or _name(station, counter)
+        return [_Found(name=name, resource=resource.strip(), station=station, known=None)]
+    made = []
+    for known in desks.find(address, station):
+        name = _name(known.station, known.counter)
+        if named:
+            name = f"{named}/{name if station is None else _name('', known.counter)[1:]}"
+        made.append(
+            _Found(
+                name=name,
+                resource=_resource(address, known),
+                station=known.station,
+                known=known,
+            )
+        )
+    return made
+
+
+def _name(station: str, counter: str) -> str:
+    """Return the name of a counter elsewhere, without signs that mean something in an option."""
+    harmless = "".join("_" if sign in _SIGNS_OF_OPTIONS else sign for sign in printable(counter))
+    return f"{station}/{harmless}"
+
+
+def _resource(address: BrokerAddress, known: KnownCounter) -> str:
+    host = f"[{address.host}]" if ":" in address.host else address.host
+    return f"MQTT::{host}::{address.port}::{known.station}::{known.counter}"
+
+
+def _with_states(plans: Sequence[Plan], found: Sequence[_Found]) -> list[Plan]:
+    """Return the plans with the limits that their stations state, where nothing else is stated."""
+    made = []
+    for plan, one in zip(plans, found, strict=True):
+        state = None if one.known is None else one.known.state
+        if state is not None:
+            made.append(
+                replace(
+                    plan,
+                    tolerance=state.tolerance if plan.tolerance is None else plan.tolerance,
+                    settle=plan.settle or state.settle,
+                )
+            )
+        else:
+            made.append(plan)
+    return made

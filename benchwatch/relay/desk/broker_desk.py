@@ -1,0 +1,247 @@
+"""A desk's connection to one broker, shared by all counters that it has from there.
+
+One thread hands lines and states to the counters, asks the stations for lines, and looks whether
+they still come. What waits is bounded for each counter: a station that floods loses its own lines.
+"""
+
+import json
+import queue
+import threading
+from collections import Counter
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Final, Protocol
+
+from benchwatch.clock import Clock
+from benchwatch.relay.broker_address import BrokerAddress
+from benchwatch.relay.desk.look_requests import LOOK_EVERY_S, look_requests
+from benchwatch.relay.topics import here_topic, line_topic, read_topic, state_topic
+
+if TYPE_CHECKING:
+    from benchwatch.relay.desk.relayed_acquisition import RelayedAcquisition
+
+MOST_WAITING: Final = 500
+"""Lines of one counter that wait for this desk at most; later ones are dropped."""
+JUDGE_EVERY_S: Final = 0.5
+CLIENT_ID: Final = "bw-desk"
+STOP_S: Final = 1.0
+"""Longest wait for the connection to end."""
+
+Key = tuple[str, str]
+"""Station and counter."""
+
+
+class Connection(Protocol):
+    """What a desk needs of a connection to a broker, as `BrokerConnection` has it."""
+
+    def start(self) -> None:
+        """Connect, and go on trying."""
+
+    def stop(self, within_s: float) -> None:
+        """Disconnect."""
+
+    def publish(self, topic: str, payload: bytes) -> bool:
+        """Send a message; return whether it may arrive."""
+
+
+class Connect(Protocol):
+    """Makes a connection; its callbacks run on a thread of its own."""
+
+    def __call__(
+        self,
+        address: BrokerAddress,
+        *,
+        client_id: str,
+        on_connected: Callable[[], None],
+        on_message: Callable[[str, bytes], None],
+        on_lost: Callable[[str], None],
+        subscriptions: tuple[tuple[str, int], ...],
+    ) -> Connection:
+        """Return a connection that is not started yet."""
+
+
+class BrokerDesk:
+    """The counters of one broker.
+
+    Args:
+        address: the broker.
+        connect: makes the connection.
+        clock: tells when lines came.
+        every_s: how often each counter is to send a line; 0: each.
+    """
+
+    def __init__(
+        self, address: BrokerAddress, *, connect: Connect, clock: Clock, every_s: float
+    ) -> None:
+        self.address = address
+        self._connect, self._clock, self._every_s = connect, clock, every_s
+        self._counters: dict[Key, RelayedAcquisition] = {}
+        self._stations: dict[str, list[RelayedAcquisition]] = {}
+        self._work: queue.SimpleQueue[Callable[[], None] | None] = queue.SimpleQueue()
+        self._waiting: Counter[Key] = Counter()
+        self._newest: dict[str, bytes] = {}
+        """Newest message of each topic that has a state, while it waits to be taken."""
+        self._connection: Connection | None = None
+        self._thread = threading.Thread(target=self._run, name=f"desk {address}", daemon=True)
+        self._lock = threading.Lock()
+        self._left: set[Key] = set()
+        self._looked_s = -LOOK_EVERY_S
+        self._came: set[str] = set()
+        """Stations that said that they are there since they were asked last."""
+        self._close: set[Key] = set()
+        """Counters that were asked for each line."""
+
+    # ------------------------------------------------------------- for the counters
+
+    def add(self, acquisition: "RelayedAcquisition") -> None:
+        """Add a counter, before the start."""
+        self._counters[acquisition.station, acquisition.counter] = acquisition
+        self._stations.setdefault(acquisition.station, []).append(acquisition)
+
+    def start(self) -> None:
+        """Connect, unless it was started already."""
+        with self._lock:
+            if self._connection is not None:
+                return
+            self._connection = self._connect(
+                self.address,
+                client_id=CLIENT_ID,
+                on_connected=lambda: self.post(self._connected),
+                on_message=self._receive,
+                on_lost=lambda why: self.post(lambda: self._tell_all(why)),
+                subscriptions=self._subscriptions(),
+            )
+        self._thread.start()
+        self._connection.start()
+
+    def post(self, work: Callable[[], None]) -> None:
+        """Let the thread of the desk do something."""
+        self._work.put(work)
+
+    def leave(self, acquisition: "RelayedAcquisition", timeout_s: float | None) -> None:
+        """Wait until a stopped counter gets no calls any more; the last one disconnects."""
+        with self._lock:
+            self._left.add((acquisition.station, acquisition.counter))
+            is_last = len(self._left) == len(self._counters) and self._connection is not None
+        if is_last:
+            self._work.put(None)
+            if self._connection is not None:
+                self._connection.stop(STOP_S)
+        if is_last and self._thread is not threading.current_thread() and self._thread.is_alive():
+            self._thread.join(timeout_s)
+
+    def _subscriptions(self) -> tuple[tuple[str, int], ...]:
+        """Return what is listened to: the topics of the counters, and no others."""
+        topics = [(here_topic(station), 1) for station in self._stations]
+        topics += [(state_topic(*key), 1) for key in self._counters]
+        return (*topics, *((line_topic(*key), 0) for key in self._counters))
+
+    # ------------------------------------------------------------- on the connection's thread
+
+    def _receive(self, text: str, payload: bytes) -> None:
+        arrived_s = self._clock.monotonic()
+        topic = read_topic(text)
+        if topic is None:
+            return
+        if topic.kind in {"here", "state"}:
+            with self._lock:
+                waits = text in self._newest
+                self._newest[text] = payload
+            if not waits:
+                self.post(lambda: self._take_state(text))
+            return
+        counter = self._counters.get((topic.station, topic.counter or ""))
+        if topic.kind != "line" or counter is None:
+            return
+        key = (counter.station, counter.counter)
+        with self._lock:
+            full = self._waiting[key] >= MOST_WAITING
+            self._waiting[key] += not full
+        if full:
+            counter.dropped()
+        else:
+            self.post(lambda: self._take_line(key, payload, arrived_s))
+
+    # ------------------------------------------------------------- on the thread of the desk
+
+    def _run(self) -> None:
+        judge_s = self._clock.monotonic()
+        while True:
+            left_s = judge_s - self._clock.monotonic()
+            try:
+                work = self._work.get(timeout=max(left_s, 0.0))
+            except queue.Empty:
+                judge_s = self._clock.monotonic() + JUDGE_EVERY_S
+                for counter in tuple(self._counters.values()):
+                    self._guarded(counter, counter.judge)
+                self._ask_those_that_came()
+                self._look()
+                continue
+            if work is None:
+                return
+            work()
+
+    def _connected(self) -> None:
+        self._tell_all(None)
+        self._looked_s = self._clock.monotonic() - LOOK_EVERY_S
+        self._look()
+
+    def _tell_all(self, trouble: str | None) -> None:
+        for counter in self._counters.values():
+            self._guarded(counter, lambda counter=counter: counter.broker_changed(trouble))  # type: ignore[misc]
+
+    def _take_state(self, text: str) -> None:
+        with self._lock:
+            payload = self._newest.pop(text)
+        topic = read_topic(text)
+        assert topic is not None
+        if topic.kind == "here":
+            counters = self._stations.get(topic.station, [])
+            for counter in counters:
+                self._guarded(counter, lambda one=counter: one.take_here(payload))  # type: ignore[misc]
+            if any(one.is_here for one in counters):
+                self._came.add(topic.station)
+            return
+        found = self._counters.get((topic.station, topic.counter or ""))
+        if found is not None:
+            self._guarded(found, lambda: found.take_state(payload))
+
+    def _take_line(self, key: Key, payload: bytes, arrived_s: float) -> None:
+        with self._lock:
+            self._waiting[key] -= 1
+        counter = self._counters[key]
+        self._guarded(counter, lambda: counter.take_line(payload, arrived_s))
+
+    def _guarded(self, counter: "RelayedAcquisition", work: Callable[[], None]) -> None:
+        """Do something for a counter; a fault ends that counter only."""
+        try:
+            work()
+        except Exception as error:  # noqa: BLE001 - what a station sends must not end the others
+            counter.fail(error)
+
+    # ------------------------------------------------------------- asking for lines
+
+    def _ask_those_that_came(self) -> None:
+        """Ask stations that have come: what was asked before they were there, they did not hear."""
+        keys = {key for key in self._counters if key[0] in self._came}
+        self._came.clear()
+        self._ask(keys, self._every_s)
+
+    def _look(self) -> None:
+        """Ask the stations for lines: all every 10 s, a counter that somebody opens at once."""
+        now_s = self._clock.monotonic()
+        close = {key for key, one in self._counters.items() if one.is_looked_at}
+        if now_s - self._looked_s >= LOOK_EVERY_S:
+            self._looked_s = now_s
+            self._ask(set(self._counters), self._every_s)
+            self._close = set()
+        if self._every_s > 0.0 and close - self._close:
+            self._ask(close - self._close, 0.0)
+        self._close = close
+
+    def _ask(self, keys: set[Key], every_s: float) -> None:
+        assert self._connection is not None
+        for topic, request in look_requests(keys, every_s):
+            self._connection.publish(topic, json.dumps(request).encode())
+        if every_s == self._every_s:
+            for key in keys:
+                self._counters[key].asked_every(every_s)

@@ -1,0 +1,97 @@
+"""The desks of a process: one connection to each broker, for all counters that come from there."""
+
+from typing import TYPE_CHECKING, Any, cast
+
+from benchwatch.clock import Clock, SystemClock
+from benchwatch.errors import UsageError
+from benchwatch.quantity import printable
+from benchwatch.relay.broker_address import BrokerAddress, parse_elsewhere
+from benchwatch.relay.desk.broker_desk import BrokerDesk, Connect
+from benchwatch.relay.desk.known_counters import KnownCounter, find_counters
+from benchwatch.relay.desk.look_requests import line_every_s
+from benchwatch.relay.desk.relayed_acquisition import RelayedAcquisition
+
+if TYPE_CHECKING:
+    from benchwatch.relay.identity import Identity
+
+
+def is_elsewhere(resource: str) -> bool:
+    """Return whether a resource is that of counters elsewhere."""
+    return resource.strip().upper().startswith("MQTT::")
+
+
+class Desks:
+    """Finds counters elsewhere, and makes their acquisitions.
+
+    Args:
+        identity: the certificate of this desk; None: only brokers on this computer.
+        connect: makes connections; None: by `BrokerConnection`. Tests replace it.
+        clock: the clock of the desks.
+    """
+
+    def __init__(
+        self,
+        identity: "Identity | None" = None,
+        *,
+        connect: Connect | None = None,
+        clock: Clock | None = None,
+    ) -> None:
+        self._has_identity = identity is not None
+        self._connect = connect or _connect_as(identity)
+        self._clock = clock or SystemClock()
+        self._desks: dict[BrokerAddress, BrokerDesk] = {}
+        self.counters = 0
+        """How many counters elsewhere are watched; of many, not each line is asked for."""
+
+    def parse(self, resource: str) -> tuple[BrokerAddress, str | None, str | None]:
+        """Return broker, station (None: all) and counter (None: all) of a resource.
+
+        Raises:
+            UsageError: it is no such resource, or its connection would be plain text.
+        """
+        written = resource.strip()
+        return parse_elsewhere(f"MQTT{written[4:]}", has_identity=self._has_identity)
+
+    def find(self, address: BrokerAddress, station: str | None) -> list[KnownCounter]:
+        """Return the counters that a broker knows; raises as `find_counters`."""
+        return find_counters(address, station, connect=self._connect, clock=self._clock)
+
+    def acquisition(self, resource: str, **counter: Any) -> RelayedAcquisition:
+        """Make the acquisition of one counter.
+
+        Args:
+            resource: it names station and counter.
+            counter: further arguments of `RelayedAcquisition`.
+
+        Raises:
+            UsageError: it names no single counter.
+        """
+        address, station, name = self.parse(resource)
+        if station is None or name is None:
+            raise UsageError(
+                f"'{printable(resource, 100)}' names no single counter: write "
+                "MQTT::HOST::PORT::STATION::COUNTER."
+            )
+        if address not in self._desks:
+            self._desks[address] = BrokerDesk(
+                address,
+                connect=self._connect,
+                clock=self._clock,
+                every_s=line_every_s(self.counters),
+            )
+        return RelayedAcquisition(
+            station=station, counter=name, desk=self._desks[address], **counter
+        )
+
+
+def _connect_as(identity: "Identity | None") -> Connect:
+    """Return what makes connections to brokers in the name of `identity`."""
+
+    def connect(address: BrokerAddress, **settings: Any) -> Any:
+        from benchwatch.relay.broker_connection import (  # noqa: PLC0415 - loads the library of MQTT
+            BrokerConnection,
+        )
+
+        return BrokerConnection(address, identity, **settings)
+
+    return cast("Connect", connect)

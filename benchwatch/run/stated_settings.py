@@ -1,0 +1,47 @@
+"""What the station of a counter elsewhere states of its bench, as far as nothing was typed here."""
+
+from collections.abc import Callable
+
+from benchwatch.acquire import CounterStatus
+from benchwatch.pipeline.pipeline import Pipeline
+from benchwatch.plan import StatedByStation
+from benchwatch.snapshot import RelayNow
+
+
+class StatedSettings:
+    """Passes limits, unit and unsent events that a station states on to the pipeline.
+
+    Args:
+        pipeline: of the counter.
+        now: returns Unix seconds, and seconds of the run.
+    """
+
+    def __init__(self, pipeline: Pipeline, now: Callable[[], tuple[float, float]]) -> None:
+        self._pipeline, self._now = pipeline, now
+        self._stated = StatedByStation()
+
+    def take(self, status: CounterStatus) -> None:
+        """Take what a new status states."""
+        stated, before = status.stated, self._stated
+        if stated is not None and stated != before:
+            self._stated = stated
+            self._take_limits(stated, before)
+            if stated.unit != before.unit:
+                self._pipeline.show_unit_elsewhere(stated.unit)
+        shown = self._pipeline.snapshot.relay
+        if self._pipeline.plan.station is not None and status.unsent != (
+            None if shown is None else shown.unsent
+        ):
+            unsent = status.unsent
+            now = None if unsent is None else RelayNow(unsent=unsent, behind=True)
+            self._pipeline.show_relay(now, "", *self._now())
+
+    def _take_limits(self, stated: StatedByStation, before: StatedByStation) -> None:
+        """Take over new limits, where those in use are not typed ones."""
+        plan, changes = self._pipeline.plan, {}
+        for name in ("tolerance", "settle"):
+            value, used = getattr(stated, name), getattr(plan, name)
+            if value is not None and value != used and used == getattr(before, name):
+                changes[name] = value
+        if changes:
+            self._pipeline.set_limits(*self._now(), **changes)
