@@ -1,9 +1,14 @@
 """Compares journals and registers of stations with the central record, row by row.
 
 It shares no code with the product: the files are read with sqlite3, the record with psycopg.
+
+    python tests/kits/record_comparison.py postgresql://USER@HOST/DATABASE FOLDER
+
+compares the stations in FOLDER, each with its journal and registers in a folder of its name.
 """
 
 import sqlite3
+import sys
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass, field
@@ -154,3 +159,19 @@ def _of_record(
     )
     for chain, *row in connection.execute(query, (station,)):
         yield ("entries", chain, row[0]), tuple(row)
+
+
+def main(url: str, folder: str) -> int:
+    """Print what the comparison of a folder of stations found; return 0 where all is the same."""
+    files = {
+        place.name: sorted(file for file in place.iterdir() if file.suffix in {".db", ".sqlite"})
+        for place in sorted(Path(folder).iterdir())
+        if place.is_dir()
+    }
+    found = compare_record(url, files)
+    print(found)
+    return 0 if found.is_clean else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main(*sys.argv[1:]))

@@ -1,0 +1,103 @@
+#!/bin/sh
+# Try benches elsewhere on one computer: a broker, a database, the keeper and simulated stations.
+#
+#   sh docs/examples/chain/chain.sh [FOLDER] [STATIONS]
+#
+# All files lie in FOLDER (./chain if left out); nothing else on the computer is changed, and nothing is
+# reached from outside it. What is killed is started again, as service files do in earnest. Ctrl-C ends
+# all, the stations first, which send what is left. It needs mosquitto and postgresql of Debian, and benchwatch with the extras relay and record.
+set -eu
+
+folder=${1:-chain}
+stations=${2:-40}
+broker_port=${BROKER_PORT:-18883}
+database_port=${DATABASE_PORT:-15432}
+
+mkdir -p "$folder"
+folder=$(cd "$folder" && pwd)
+for program in /usr/lib/postgresql/*/bin; do postgresql=$program; done
+PATH=$PATH:/usr/sbin:$postgresql
+for program in mosquitto initdb postgres benchwatch; do
+  command -v "$program" >/dev/null || {
+    echo "$program is not there: apt-get install mosquitto postgresql, and" >&2
+    echo "pip install '.[relay,record]' in the virtual environment that is active." >&2
+    exit 1
+  }
+done
+
+# PostgreSQL refuses to run for root, so that the account of Debian's package runs it then.
+if [ "$(id -u)" = 0 ]; then
+  as_database() { setpriv --reuid=postgres --regid=postgres --clear-groups "$@"; }
+  chmod a+x "$folder"
+else
+  as_database() { "$@"; }
+fi
+
+started=
+stop() {
+  trap - INT TERM EXIT
+  echo "stopping: the stations first, the database last"
+  # shellcheck disable=SC2086 # a list of numbers
+  for loop in $started; do
+    pkill -TERM -P "$loop" 2>/dev/null || true
+    kill "$loop" 2>/dev/null || true
+    wait "$loop" 2>/dev/null || true
+  done
+  exit 130
+}
+trap stop INT TERM EXIT
+
+# keep_up NAME COMMAND...: run a command, and run it again whenever it ends; its words go to NAME.log.
+keep_up() {
+  name=$1
+  shift
+  (
+    while :; do
+      "$@" >>"$folder/$name.log" 2>&1 &
+      wait "$!" || true
+      sleep 1
+    done
+  ) &
+  started="$! $started"
+}
+
+# The database, with one superuser that the programs of this computer's account may be.
+data=$folder/database
+if [ ! -d "$data" ]; then
+  mkdir "$data"
+  [ "$(id -u)" = 0 ] && chown postgres "$data"
+  as_database initdb --auth=trust --username=benchwatch --encoding=UTF8 "$data" >"$folder/initdb.log"
+fi
+keep_up database as_database postgres -D "$data" -p "$database_port" -h 127.0.0.1 -k ""
+until pg_isready -q -h 127.0.0.1 -p "$database_port"; do sleep 0.2; done
+server=postgresql://benchwatch@127.0.0.1:$database_port
+createdb --maintenance-db="$server/postgres" benchwatch 2>/dev/null || true
+record=$server/benchwatch
+benchwatch keep --init "$record"
+
+# A certificate for the broker, the keeper, the desk and every station. The broker's own account reads its files.
+files=$folder/relay
+if [ ! -d "$files" ]; then
+  # shellcheck disable=SC2046 # words, not one text
+  benchwatch relay init "$files" --host 127.0.0.1 --port "$broker_port" --broker-folder "$folder/broker" \
+    $(seq -f "--station tide-%03g" 1 "$stations")
+  cp -r "$files/broker" "$folder/broker"
+  [ "$(id -u)" = 0 ] && chown -R mosquitto "$folder/broker"
+fi
+keep_up broker mosquitto -c "$folder/broker/mosquitto.conf"
+keep_up keeper benchwatch keep "$record" --broker "mqtts://127.0.0.1:$broker_port" --relay-identity "$files/keeper"
+keep_up stations benchwatch simulate chain "$folder/stations" --stations "$stations" \
+  --relay "mqtts://127.0.0.1:$broker_port" --relay-identity "$files/stations"
+
+cat <<EOT
+
+$stations simulated stations send their readings now. In another terminal, with benchwatch found:
+
+  benchwatch watch MQTT::127.0.0.1::$broker_port --relay-identity $files/desk
+  benchwatch keep --status $record
+  benchwatch replay $record --station tide-007 | tail
+
+Kill what you like (kill -9): it is started again after a second, and nothing is missing in the record.
+$folder/*.log have the words of each part. Ctrl-C here ends all.
+EOT
+while :; do sleep 3600 & wait "$!"; done
