@@ -1,0 +1,171 @@
+"""A station that sends its journal, and a keeper, each with a real connection to a broker."""
+
+import os
+import threading
+from collections.abc import Collection, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import replace
+from decimal import Decimal
+from pathlib import Path
+
+from server_kit import Database
+
+from benchwatch.central_record.record_address import parse_record
+from benchwatch.journal import Journal
+from benchwatch.journal.schema import JournalRun
+from benchwatch.journal.writer import new_key
+from benchwatch.reading import Entry, Gap, Mark, Note, Reading, Record
+from benchwatch.relay.broker_address import BrokerAddress
+from benchwatch.relay.broker_connection import BrokerConnection
+from benchwatch.relay.keeper.keeper import Keeper
+from benchwatch.relay.station.shipper import Shipper
+from benchwatch.relay.topics import ALL_BATCHES, KEEPER_TOPIC, answer_topic
+
+UTC_S = 1_790_000_000.25
+
+
+@contextmanager
+def connected_keeper(port: int, database: Database) -> Iterator[list[str]]:
+    """Run a keeper of a broker; yield what it says."""
+    said: list[str] = []
+    keeper = Keeper(parse_record(database.url), said.append)
+    connection = BrokerConnection(
+        BrokerAddress("127.0.0.1", port, tls=False),
+        client_id="keeper",
+        on_connected=keeper.broker_connected,
+        on_message=keeper.heard,
+        on_lost=keeper.broker_lost,
+        subscriptions=((ALL_BATCHES, 1),),
+    )
+    keeper.sender = connection
+    thread = threading.Thread(target=keeper.run)
+    connection.start()
+    thread.start()
+    try:
+        yield said
+    finally:
+        keeper.stop()
+        thread.join()
+        connection.stop(1.0)
+
+
+class SendingStation:
+    """A shipper with its connection.
+
+    Attributes:
+        sent: how many messages it has sent.
+    """
+
+    def __init__(
+        self, port: int, path: Path, own: Collection[int] = (), registers: Sequence[Path] = (),
+        name: str = "tide-007",
+    ) -> None:  # fmt: skip
+        self.sent = 0
+        self.own = tuple(own)
+        self._answers = answer_topic(name)
+        self.connection = BrokerConnection(
+            BrokerAddress("127.0.0.1", port, tls=False),
+            client_id=name,
+            on_connected=self._connected,
+            on_message=self._heard,
+            on_lost=self._lost,
+            subscriptions=((self._answers, 1), (KEEPER_TOPIC, 0)),
+        )
+        self.shipper = Shipper(
+            name, path, registers=registers, own_runs=lambda: self.own, publish=self._publish
+        )
+
+    def _publish(self, topic: str, payload: bytes, **options: object) -> bool:
+        self.sent += 1
+        return self.connection.publish(topic, payload, **options)  # type: ignore[arg-type]
+
+    def _connected(self) -> None:
+        self.shipper.connected()
+
+    def _lost(self, why: str) -> None:
+        self.shipper.lost(why)
+
+    def _heard(self, topic: str, payload: bytes) -> None:
+        if topic == self._answers:
+            self.shipper.answered(payload)
+        else:
+            self.shipper.keeper_takes()
+
+    def start(self) -> None:
+        """Begin."""
+        self.shipper.start()
+        self.connection.start()
+
+    def stop(self, within_s: float = 1.0) -> None:
+        """End."""
+        self.shipper.stop(within_s)
+        self.connection.stop(within_s)
+
+
+@contextmanager
+def sending_station(
+    port: int, path: Path, own: Collection[int] = (), registers: Sequence[Path] = (),
+    name: str = "tide-007",
+) -> Iterator[SendingStation]:  # fmt: skip
+    """Run a station that sends a journal."""
+    station = SendingStation(port, path, own, registers, name)
+    station.start()
+    try:
+        yield station
+    finally:
+        station.stop()
+
+
+class WrittenRun:
+    """A run of a journal that is open for writing."""
+
+    def __init__(self, journal: Journal, counter: str = "main") -> None:
+        self._journal = journal
+        self.run = JournalRun(
+            key=new_key(UTC_S), watch=1, counter=counter, resource="made", driver="scpi",
+            started_utc_s=UTC_S, nominal_hz=Decimal(10_000_000), identity="made counter",
+            settings=f'{{"process": {os.getpid()}}}',
+        )  # fmt: skip
+        journal.save_run(self.run)
+        self.written = 0
+
+    @property
+    def key(self) -> int:
+        """Key of the run."""
+        return self.run.key
+
+    def write(self, count: int) -> None:
+        """Write events, most of them readings."""
+        for _ in range(count):
+            self.written += 1
+            self._journal.write(self.key, made_event(self.run.counter, self.written))
+
+    def go_on(self, journal: Journal) -> None:
+        """Go on in another file."""
+        self._journal = journal
+        journal.save_run(self.run)
+
+    def end(self) -> None:
+        """Write the end of the run."""
+        self.run = replace(self.run, ended_utc_s=UTC_S + self.written, end_reason="stopped")
+        self._journal.save_run(self.run)
+
+
+def made_event(counter: str, number: int) -> Entry:
+    """Return the event of this number: of every kind one in a hundred, the others readings."""
+    utc_s, elapsed_s = UTC_S + number, float(number)
+    if number % 100 == 20:
+        return Gap(counter=counter, utc_s=utc_s, elapsed_s=elapsed_s, lasted_s=2.5, reason="cut")
+    if number % 100 == 40:
+        return Mark(counter=counter, utc_s=utc_s, elapsed_s=elapsed_s, text=f"mark {number} µ")
+    if number % 100 == 60:
+        return Record(
+            counter=counter, utc_s=utc_s, elapsed_s=elapsed_s, kind="as found", document="{}"
+        )
+    if number % 100 == 80:
+        return Note(counter=counter, utc_s=utc_s, elapsed_s=elapsed_s, kind="pull", document="[]")
+    return Reading(
+        counter=counter, utc_s=utc_s, elapsed_s=elapsed_s, gate_s=1.0,
+        text=f"10000000.{number % 10_000:04}", frequency_hz=1e7, offset_hz=0.0, offset=0.0,
+        resolution_hz=1e-4,
+    )  # fmt: skip
