@@ -7,7 +7,7 @@ from typing import Final
 
 import click
 
-from benchwatch.commands.common.output import print_json, print_text
+from benchwatch.commands.common.output import narrate, print_json, print_text
 from benchwatch.errors import UsageError
 from benchwatch.quantity import how_many
 from benchwatch.relay.certificate_files import shown
@@ -25,9 +25,11 @@ from benchwatch.report.blocks import align_table
 
 MOST_STATIONS: Final = 10_000
 """Stations whose identities are made at once."""
+CERTIFICATES_AS_JSON: Final = "A line a certificate, for programs."
 
 _folder_argument = click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
 _names_argument = click.argument("names", metavar="NAME...", nargs=-1, required=True)
+_json_option = click.option("--json", "as_json", is_flag=True, help=CERTIFICATES_AS_JSON)
 _host_option = click.option(
     "--host",
     "hosts",
@@ -50,8 +52,9 @@ def relay() -> None:
     "count",
     type=click.IntRange(1, MOST_STATIONS),
     metavar="N",
-    help="So many stations, called station-01 and so on.",
+    help="So many stations, called station-001 and so on.",
 )
+@click.option("--prefix", help="What the names of --stations begin with, in place of station.")
 @click.option(
     "--station",
     "names",
@@ -75,15 +78,18 @@ def relay() -> None:
     is_flag=True,
     help="For trying out: a broker for programs on this computer only, without certificates.",
 )
+@_json_option
 def init(
     *,
     folder: Path,
     hosts: tuple[str, ...],
     count: int | None,
+    prefix: str | None,
     names: tuple[str, ...],
     port: int | None,
     broker_folder: Path | None,
     loopback: bool,
+    as_json: bool,
 ) -> None:
     """Make in DIR an authority and all files for a broker, a keeper, desks and stations.
 
@@ -91,13 +97,15 @@ def init(
     only what it must. Nothing that is in DIR already is written over.
     """
     if loopback:
-        if hosts or count or names or broker_folder:
+        if hosts or count or names or prefix or broker_folder:
             raise UsageError(
                 "--loopback makes no certificates, so it goes without --host, --stations, "
-                "--station and --broker-folder: there are no names on one computer."
+                "--prefix, --station and --broker-folder: there are no names on one computer."
             )
         make_loopback_folder(folder, port or PLAIN_PORT)
         _say_loopback(folder, port or PLAIN_PORT)
+        if as_json:
+            print_json({"kind": "broker", "folder": str(folder), "port": port or PLAIN_PORT})
         return
     if not hosts:
         raise UsageError(
@@ -107,17 +115,22 @@ def init(
     if not count and not names:
         raise UsageError("say which stations there are: --stations 40, or --station NAME for each.")
     checked = list(dict.fromkeys(check_host(host) for host in hosts))
-    stations = [*_numbered(count or 0), *names]
+    if prefix is not None and not count:
+        raise UsageError("--prefix says how numbered stations are called: add --stations 40.")
+    stations = [*_numbered(prefix or "station", count or 0), *names]
     if broker_folder is not None and not broker_folder.is_absolute():
         raise UsageError("--broker-folder needs a whole path, such as /etc/mosquitto/benchwatch.")
     make_relay_folder(folder, checked, stations, port or TLS_PORT, broker_folder)
     _say_made(folder, checked, stations, port or TLS_PORT, broker_folder)
+    if as_json:
+        _print_certificates(_listed(folder))
 
 
 @relay.command()
 @_folder_argument
 @_names_argument
-def add(*, folder: Path, names: tuple[str, ...]) -> None:
+@_json_option
+def add(*, folder: Path, names: tuple[str, ...], as_json: bool) -> None:
     """Make an identity for each further station NAME.
 
     The broker needs no change: its access list goes by the name of the certificate.
@@ -125,17 +138,20 @@ def add(*, folder: Path, names: tuple[str, ...]) -> None:
     for name in names:
         with open_relay_folder(folder) as opened:
             place = opened.add(name, utc_now())
-        print_text(
+        narrate(
             f"{shown(place)}/ is the identity of {name}: take it to that computer, for the user "
             "that watches there only. The broker needs no change."
         )
+    if as_json:
+        _print_certificates(_listed(folder, names))
 
 
 @relay.command()
 @_folder_argument
 @_names_argument
 @_host_option
-def renew(*, folder: Path, names: tuple[str, ...], hosts: tuple[str, ...]) -> None:
+@_json_option
+def renew(*, folder: Path, names: tuple[str, ...], hosts: tuple[str, ...], as_json: bool) -> None:
     """Make a new key and certificate for each NAME: a station, keeper, desk or broker.
 
     The ones before move to DIR/old. They count until they end, or until relay revoke.
@@ -147,21 +163,24 @@ def renew(*, folder: Path, names: tuple[str, ...], hosts: tuple[str, ...]) -> No
         with open_relay_folder(folder) as opened:
             place = opened.renew(name, checked, utc_now())
         if name == BROKER:
-            print_text(
+            narrate(
                 f"{shown(place)}/ has a new server.crt and server.key: copy both to the broker, "
                 "then reload it (systemctl reload mosquitto); connections go on."
             )
         else:
-            print_text(
+            narrate(
                 f"{shown(place)}/ is the new identity of {name}: copy it over the one there, and "
                 "start its program again."
             )
+    if as_json:
+        _print_certificates(_listed(folder, names))
 
 
 @relay.command()
 @_folder_argument
 @_names_argument
-def revoke(*, folder: Path, names: tuple[str, ...]) -> None:
+@_json_option
+def revoke(*, folder: Path, names: tuple[str, ...], as_json: bool) -> None:
     """Let no certificate of NAME count any more, as when its key was stolen.
 
     The broker learns it when it gets the new list, and is told to read it.
@@ -169,45 +188,59 @@ def revoke(*, folder: Path, names: tuple[str, ...]) -> None:
     for name in names:
         with open_relay_folder(folder) as opened:
             counted = opened.revoke(name, utc_now())
-        print_text(f"{how_many(len(counted), 'certificate')} of {name} revoked.")
+        narrate(f"{how_many(len(counted), 'certificate')} of {name} revoked.")
     path = folder / BROKER / "revoked.crl"
-    print_text(
-        f"Copy {shown(path)} over the broker's, and let it read it: systemctl reload mosquitto, "
+    _narrate_lines(
+        f"copy {shown(path)} over the broker's, and let it read it: systemctl reload mosquitto, "
         "or signal HUP.\n"
-        "From then on it refuses new connections of "
+        "from then on it refuses new connections of "
         f"{'these names' if len(names) > 1 else 'this name'}. One that is open goes on: end it "
         "by systemctl restart mosquitto; the others come back by themselves, and lose nothing.\n"
-        f"For a new identity: relay renew {shown(folder)} NAME"
+        f"for a new identity: relay renew {shown(folder)} NAME"
     )
+    if as_json:
+        _print_certificates(_listed(folder, names))
 
 
 @relay.command()
 @_folder_argument
-@click.option("--json", "as_json", is_flag=True, help="A line a certificate, for programs.")
+@_json_option
 def show(*, folder: Path, as_json: bool) -> None:
     """List the certificates of DIR: whose, until when, and whether they still count."""
-    with open_relay_folder(folder) as opened:
-        issued, ends = sorted(opened.issued, key=_place), opened.authority.ends
-    now = datetime.fromtimestamp(time.time(), UTC)
+    issued = _listed(folder)
     if as_json:
-        for one in issued:
-            print_json(
-                {"kind": "certificate", "name": one.name, "serial": f"{one.serial:x}",
-                 "hosts": list(one.hosts), "begins": _moment(one.begins),
-                 "ends": _moment(one.ends), "state": _state(one, now),
-                 "revoked": None if one.revoked is None else _moment(one.revoked)}
-            )  # fmt: skip
+        _print_certificates(issued)
         return
+    now = datetime.fromtimestamp(time.time(), UTC)
     rows = [
         (one.name, f"{one.ends:%Y-%m-%d}", _state(one, now), " ".join(one.hosts)) for one in issued
     ]
     print_text(align_table(("name", "until", "state", "reached as"), rows))
-    print_text(f"the authority itself ends {ends:%Y-%m-%d}")
+    with open_relay_folder(folder) as opened:
+        narrate(f"the authority itself ends {opened.authority.ends:%Y-%m-%d}")
 
 
-def _numbered(count: int) -> list[str]:
-    width = max(len(str(count)), 2)
-    return [f"station-{number:0{width}}" for number in range(1, count + 1)]
+def _listed(folder: Path, names: tuple[str, ...] | None = None) -> list[Issued]:
+    """Return the certificates of some names, or of all, as they are listed."""
+    with open_relay_folder(folder) as opened:
+        return sorted((one for one in opened.issued if names is None or one.name in names),
+                      key=_place)  # fmt: skip
+
+
+def _print_certificates(issued: list[Issued]) -> None:
+    now = datetime.fromtimestamp(time.time(), UTC)
+    for one in issued:
+        print_json(
+            {"kind": "certificate", "name": one.name, "serial": f"{one.serial:x}",
+             "hosts": list(one.hosts), "begins": _moment(one.begins), "ends": _moment(one.ends),
+             "state": _state(one, now),
+             "revoked": None if one.revoked is None else _moment(one.revoked)}
+        )  # fmt: skip
+
+
+def _numbered(prefix: str, count: int) -> list[str]:
+    width = max(len(str(count)), 3)
+    return [f"{prefix}-{number:0{width}}" for number in range(1, count + 1)]
 
 
 def _place(one: Issued) -> tuple[bool, str, datetime]:
@@ -227,11 +260,11 @@ def _moment(moment: datetime) -> str:
 
 def _say_loopback(folder: Path, port: int) -> None:
     file = folder / BROKER / "mosquitto.conf"
-    print_text(
+    _narrate_lines(
         f"{shown(file)} is for programs on this computer only (127.0.0.1, port {port}): no names, "
         "no certificates, no encryption.\n"
-        f"Start the broker:  mosquitto -c {shown(file)}\n"
-        f"Its address:       mqtt://127.0.0.1:{port}"
+        f"start the broker: mosquitto -c {shown(file)}\n"
+        f"its address: mqtt://127.0.0.1:{port}"
     )
 
 
@@ -246,7 +279,7 @@ def _say_made(
         if broker_folder is not None
         else "readable for the account that runs mosquitto"
     )
-    print_text(
+    _narrate_lines(
         f"{place}/broker/     for the broker, reached as {', '.join(hosts)}, port {port}: "
         f"{where}\n"
         f"{place}/keeper/     the identity of the keeper\n"
@@ -255,9 +288,14 @@ def _say_made(
         f"{names}\n"
         f"{place}/authority/  its key makes certificates: keep this folder offline. Whoever has "
         "it can be any station.\n"
-        "Each private key is for one computer: only its user can read it, and nobody else needs "
+        "each private key is for one computer: only its user can read it, and nobody else needs "
         "it.\n"
-        "Certificates count two years: relay show lists them, relay renew makes new ones.\n"
-        f"Start the broker:  mosquitto -c "
+        "certificates count two years: relay show lists them, relay renew makes new ones.\n"
+        "start the broker: mosquitto -c "
         f"{shown((broker_folder or folder / BROKER) / 'mosquitto.conf')}"
     )
+
+
+def _narrate_lines(text: str) -> None:
+    for line in text.splitlines():
+        narrate(line)

@@ -74,15 +74,19 @@ def test_private_keys_are_for_their_owner_only(made: MadeRelay) -> None:
 
 
 def test_forty_stations_are_numbered(tmp_path: Path) -> None:
-    """By as many digits as the last one has; what to do is said in a few lines."""
+    """By three digits, with the word asked for; what to do is said in a few lines."""
     done = run_relay("init", tmp_path / "relay", *HOST, "--stations", "40")
     names = sorted(path.name for path in (tmp_path / "relay" / "stations").iterdir())
 
-    assert names == [f"station-{number:02}" for number in range(1, 41)]
-    assert "an identity for each of 40 stations: station-01 to station-40" in done.stdout
-    assert "reached as broker.example, port 8883" in done.stdout
-    assert "keep this folder offline" in done.stdout
-    assert len(done.stdout.splitlines()) <= 10
+    run_relay("init", tmp_path / "named", *HOST, "--stations", "2", "--prefix", "tide")
+    named = sorted(path.name for path in (tmp_path / "named" / "stations").iterdir())
+
+    assert names == [f"station-{number:03}" for number in range(1, 41)]
+    assert named == ["tide-001", "tide-002"]
+    assert "an identity for each of 40 stations: station-001 to station-040" in done.stderr
+    assert "reached as broker.example, port 8883" in done.stderr
+    assert "keep this folder offline" in done.stderr
+    assert len(done.stderr.splitlines()) <= 10
 
 
 def test_init_writes_over_nothing_and_says_what_is_there(copied: Path) -> None:
@@ -146,6 +150,8 @@ def test_what_is_missing_is_asked_for(tmp_path: Path) -> None:
         (("--stations", "2"), "say with --host how stations reach the broker"),
         (HOST, "say which stations there are"),
         ((*HOST, "--station", "a", "--station", "a"), "the station a stands there twice"),
+        ((*HOST, "--station", "a", "--prefix", "b"), "--prefix says how numbered stations"),
+        ((*HOST, "--stations", "2", "--prefix", "a/b"), "is no name for a station"),
         ((*HOST, "--station", "a", "--broker-folder", "b"), "needs a whole path"),
         ((*HOST, "--loopback"), "it goes without --host"),
     ):
@@ -176,7 +182,7 @@ def test_add_makes_a_further_station_once(copied: Path) -> None:
     with pytest.raises(UsageError, match="there is already a station tide-003"):
         run_relay("add", copied, "tide-003")
 
-    assert "The broker needs no change" in done.stdout
+    assert "The broker needs no change" in done.stderr
     assert {name: after[name] for name in before} == before
     assert "stations/tide-004/client.key" in after
     assert files_of(copied) == after
@@ -190,9 +196,9 @@ def test_revoke_and_renew_of_a_station(copied: Path) -> None:
         run_relay("revoke", copied, "tide-001")
     run_relay("renew", copied, "tide-001")
 
-    assert "2 certificates of tide-001 revoked" in done.stdout
-    assert "systemctl reload mosquitto, or signal HUP" in done.stdout
-    assert "One that is open goes on" in done.stdout
+    assert "2 certificates of tide-001 revoked" in done.stderr
+    assert "systemctl reload mosquitto, or signal HUP" in done.stderr
+    assert "One that is open goes on" in done.stderr
     assert [state for name, state in listed(copied) if name == "tide-001"].count("revoked") == 2
     assert ("tide-001", "valid") in listed(copied)
     assert ("tide-002", "valid") in listed(copied)
@@ -231,13 +237,38 @@ def test_what_can_not_be_revoked_or_renewed_is_said(copied: Path) -> None:
 def test_show_lists_names_ends_and_states(copied: Path) -> None:
     """In a table for people, stations last; when the authority ends stands below."""
     run_relay("revoke", copied, "tide-002")
-    rows = run_relay("show", copied).stdout.splitlines()
+    shown = run_relay("show", copied)
+    rows = shown.stdout.splitlines()
 
-    assert [row.split()[0] for row in rows[1:-1]] == [
+    assert [row.split()[0] for row in rows[1:]] == [
         "broker", "desk", "keeper", "tide-001", "tide-002",
     ]  # fmt: skip
     assert rows[5].split()[2] == "revoked"
-    assert rows[-1].startswith("the authority itself ends 20")
+    assert "the authority itself ends 20" in shown.stderr
+
+
+def test_programs_read_what_was_done(tmp_path: Path) -> None:
+    """A line a certificate of the names that were typed, of init all; or where the broker is."""
+    folder = tmp_path / "relay"
+
+    def lines(*words: str) -> list[dict[str, object]]:
+        done = run_relay(words[0], folder, *words[1:], "--json")
+        return [json.loads(line) for line in done.stdout.splitlines()]
+
+    made = lines("init", *HOST, "--station", "a")
+    added = lines("add", "b", "c")
+    renewed = lines("renew", "b")
+    revoked = lines("revoke", "b")
+    plain = run_relay("init", tmp_path / "plain", "--loopback", "--json").stdout
+
+    assert [one["name"] for one in made] == ["broker", "desk", "keeper", "a"]
+    assert made[0]["hosts"] == ["broker.example"]
+    assert [one["name"] for one in added] == ["b", "c"]
+    assert [(one["name"], one["state"]) for one in renewed] == [("b", "valid")] * 2
+    assert [(one["name"], one["state"]) for one in revoked] == [("b", "revoked")] * 2
+    assert json.loads(plain) == {
+        "kind": "broker", "folder": str(tmp_path / "plain"), "port": 1883,
+    }  # fmt: skip
 
 
 def test_an_authority_that_is_elsewhere_is_asked_for(copied: Path) -> None:
