@@ -329,6 +329,8 @@ class Snapshot:
     """Key of the run that events belong to; None without a journal."""
     number: int | None = None
     """Number in the journal of the newest reading, gap or mark; None without one."""
+    station: str | None = None
+    """The station elsewhere that reads the counter; None: it is read here."""
     relay: RelayNow | None = None
     """How sending to the central record stands; None: nothing is sent."""
 

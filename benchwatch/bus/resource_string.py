@@ -67,6 +67,11 @@ def parse_address(resource: str) -> Address:
     from pyvisa import rname  # noqa: PLC0415 - costs 80 ms, and most commands open no link
 
     written = _spelled(resource.strip())
+    if written.startswith("MQTT::"):
+        raise UsageError(
+            f"'{printable(resource)}' is read at a station elsewhere, and no instrument is opened "
+            "here: the command watch shows it."
+        )
     if written.startswith("LANGPIB"):
         return _lan_gpib(resource, written)
     visa, settings = _serial(resource, written)

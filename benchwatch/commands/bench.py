@@ -27,6 +27,7 @@ from benchwatch.commands.common.discovery_options import (
     places,
     timeout_option,
 )
+from benchwatch.commands.common.elsewhere_counters import check_described
 from benchwatch.commands.common.option_types import of_option
 from benchwatch.commands.common.output import (
     narrate,
@@ -50,6 +51,7 @@ from benchwatch.quantity import (
     round_nominal,
 )
 from benchwatch.reading import DEFAULT_COUNTER
+from benchwatch.relay.desk.desks import is_elsewhere
 from benchwatch.report.blocks import align_table
 
 STDOUT: Final = Path("-")
@@ -257,6 +259,9 @@ def _check_plans(plans: Sequence[Plan], found: Bench) -> None:
 
 def _check_address(plan: Plan, found: Bench) -> None:
     """Check the form of a counter's resource; an error names its key in the file."""
+    if is_elsewhere(plan.resource):
+        check_described(plan, found.where)
+        return
     try:
         parse_address(understood_resource(plan.resource))
     except UsageError as error:

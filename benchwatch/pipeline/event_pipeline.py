@@ -108,6 +108,7 @@ class EventPipeline:
             visit=self._visit.now,
             checks=self._checks.now(nominal_hz),
             run=self._journal.kept_key,
+            station=plan.station,
         )
         if earlier is not None:
             self._resume(earlier, utc_s)
@@ -250,6 +251,7 @@ class EventPipeline:
             spacing_s=analysis.spacing.usual_s, not_on_disk=self._journal.not_on_disk,
             question=question, visit=was.visit, reference=was.reference, proof=was.proof,
             checks=was.checks, run=self._journal.kept_key, number=self._number, relay=was.relay,
+            station=was.station,
         )  # fmt: skip
         if numbers.confirmed_nudge is not None:
             self._keep_as_found(reading)

@@ -87,6 +87,17 @@ def tolerance_side(now: Snapshot) -> LimitSide | None:
     return limit_side(estimate.offset - now.aim, reach, tolerance.limit)
 
 
+def share_of_tolerance(now: Snapshot) -> float | None:
+    """Return how much of the tolerance the offset takes, seen from the aim; 1 at its edge.
+
+    None: there is no tolerance, or no estimate yet.
+    """
+    estimate, tolerance = estimate_at_rest(now.numbers), now.numbers.tolerance
+    if estimate is None or tolerance is None or not tolerance.limit > 0.0:
+        return None
+    return abs(estimate.offset - now.aim) / tolerance.limit
+
+
 def _state_by_numbers(now: Snapshot) -> BenchState:
     """Return the state of a counter that gives readings."""
     side, settle = tolerance_side(now), now.numbers.settle

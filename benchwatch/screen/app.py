@@ -305,6 +305,7 @@ class BenchwatchApp(App[None]):
             visit=now.visit,
             journal=self.options.journal,
             folder=self.options.reports,
+            station=now.station,
             typed=typed,
             elsewhere=self.is_web,
             note=self._watch.counter(now.counter).note_report,

@@ -50,6 +50,8 @@ class BenchRow:
     fraction_format: FigureFormat = field(default_factory=FigureFormat)
     scale_full: float | None = None
     """Offset (fractional) at the ends of a scale where there is no tolerance."""
+    share: float | None = None
+    """How much of the tolerance the offset takes, 1 at its edge; None: not known."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -34,6 +34,8 @@ class ReportToIssue:
     """None: nothing is kept."""
     folder: Path
     """Where a file without a typed folder goes; it is made where it is not there."""
+    station: str | None = None
+    """The station elsewhere that reads the counter and keeps its visit; None: it is kept here."""
     typed: str = ""
     """The typed path; empty: a name is made."""
     elsewhere: bool = False
@@ -58,6 +60,11 @@ class ReportToIssue:
             BenchwatchError: there is nothing to report, or nowhere to write it.
         """
         visit = self.visit
+        if self.station is not None:
+            raise UsageError(
+                f"the visit is kept at {self.station}: write its report there, or of the central "
+                "record."
+            )
         if self.journal is None:
             raise UsageError(
                 "nothing of this run is kept, so there is no report: watch without --no-journal."

@@ -9,6 +9,7 @@ from benchwatch.run.bench_ranking import (
     BenchState,
     BenchTrouble,
     bench_state,
+    share_of_tolerance,
     sum_of_troubles,
     unchanged_until_s,
 )
@@ -115,6 +116,7 @@ class ShownCounters:
                 unit=axes.unit,
                 fraction_format=axes.offset_formats.fraction,
                 scale_full=axes.scale.full,
+                share=share_of_tolerance(now),
             )
         return kept.row
 

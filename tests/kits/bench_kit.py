@@ -10,7 +10,12 @@ from benchwatch.counter import LinkStatus, TimeBase
 from benchwatch.estimate.results import Estimate, Numbers, Settle, Tolerance
 from benchwatch.estimate.trim.landing import LandingNow
 from benchwatch.estimate.trim.tool_pull import ToolState
-from benchwatch.run.bench_ranking import BenchRanking, bench_state, sum_of_troubles
+from benchwatch.run.bench_ranking import (
+    BenchRanking,
+    bench_state,
+    share_of_tolerance,
+    sum_of_troubles,
+)
 from benchwatch.screen.axis_state import AxisState
 from benchwatch.screen.frame import BenchRow, Frame
 from benchwatch.screen.views.view_list import VIEWS
@@ -103,6 +108,18 @@ def many(number: int) -> list[Snapshot]:
     return made
 
 
+def elsewhere(number: int, **changes: Any) -> list[Snapshot]:
+    """Make the counters of so many stations, all well; `changes` replace fields of each."""
+    return [
+        counter(
+            f"tide-{at:03}/main",
+            1e-10 + at * 1e-12,
+            **({"station": f"tide-{at:03}", "resource": "MQTT::broker::8883"} | changes),
+        )
+        for at in range(1, number + 1)
+    ]
+
+
 def rows_of(shown: Sequence[Snapshot], now_s: float = kit.NOW_S) -> list[BenchRow]:
     """Make the rows of a bench, the worst first."""
     states = {one.counter: bench_state(one, now_s) for one in shown}
@@ -117,6 +134,7 @@ def rows_of(shown: Sequence[Snapshot], now_s: float = kit.NOW_S) -> list[BenchRo
             unit=axes.unit,
             fraction_format=axes.offset_formats.fraction,
             scale_full=axes.scale.full,
+            share=share_of_tolerance(one),
         )
     return [made[name] for name in BenchRanking(tuple(states)).follow(states, now_s)]
 

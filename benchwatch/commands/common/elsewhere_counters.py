@@ -169,12 +169,8 @@ def _spread(plans: Sequence[Plan], bench: Bench, desks: Desks) -> list[Plan]:
         if not is_elsewhere(plan.resource):
             spread.append(plan)
             continue
+        check_described(plan, bench.where)
         found = _find(plan.name, plan.resource, desks)
-        where = f"{bench.where}: counters.{plan.name}"
-        if plan.setup != Setup():
-            raise UsageError(f"{where}: {gate_refused(plan.name, found[0].station)}")
-        if plan.unit is not None:
-            raise UsageError(f"{where}: {_unit_refused(plan.name, found[0].station)}")
         spread += _with_states(
             [
                 replace(plan, name=one.name, resource=one.resource, station=one.station)
@@ -183,6 +179,28 @@ def _spread(plans: Sequence[Plan], bench: Bench, desks: Desks) -> list[Plan]:
             found,
         )
     return spread
+
+
+def check_described(plan: Plan, where: str) -> None:
+    """Check the plan of a bench file's counter elsewhere, without connecting to its broker.
+
+    Args:
+        plan: as the file `where` describes it.
+        where: name of the file.
+
+    Raises:
+        UsageError: its resource can't be read, or something is asked that its station decides.
+    """
+    at = f"{where}: counters.{plan.name}"
+    try:
+        _, station, _ = Desks(has_identity=True).parse(plan.resource)
+    except UsageError as error:
+        raise UsageError(f"{at}.resource: {error}") from error
+    station = station or "its station"
+    if plan.setup != Setup():
+        raise UsageError(f"{at}: {gate_refused(plan.name, station)}")
+    if plan.unit is not None:
+        raise UsageError(f"{at}: {_unit_refused(plan.name, station)}")
 
 
 def _check_names_differ(plans: Sequence[Plan]) -> None:

@@ -27,6 +27,7 @@ class Desks:
         identity: the certificate of this desk; None: only brokers on this computer.
         connect: makes connections; None: by `BrokerConnection`. Tests replace it.
         clock: the clock of the desks.
+        has_identity: whether resources are read as with a certificate.
     """
 
     def __init__(
@@ -35,8 +36,9 @@ class Desks:
         *,
         connect: Connect | None = None,
         clock: Clock | None = None,
+        has_identity: bool = False,
     ) -> None:
-        self._has_identity = identity is not None
+        self._has_identity = has_identity or identity is not None
         self._connect = connect or _connect_as(identity)
         self._clock = clock or SystemClock()
         self._desks: dict[BrokerAddress, BrokerDesk] = {}

@@ -1,14 +1,22 @@
 """The table of a bench: a row a counter, the worst at the top, one of them selected."""
 
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
 from benchwatch.estimate.results import Settle
-from benchwatch.quantity import QuantityText, format_duration, format_frequency, write_fraction
+from benchwatch.quantity import (
+    QuantityText,
+    format_duration,
+    format_frequency,
+    printable,
+    write_fraction,
+)
 from benchwatch.run.bench_ranking import NO_NUMBERS, TROUBLES, BenchState, tolerance_side
 from benchwatch.screen.drawing.styled_text import Role, StyledLine, faded, line
 from benchwatch.screen.frame import BenchRow, Frame
+from benchwatch.screen.panels.shared_rows import NAME_CELLS
 from benchwatch.screen.text.amounts import ago, shown_offset, to_go, write_u
 from benchwatch.snapshot import Snapshot
 from benchwatch.staleness import age_s
@@ -18,6 +26,8 @@ SELECTED: Final = ">"
 """Sign of the selected row."""
 WIDE_CELLS: Final = 100
 """Width from which state and settle word have columns of their own, and names are longer."""
+LONGEST_NAME: Final = 24
+"""Cells of a longer name of a counter elsewhere, where there is room."""
 STATE_CELLS: Final = 14
 """Cells of the longest state and a blank; columns are left out until the state has so many."""
 SCALE_TOLERANCES: Final = 2.0
@@ -113,15 +123,35 @@ def bench_table(frame: Frame, width: int, rows: int) -> list[StyledLine]:
     first = first_shown(frame, slots)
     shown = frame.rows[first : first + slots]
     figures = [_figure(row) for row in shown]
-    columns = _columns(frame, figures, width)
+    columns = _columns(frame, shown, figures, width)
     drawn = [_heads(columns)]
     for row, figure in zip(shown, figures, strict=True):
         drawn.append(_row(frame, row, figure, columns, width))
-    above, below = first, len(frame.rows) - first - len(shown)
-    if above or below:
-        parts = [f"{n} more {where}" for n, where in ((above, "above"), (below, "below")) if n]
-        drawn.append(line((f"  {', '.join(parts)}", Role.DIM)))
+    below = frame.rows[first + len(shown) :]
+    if first or below:
+        sentence = line((f"  {_others(first, below, frame)}", Role.DIM))
+        drawn.append(
+            sentence.fit(width, frame.theme.glyphs.cut) if sentence.width > width else sentence
+        )
     return drawn
+
+
+def _others(above: int, below: Sequence[BenchRow], frame: Frame) -> str:
+    """Write how many rows are not shown, in which states, and which is nearest to its limit."""
+    parts = [f"{above} more above"] if above else []
+    if not below:
+        return parts[0]
+    states = Counter(row.state for row in below)
+    counted = [f"{n} {state}" for state, n in states.items()]  # the rows come worst first
+    all_in = f"all {counted[0].partition(' ')[2]}" if len(counted) == 1 else ", ".join(counted)
+    several = ": " if len(counted) > 1 else ", "
+    text = ", ".join([*parts, f"{len(below)} more below"]) + several + all_in
+    known = [row for row in below if row.share is not None and row.state not in NO_NUMBERS]
+    if not known:
+        return text
+    nearest = max(known, key=lambda row: row.share or 0.0)
+    name = frame.theme.printable(nearest.snapshot.counter, NAME_CELLS)
+    return f"{text}; nearest to its limit {name} at {100.0 * (nearest.share or 0.0):.0f} %"
 
 
 def table_rows(frame: Frame, _width: int, _height: int) -> int:
@@ -129,16 +159,21 @@ def table_rows(frame: Frame, _width: int, _height: int) -> int:
     return HEAD_ROWS + len(frame.rows)
 
 
-def _columns(frame: Frame, figures: Sequence[_Figure], width: int) -> _Columns:
+def _columns(
+    frame: Frame, shown: Sequence[BenchRow], figures: Sequence[_Figure], width: int
+) -> _Columns:
     """Choose the columns for a width; what can be done without is left out where it is narrow."""
     wide = width >= WIDE_CELLS
 
     def most(cells: Sequence[int]) -> int:
         return max(cells, default=0)
 
+    are_elsewhere = [row.snapshot.station is not None for row in shown]
+    has_records = not all(are_elsewhere)  # what is on record elsewhere is not known here
+    usual = 18 if wide else 10
     columns = _Columns(
         number=len(str(len(frame.rows))),
-        name=18 if wide else 10,
+        name=usual,
         whole=most([len(one.whole) for one in figures]),
         part=most([len(one.part) for one in figures]),
         u_whole=most([len(one.u_whole) for one in figures]),
@@ -146,8 +181,8 @@ def _columns(frame: Frame, figures: Sequence[_Figure], width: int) -> _Columns:
         unit=most([len(one.unit) for one in figures]),
         plus_minus=frame.theme.glyphs.plus_minus,
         scale=13 if wide else 7,
-        found=8 if wide else 5,
-        landed=6,
+        found=(8 if wide else 5) if has_records else 0,
+        landed=6 if has_records else 0,
         age=6 if wide else 5,
         state=0,
         wide=wide,
@@ -159,7 +194,12 @@ def _columns(frame: Frame, figures: Sequence[_Figure], width: int) -> _Columns:
         room = width - 2 - columns.number - columns.name - 1 - columns.offset - 1 - taken
         if room >= STATE_CELLS:
             break
-    return replace(columns, state=max(room, 0))
+    longer = 0
+    if any(are_elsewhere):  # its name has that of its station in front
+        longest = most([len(_label(frame, row)) for row in shown])
+        longer = max(min(longest, LONGEST_NAME) - usual, 0)
+        longer = min(longer, max(room - STATE_CELLS, 0))
+    return replace(columns, name=usual + longer, state=max(room - longer, 0))
 
 
 def _heads(columns: _Columns) -> StyledLine:
@@ -311,13 +351,23 @@ def _beside_state(frame: Frame, row: BenchRow) -> list[str]:
     if row.state in NO_NUMBERS:
         tries = now.link.next_try_s
         if tries is None:
-            return []
+            return _why_lost(now)
         left_s = max(round(tries - frame.now_s), 0)
         return [f"next try in {left_s} s", f"try in {left_s} s"] if left_s else ["trying now"]
+    if row.state == "unsent" and now.relay is not None and now.relay.unsent is not None:
+        return [f"{now.relay.unsent} not in the central record", f"{now.relay.unsent} events"]
     if now.dialled_hz is not None:
         where = format_frequency(now.dialled_hz)
         return [f"dialled to {where}", f"at {where}", "dialled"]
     return [] if settle is None else _settle_words(settle, row.state, frame.now_s)
+
+
+def _why_lost(now: Snapshot) -> list[str]:
+    """List why no line comes of a counter elsewhere; empty of one here, whose own views say it."""
+    if now.station is None or not now.link.detail:
+        return []
+    why = printable(now.link.detail.split(". ", 1)[0].rstrip("."))
+    return [why, why.replace(f"{now.station} is ", "").replace(f" from {now.station}", "")]
 
 
 def _settle_words(settle: Settle, state: BenchState, now_s: float) -> list[str]:

@@ -55,6 +55,10 @@ def records_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
 
 def _no_as_found(frame: Frame, width: int) -> StyledLine:
     """Write why there is no as-found record yet, and what to do about it."""
+    station = frame.snapshot.station
+    if station is not None:
+        where = frame.theme.printable(station, 70)
+        return line((f"  as found and as left are put on record at {where}", Role.DIM))
     how, short = "", ""
     key = frame.label_of(AS_FOUND_KEY)
     if warming(frame):
