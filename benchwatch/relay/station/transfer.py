@@ -106,7 +106,9 @@ class Transfer:
         self._earlier_s = -math.inf
         self._look_s = now_s
         for stream in self.streams.values():
-            stream.row_taken, stream.has_end = None, False
+            stream.has_end = False
+            if stream.name in self._own:
+                stream.row_taken = None
         self.ask_anew(now_s)
 
     def lost(self, why: str) -> None:
@@ -199,8 +201,9 @@ class Transfer:
 
     @property
     def is_own_done(self) -> bool:
-        """Whether the record has all of the runs that this program writes."""
-        own = [self.streams[key] for key in self._own if key in self.streams]
+        """Whether the record has all of the runs that this program writes, and of the registers."""
+        names = (*self._own, *self._entries.chains)
+        own = [self.streams[name] for name in names if name in self.streams]
         return all(
             one.is_known and not one.flights and one.name not in self._to_read for one in own
         )
@@ -368,13 +371,15 @@ class Transfer:
             return False
         if batch.run.ended_utc_s is not None:
             return not stream.has_end
-        return stream.name in self._own and stream.row_taken != batch.run
+        return stream.row_taken != batch.run
 
     def _has_all_to(self, stream: Stream, number: int, now_s: float) -> None:
         stream.heard_s = now_s
         was_known = stream.is_known
         falls_back = stream.has_all_to(number)
-        has_news = not was_known and stream.is_over and not stream.has_end
+        if not was_known and not number:
+            stream.row_taken = None  # the record may have no row of it either
+        has_news = not was_known and (not number or (stream.is_over and not stream.has_end))
         if stream.rests_until_s is None and (falls_back or has_news):
             self._to_read[stream.name] = None
 

@@ -58,6 +58,10 @@ class MadeJournal:
         key = self.own[which % len(self.own)]
         self.runs[key] = replace(self.runs[key], ended_utc_s=UTC_S, end_reason="stopped")
 
+    def change_row(self, which: int) -> None:
+        key = self.own[which % len(self.own)]
+        self.runs[key] = replace(self.runs[key], identity=f"counter {which}")
+
     def add_late(self, which: int) -> None:
         holes = [(key, number) for key, some in self.holes.items() for number in some]
         if holes:
@@ -127,10 +131,11 @@ class MadeRecord:
     marks: dict[int, dict[int, str]] = field(default_factory=dict)
     has: dict[int | str, int] = field(default_factory=dict)
     ended: set[int] = field(default_factory=set)
+    rows: dict[int, JournalRun] = field(default_factory=dict)
 
     def copy(self) -> "MadeRecord":
         marks = {key: dict(some) for key, some in self.marks.items()}
-        return MadeRecord(marks, dict(self.has), set(self.ended))
+        return MadeRecord(marks, dict(self.has), set(self.ended), dict(self.rows))
 
     def take(self, payload: bytes) -> Answer:
         """Do as the plan says, and answer."""
@@ -148,6 +153,8 @@ class MadeRecord:
         key = message.run.key
         if message.after > self.has.get(key, 0):
             return Answer(((key, self.has.get(key, 0)),))
+        if key not in self.ended or message.run.ended_utc_s is not None:
+            self.rows[key] = message.run
         kept = self.marks.setdefault(key, {})
         for number, _, _, text in message.marks:
             kept.setdefault(number, text)
@@ -189,6 +196,10 @@ class World:
 
     def end(self, which: int) -> None:
         self.journal.end(which)
+        self.station.woken(self.now_s)
+
+    def change_row(self, which: int) -> None:
+        self.journal.change_row(which)
         self.station.woken(self.now_s)
 
     def add_late(self, which: int) -> None:
@@ -269,6 +280,7 @@ class World:
         assert self.record.has.get("c", 0) == self.journal.entries
         over = {key for key, run in self.journal.runs.items() if run.ended_utc_s is not None}
         assert over == self.record.ended
+        assert self.record.rows == self.journal.runs
         assert not self.journal.late
         assert self.station.is_done
         assert self.station.refused == 0
@@ -277,8 +289,8 @@ class World:
 
 OFTEN = ["write", "step", "step", "step", "deliver", "deliver", "answer", "answer", "wait"]
 SELDOM = [
-    "restart", "end", "add_late", "add_entry", "deliver_twice", "drop", "answer_twice",
-    "drop_answer", "reconnect", "keeper_restarts", "back_up", "restore",
+    "restart", "end", "change_row", "add_late", "add_entry", "deliver_twice", "drop",
+    "answer_twice", "drop_answer", "reconnect", "keeper_restarts", "back_up", "restore",
 ]  # fmt: skip
 happenings = st.lists(
     st.tuples(st.sampled_from(OFTEN) | st.sampled_from(SELDOM), st.integers(0, 1000)), max_size=120
@@ -441,3 +453,18 @@ def test_own_runs_go_first() -> None:
     (own,) = world.journal.own
     assert sent[:3] == [own, own, own]
     assert sent[-1] == own - 1
+
+
+def test_the_end_waits_for_entries_of_the_register_too() -> None:
+    """An entry that was written right before the end is sent before the station leaves."""
+    world = healed()
+    assert world.station.is_own_done
+    world.add_entry(0)
+    world.station.woken(world.now_s, at_once=True)
+    payload = world.station.step(world.now_s)
+    assert payload is not None
+    assert not world.station.is_own_done
+    world.station.answered(world.record.take(payload), world.now_s)
+    assert world.station.step(world.now_s) is None
+
+    assert world.station.is_own_done
