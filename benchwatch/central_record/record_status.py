@@ -1,17 +1,21 @@
-"""What the central record holds and how new it is, without counting its readings one by one."""
+"""What the central record holds and how new it is; many readings are not counted one by one."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING, Any, Final
 
-from benchwatch.central_record.day_partitions import day_of
+from benchwatch.central_record.day_partitions import DAY_S, day_of
 from benchwatch.central_record.record_address import RecordAddress
 from benchwatch.central_record.record_connection import check_schema, connect, record_errors
 
 if TYPE_CHECKING:
     import psycopg
 
+EXACT_READINGS: Final = 100_000
+"""Days with fewer readings by the statistics are counted one by one."""
+BYTES_OF_A_READING: Final = 95
+"""In the table without its index, near enough; for a day of which there are no statistics."""
 MOST_REFUSED: Final = 1000
 """Refused batches that are listed, the newest."""
 
@@ -26,14 +30,18 @@ _STATIONS: Final = """
             WHERE r.station = runs.station AND r.at > now() - interval '1 day')
     FROM benchwatch.runs GROUP BY station ORDER BY station"""
 
-# The server counts rows as they come (statistics); after a crash its last analysis is left.
+# The server counts rows as they come; that is lost when it is killed, its last analysis is not.
 _DAYS: Final = """
     SELECT c.relname, greatest(coalesce(s.n_live_tup, 0), c.reltuples, 0)::int8,
-        pg_total_relation_size(c.oid)::int8
+        pg_relation_size(c.oid)::int8, pg_total_relation_size(c.oid)::int8
     FROM pg_inherits
     JOIN pg_class AS c ON c.oid = inhrelid
     LEFT JOIN pg_stat_all_tables AS s ON s.relid = c.oid
     WHERE inhparent = 'benchwatch.readings'::regclass ORDER BY c.relname"""
+
+# Of one day, through the table of all days: a reader has no right to a partition by its own name.
+_COUNT_DAY: Final = "SELECT count(*) FROM benchwatch.readings WHERE utc_s >= %s AND utc_s < %s"
+_COUNT_OTHER: Final = "SELECT count(*) FROM benchwatch.readings_other"
 
 _ARCHIVED: Final = """
     SELECT day, sum(rows)::int8, bool_and(dropped IS NOT NULL) FROM benchwatch.archived
@@ -67,7 +75,7 @@ class DayStatus:
     day: date | None
     """None: all days that have no partition of their own."""
     readings: int
-    """By the server's statistics, near enough."""
+    """Exact for few; for many by the server's statistics, near enough."""
     size_bytes: int
 
 
@@ -125,10 +133,24 @@ def _read(connection: "psycopg.Connection[Any]") -> RecordStatus:
         schema=schema,
         size_bytes=size,
         stations=[StationStatus(*row) for row in connection.execute(_STATIONS)],
-        days=[
-            DayStatus(day_of(name), readings, size_bytes)
-            for name, readings, size_bytes in connection.execute(_DAYS)
-        ],
+        days=[_day(connection, *row) for row in connection.execute(_DAYS).fetchall()],
         archived=[ArchivedStatus(*row) for row in connection.execute(_ARCHIVED)],
         refused=[RefusedStatus(*row) for row in connection.execute(_REFUSED, (MOST_REFUSED,))],
     )
+
+
+def _day(
+    connection: "psycopg.Connection[Any]", name: str, estimate: int, heap_bytes: int, size: int
+) -> DayStatus:
+    day = day_of(name)
+    if estimate >= EXACT_READINGS:
+        return DayStatus(day, estimate, size)
+    by_size = heap_bytes // BYTES_OF_A_READING
+    if by_size > 10 * EXACT_READINGS:
+        return DayStatus(day, by_size, size)
+    if day is None:
+        row = connection.execute(_COUNT_OTHER).fetchone()
+    else:
+        from_s = datetime(day.year, day.month, day.day, tzinfo=UTC).timestamp()
+        row = connection.execute(_COUNT_DAY, (from_s, from_s + DAY_S)).fetchone()
+    return DayStatus(day, row[0] if row else 0, size)

@@ -1,6 +1,7 @@
 """``benchwatch keep``: writes what stations send to the central record, makes it and shows it."""
 
 import signal
+import sys
 import time
 from pathlib import Path
 
@@ -14,6 +15,9 @@ from benchwatch.errors import INTERRUPTED, UsageError
 from benchwatch.quantity import listed
 from benchwatch.system.stop_signals import STOP_SIGNALS
 
+SWITCH_S = 0.0002
+"""Python's usual 5 ms would hold up the thread that receives at each of its calls of the system, as
+long as the other one computes."""
 LAST_ANSWERS_S = 2.0
 """Longest wait for the last answers to leave at the end."""
 
@@ -23,7 +27,6 @@ LAST_ANSWERS_S = 2.0
 @click.option("--broker", metavar="URL", help="Where stations send to, such as mqtts://HOST.")
 @click.option(
     "--relay-identity",
-    "--identity",
     "identity",
     metavar="DIR",
     type=click.Path(path_type=Path),
@@ -99,9 +102,11 @@ def _keep(record: RecordAddress, broker: str, identity_folder: Path | None) -> i
         on_connected=keeper.broker_connected,
         on_message=keeper.heard,
         on_lost=keeper.broker_lost,
-        subscriptions=((ALL_BATCHES, 1),),
+        # The broker's own acknowledgement is not needed: what is not answered is sent again.
+        subscriptions=((ALL_BATCHES, 0),),
     )
     keeper.sender = connection
+    sys.setswitchinterval(SWITCH_S)
     for number in STOP_SIGNALS:
         signal.signal(number, lambda *_: keeper.stop())
     narrate(f"keeps what comes by {address} in {record.shown}; Ctrl-C ends it")

@@ -8,18 +8,39 @@ from collections import Counter, deque
 from dataclasses import dataclass
 from typing import Final
 
-MOST_BYTES: Final = 64_000_000
+from benchwatch.relay.batch import BatchRefused, ChainBatch, Question, RunBatch, decode
+
+MOST_EVENTS: Final = 100_000
+"""Events that wait; one takes about half a kilobyte."""
+MOST_CHARACTERS: Final = 64_000_000
+"""Characters of texts that wait: a few bytes of a message may unpack to 4 MB."""
 MOST_OF_A_STATION: Final = 16
 """Messages of one station that wait; stations have a few under way at most."""
-MOST_BYTES_OF_A_STATION: Final = 2_000_000
+MOST_CHARACTERS_OF_A_STATION: Final = 8_000_000
 
 
 @dataclass(frozen=True, slots=True)
 class Message:
-    """A payload, and the station under whose topic it came."""
+    """A message, and the station under whose topic it came."""
 
     station: str
     payload: bytes
+    content: RunBatch | ChainBatch | Question | BatchRefused
+    """What was read; the error if it can't be read."""
+    events: int
+    characters: int
+    """About how many its texts have, in memory."""
+
+
+def read_message(station: str, payload: bytes) -> Message:
+    """Read a payload; whatever is wrong with it becomes its content."""
+    try:
+        content = decode(payload)
+    except BatchRefused as error:
+        return Message(station, payload, error, 1, len(payload))
+    if isinstance(content, Question):
+        return Message(station, payload, content, 1, 0)
+    return Message(station, payload, content, len(content), _characters(content))
 
 
 class Inbox:
@@ -29,32 +50,40 @@ class Inbox:
         self._changed = threading.Condition()
         self._waiting: deque[Message] = deque()
         self._counts: Counter[str] = Counter()
-        self._bytes: Counter[str] = Counter()
-        self._all_bytes = 0
+        self._characters: Counter[str] = Counter()
+        self._all_events = self._all_characters = 0
         self._open = self._ended = False
         self.dropped = 0
         """Messages that found no room."""
 
-    def put(self, message: Message) -> bool:
-        """Add a message; return False if it was dropped."""
-        size, station = len(message.payload), message.station
+    def has_room(self, station: str) -> bool:
+        """Return whether a message of a station may be put in; one that may not is counted."""
         with self._changed:
             if not self._open:
                 return False
             if (
                 self._counts[station] >= MOST_OF_A_STATION
-                or self._bytes[station] + size > MOST_BYTES_OF_A_STATION
-                or self._all_bytes + size > MOST_BYTES
+                or self._characters[station] >= MOST_CHARACTERS_OF_A_STATION
+                or self._all_events >= MOST_EVENTS
+                or self._all_characters >= MOST_CHARACTERS
             ):
                 self.dropped += 1
                 return False
+        return True
+
+    def put(self, message: Message) -> None:
+        """Add a message for which there was room."""
+        station = message.station
+        with self._changed:
+            if not self._open:
+                return
             self._waiting.append(message)
             self._counts[station] += 1
-            self._bytes[station] += size
-            self._all_bytes += size
+            self._characters[station] += message.characters
+            self._all_events += message.events
+            self._all_characters += message.characters
             if len(self._waiting) == 1:
                 self._changed.notify()
-        return True
 
     def take(self) -> Message | None:
         """Remove and return the message that waited longest; None: none waits."""
@@ -62,12 +91,13 @@ class Inbox:
             if not self._waiting:
                 return None
             message = self._waiting.popleft()
-            self._all_bytes -= len(message.payload)
             station = message.station
-            self._bytes[station] -= len(message.payload)
+            self._all_events -= message.events
+            self._all_characters -= message.characters
+            self._characters[station] -= message.characters
             self._counts[station] -= 1
             if not self._counts[station]:
-                del self._counts[station], self._bytes[station]
+                del self._counts[station], self._characters[station]
         return message
 
     def wait(self, longest_s: float) -> bool:
@@ -87,11 +117,23 @@ class Inbox:
             self._open = False
             self._waiting.clear()
             self._counts.clear()
-            self._bytes.clear()
-            self._all_bytes = 0
+            self._characters.clear()
+            self._all_events = self._all_characters = 0
 
     def end(self) -> None:
         """Let nobody wait any longer."""
         with self._changed:
             self._ended = True
             self._changed.notify_all()
+
+
+def _characters(batch: RunBatch | ChainBatch) -> int:
+    """Return about how many characters the texts of a batch have."""
+    if isinstance(batch, ChainBatch):
+        return sum(len(entry.document) + len(entry.who) for entry in batch.entries)
+    run = batch.run
+    count = len(run.settings) + len(run.identity) + len(run.end_reason)
+    count += sum([len(row[4]) + len(row[6]) for row in batch.readings])
+    for rows in (batch.gaps, batch.marks, batch.records, batch.notes, batch.left_out):
+        count += sum([len(row[-1]) for row in rows])
+    return count

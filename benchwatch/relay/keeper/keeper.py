@@ -21,7 +21,7 @@ from benchwatch.central_record.record_connection import (
 )
 from benchwatch.errors import RecordAway, RecordError
 from benchwatch.relay.keeper.answering import answers
-from benchwatch.relay.keeper.inbox import Inbox, Message
+from benchwatch.relay.keeper.inbox import Inbox, read_message
 from benchwatch.relay.keeper.keeper_words import KeeperWords
 from benchwatch.relay.keeper.message_group import MOST_MESSAGES, MessageGroup, take_group
 from benchwatch.relay.payload import VERSION, write_plain
@@ -47,7 +47,7 @@ class Sender(Protocol):
     def connected(self) -> bool:
         """Whether messages can be sent."""
 
-    def publish(self, topic: str, payload: bytes, *, qos: int = 0) -> bool:
+    def publish(self, topic: str, payload: bytes) -> bool:
         """Send a message; return False if that is not possible now."""
 
 
@@ -84,8 +84,8 @@ class Keeper:
     def heard(self, topic: str, payload: bytes) -> None:
         """Take a message; whose it is, its topic says and nothing else."""
         read = read_topic(topic)
-        if read is not None and read.kind == "batch":
-            self.inbox.put(Message(read.station, payload))
+        if read is not None and read.kind == "batch" and self.inbox.has_room(read.station):
+            self.inbox.put(read_message(read.station, payload))
 
     def broker_connected(self) -> None:
         """Say that batches are taken, if they are."""
@@ -201,8 +201,9 @@ class Keeper:
             return
         for station, outcome in outcomes.items():
             for payload in answers(outcome):
-                # One that can't be sent is no loss: the station asks again.
-                self.sender.publish(answer_topic(station), payload, qos=1)
+                # One that is lost costs nothing but time: the station asks again. So it needs no
+                # acknowledgement, which would cost as much as the answer.
+                self.sender.publish(answer_topic(station), payload)
 
     def _announce(self) -> None:
         """Tell all stations that batches are taken, so that they ask at once."""

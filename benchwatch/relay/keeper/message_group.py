@@ -5,13 +5,13 @@ from typing import Final
 
 from benchwatch.central_record.batches import Outcome, Refused, Sent, SentEntries, SentEvents
 from benchwatch.central_record.refused_batches import RefusedNote
-from benchwatch.relay.batch import BatchRefused, ChainBatch, Question, RunBatch, decode
+from benchwatch.relay.batch import BatchRefused, ChainBatch, Question, RunBatch
 from benchwatch.relay.keeper.inbox import Inbox, Message
 
 MOST_MESSAGES: Final = 4000
 MOST_EVENTS: Final = 20_000
 MOST_CHARACTERS: Final = 8_000_000
-"""Most characters of texts in a group: a few bytes of a message may unpack to 4 MB."""
+"""Most messages, events and characters of texts that are written together."""
 
 
 @dataclass(slots=True)
@@ -28,22 +28,19 @@ class MessageGroup:
     characters: int = 0
 
     def add(self, message: Message) -> None:
-        """Add a message, if it can be read."""
+        """Add a message."""
         self.messages += 1
-        try:
-            read = decode(message.payload)
-        except BatchRefused as error:
-            self._refuse(message, error)
-            return
-        if isinstance(read, Question):
-            self.questions.append((message.station, read))
-            return
-        self.events += len(read)
-        self.characters += _characters(read)
-        if isinstance(read, ChainBatch):
-            self.sent.append(SentEntries(message.station, read, message.payload))
+        self.events += message.events
+        self.characters += message.characters
+        content, station = message.content, message.station
+        if isinstance(content, RunBatch):
+            self.sent.append(SentEvents(station, content, message.payload))
+        elif isinstance(content, ChainBatch):
+            self.sent.append(SentEntries(station, content, message.payload))
+        elif isinstance(content, Question):
+            self.questions.append((station, content))
         else:
-            self.sent.append(SentEvents(message.station, read, message.payload))
+            self._refuse(message, content)
 
     def _refuse(self, message: Message, error: BatchRefused) -> None:
         stream = ""
@@ -73,15 +70,3 @@ def take_group(inbox: Inbox, most_messages: int = MOST_MESSAGES) -> MessageGroup
             break
         group.add(message)
     return group
-
-
-def _characters(batch: RunBatch | ChainBatch) -> int:
-    """Return about how many characters the texts of a batch have."""
-    if isinstance(batch, ChainBatch):
-        return sum(len(entry.document) + len(entry.who) for entry in batch.entries)
-    run = batch.run
-    count = len(run.settings) + len(run.identity) + len(run.end_reason)
-    count += sum([len(row[4]) + len(row[6]) for row in batch.readings])
-    for rows in (batch.gaps, batch.marks, batch.records, batch.notes, batch.left_out):
-        count += sum([len(row[-1]) for row in rows])
-    return count

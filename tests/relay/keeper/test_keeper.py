@@ -50,9 +50,9 @@ def test_it_answers_after_the_commit(record, running):
     seen = []
     publish = running.sender.publish
 
-    def look_and_publish(topic: str, payload: bytes, *, qos: int = 0) -> bool:
+    def look_and_publish(topic: str, payload: bytes) -> bool:
         seen.append(len(numbers_in(record)))
-        return publish(topic, payload, qos=qos)
+        return publish(topic, payload)
 
     running.sender.publish = look_and_publish
     answer = running.send_until_answered(batch(1, 10))
