@@ -5,7 +5,8 @@
 #
 # All files lie in FOLDER (./chain if left out); nothing else on the computer is changed, and nothing is
 # reached from outside it. What is killed is started again, as service files do in earnest. Ctrl-C ends
-# all, the stations first, which send what is left. It needs mosquitto and postgresql of Debian, and benchwatch with the extras relay and record.
+# all, the stations first, which send what is left. It needs mosquitto and postgresql of Debian, and benchwatch with
+# the extras relay and record.
 set -eu
 
 folder=${1:-chain}
@@ -27,21 +28,24 @@ done
 
 # PostgreSQL refuses to run for root, so that the account of Debian's package runs it then.
 if [ "$(id -u)" = 0 ]; then
-  as_database() { setpriv --reuid=postgres --regid=postgres --clear-groups "$@"; }
+  as_database="setpriv --reuid=postgres --regid=postgres --clear-groups"
   chmod a+x "$folder"
 else
-  as_database() { "$@"; }
+  as_database=
 fi
 
 started=
 stop() {
   trap - INT TERM EXIT
   echo "stopping: the stations first, the database last"
-  # shellcheck disable=SC2086 # a list of numbers
   for loop in $started; do
-    pkill -TERM -P "$loop" 2>/dev/null || true
-    kill "$loop" 2>/dev/null || true
-    wait "$loop" 2>/dev/null || true
+    programs=$(pgrep -P "$loop" || true)
+    kill "$loop" 2>/dev/null || true # so that it starts nothing again
+    for program in $programs; do
+      # Each has ended before the next is asked to: stations still reach broker and record.
+      kill -INT "$program" 2>/dev/null || true
+      while kill -0 "$program" 2>/dev/null; do sleep 0.1; done
+    done
   done
   exit 130
 }
@@ -53,7 +57,8 @@ keep_up() {
   shift
   (
     while :; do
-      "$@" >>"$folder/$name.log" 2>&1 &
+      # In a session of its own, so that Ctrl-C reaches this script only, which ends them in order.
+      setsid "$@" >>"$folder/$name.log" 2>&1 &
       wait "$!" || true
       sleep 1
     done
@@ -66,9 +71,9 @@ data=$folder/database
 if [ ! -d "$data" ]; then
   mkdir "$data"
   [ "$(id -u)" = 0 ] && chown postgres "$data"
-  as_database initdb --auth=trust --username=benchwatch --encoding=UTF8 "$data" >"$folder/initdb.log"
+  $as_database initdb --auth=trust --username=benchwatch --encoding=UTF8 "$data" >"$folder/initdb.log"
 fi
-keep_up database as_database postgres -D "$data" -p "$database_port" -h 127.0.0.1 -k ""
+keep_up database $as_database postgres -D "$data" -p "$database_port" -h 127.0.0.1 -k ""
 until pg_isready -q -h 127.0.0.1 -p "$database_port"; do sleep 0.2; done
 server=postgresql://benchwatch@127.0.0.1:$database_port
 createdb --maintenance-db="$server/postgres" benchwatch 2>/dev/null || true
