@@ -160,6 +160,18 @@ def test_what_is_missing_is_asked_for(tmp_path: Path) -> None:
     assert not folder.exists()
 
 
+def test_without_the_library_a_sentence_names_the_extra(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A broker for this computer alone needs none; nothing is left behind."""
+    monkeypatch.setitem(sys.modules, "cryptography", None)
+    with pytest.raises(UsageError, match=r"library that is not installed.*\[relay\]"):
+        run_relay("init", tmp_path / "relay", *HOST, "--station", "a")
+    run_relay("init", tmp_path / "plain", "--loopback")
+
+    assert [path.name for path in tmp_path.iterdir()] == ["plain"]
+
+
 def test_the_configuration_names_where_the_files_will_lie(tmp_path: Path) -> None:
     """In the folder itself, or where the broker's computer has them."""
     run_relay("init", tmp_path / "a", *HOST, "--station", "a", "--port", "8884")
