@@ -71,7 +71,11 @@ class Stations(Server):
     def files(self) -> dict[str, list[Path]]:
         """The journals and registers of each station."""
         return {
-            str(line["name"]): sorted(Path(str(line["journal"])).parent.glob("*.sqlite"))
+            str(line["name"]): [
+                file
+                for file in Path(str(line["journal"])).parent.iterdir()
+                if file.suffix in {".sqlite", ".db"}
+            ]
             for line in self._new_lines()
         }
 
@@ -130,9 +134,22 @@ class RelayTrial:
         return int(row[0]) if row else 0
 
     def grows(self, by: int = 40) -> bool:
-        """Wait until the record has got so many more readings."""
+        """Wait until the record has got so many more readings.
+
+        Raises:
+            AssertionError: it has not; the text has the newest lines of all logs.
+        """
         before = max(self.count(), 0)
-        return come_true(lambda: self.count() >= before + by)
+        assert come_true(lambda: self.count() >= before + by), self.logs()
+        return True
+
+    def logs(self) -> str:
+        """Return how many readings there are, and the newest lines of all logs."""
+        parts = (self.broker, self.database.server, self.keeper, *self.stations)
+        logs = (
+            f"{part.log.name}, running {part.is_running}:\n{part.end_of_log()}" for part in parts
+        )
+        return "\n".join((f"{self.count()} readings in the record", *logs))
 
     def take(self, readings: int) -> bool:
         """Wait until the stations have taken so many more readings, sent or not."""
@@ -199,15 +216,16 @@ def relay_trial(
         yield made
 
 
-_NEWEST = (
-    "(run_id, number) ="
-    " (SELECT run_id, number FROM benchwatch.readings ORDER BY utc_s DESC, number LIMIT 1)"
+_ONE = (
+    "(run_id, number) = (SELECT run_id, number FROM benchwatch.readings"
+    " ORDER BY abs(utc_s - extract(epoch FROM now())), number LIMIT 1)"
 )
+"""A reading of today, so that one of a far day is in another partition."""
 PLANTED = {
-    "lost": f"DELETE FROM benchwatch.readings WHERE {_NEWEST}",
-    "different": f"UPDATE benchwatch.readings SET text = text || '1' WHERE {_NEWEST}",
+    "lost": f"DELETE FROM benchwatch.readings WHERE {_ONE}",
+    "different": f"UPDATE benchwatch.readings SET text = text || '1' WHERE {_ONE}",
     "doubled": "INSERT INTO benchwatch.readings SELECT run_id, number, utc_s - 1e9, elapsed_s,"
-    f" gate_s, resolution_hz, text, flags FROM benchwatch.readings WHERE {_NEWEST}",
+    f" gate_s, resolution_hz, text, flags FROM benchwatch.readings WHERE {_ONE}",
 }
 """Statements that spoil a record, by the kind of fault that a comparison must find."""
 

@@ -205,7 +205,7 @@ class SimulatedStation:
             )
             for counter in self._units
         ]  # fmt: skip
-        running = _Running(journal, sending)
+        running = _Running(journal, sending, lambda text: self._narrate(f"{self.name}: {text}"))
         running.watch = LiveWatch(
             plans, journal=journal, lines=True, clock=self._clock, relay=sending,
             acquire=partial(self._acquire, running),
@@ -233,8 +233,15 @@ class _Running:
 
     watch: LiveWatch
 
-    def __init__(self, journal: StationJournal, sending: SendingPart | None) -> None:
+    def __init__(
+        self,
+        journal: StationJournal,
+        sending: SendingPart | None,
+        narrate: Callable[[str], object],
+    ) -> None:
         self.journal, self.sending = journal, sending
+        self._narrate = narrate
+        self._trouble: str | None = None
         self._killed = False
 
     def start(self) -> None:
@@ -267,4 +274,10 @@ class _Running:
 
     def _take_events(self) -> None:
         while self.watch.events.get() is not None:
-            pass
+            trouble = self.journal.trouble
+            if trouble != self._trouble:
+                self._trouble = trouble
+                waits = f"{trouble}. Readings wait in memory."
+                self._narrate(waits if trouble else "the journal is written again.")
+            for notice in self.watch.new_notices():
+                self._narrate(notice)
