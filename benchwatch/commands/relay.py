@@ -169,8 +169,8 @@ def renew(*, folder: Path, names: tuple[str, ...], hosts: tuple[str, ...], as_js
             )
         else:
             narrate(
-                f"{shown(place)}/ is the new identity of {name}: copy it over the one there, and "
-                "start its program again."
+                f"{shown(place)}/ is the new identity of {name}: copy it over the one there. "
+                "Its program reads it when it connects the next time."
             )
     if as_json:
         _print_certificates(_listed(folder, names))
