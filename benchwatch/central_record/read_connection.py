@@ -1,7 +1,7 @@
 """A connection to a central record that only reads, one short query at a time."""
 
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import replace
 from typing import Any, Final
 
@@ -57,12 +57,24 @@ class ReadConnection:
         Raises:
             JournalError: it can't be answered.
         """
-        with (
-            _as_journal_errors(),
-            record_errors(self._address),
-            self._connection.cursor(binary=True) as cursor,
-        ):
-            return cursor.execute(query.encode(), tuple(values) or None).fetchall()
+        return self.ask_each([(query, values)])[0]
+
+    def ask_each(
+        self, questions: Sequence[tuple[str, Sequence[object]]]
+    ) -> list[list[tuple[Any, ...]]]:
+        """Return the rows of each of several queries, which take the way to the server once.
+
+        Raises:
+            JournalError: one of them can't be answered.
+        """
+        with _as_journal_errors(), record_errors(self._address), ExitStack() as stack:
+            if len(questions) > 1:
+                stack.enter_context(self._connection.pipeline())
+            asked = [
+                self._connection.cursor(binary=True).execute(query.encode(), tuple(values) or None)
+                for query, values in questions
+            ]
+            return [cursor.fetchall() for cursor in asked]
 
 
 @contextmanager

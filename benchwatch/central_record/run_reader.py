@@ -26,6 +26,11 @@ _LATER_TABLES: Final = frozenset({"records", "notes"})
 _SELECT: Final = f"SELECT {RUN_COLUMNS}, run_id, station FROM benchwatch.runs"  # noqa: S608 - our own words
 _OF_RUN: Final = " FROM benchwatch.readings WHERE run_id = %s AND utc_s BETWEEN %s AND %s"
 """The times leave all days out of the search but those of the run."""
+_OTHERS: Final = {
+    table: f"SELECT {columns} FROM benchwatch.{table}"  # noqa: S608 - our own words
+    " WHERE run_id = %s AND number > %s AND number <= %s ORDER BY number"
+    for table, columns in OTHER_COLUMNS.items()
+}
 
 
 class CentralRunReader:
@@ -193,12 +198,9 @@ class CentralRunReader:
             more = len(rows) == PORTION_READINGS
             last = int(rows[-1][0]) if more else _LAST
             found: dict[str, list[Any]] = {"readings": rows}
+            others = [(_OTHERS[table], (run.number, after, last)) for table in tables]
+            found |= zip(tables, self._connection.ask_each(others), strict=True)
             for table in tables:
-                found[table] = self._connection.ask(
-                    f"SELECT {OTHER_COLUMNS[table]} FROM benchwatch.{table}"  # noqa: S608 - our own words
-                    " WHERE run_id = %s AND number > %s AND number <= %s ORDER BY number",
-                    (run.number, after, last),
-                )
                 self._checks.rows(table, found[table], run)
             after = last
             yield Portion(**found)
