@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     import psycopg
 
 MOST_TRIES: Final = 5
-"""Tries of a transaction that another keeper crossed."""
+"""Tries of a transaction that another keeper, or an archive, crossed."""
 
 _RUNS: Final = """
     SELECT r.station, r.run, r.has_all_to, r.ended_utc_s IS NOT NULL FROM benchwatch.runs AS r
@@ -151,7 +151,11 @@ class GroupWriter:
                         notes += [_note(one, why) for one, why in refused]
                     if notes:
                         write_refused(self._connection, notes)
-            except (self._errors.DeadlockDetected, self._errors.SerializationFailure):
+            except (
+                self._errors.DeadlockDetected,
+                self._errors.SerializationFailure,
+                self._errors.CheckViolation,  # the day of a reading was made at this moment
+            ):
                 if not left:
                     raise
             else:
