@@ -215,6 +215,8 @@ def watch(
     be watched at once, each with a name: ten=RESOURCE five=RESOURCE. A file that some
     program writes a number a line into is watched too, and so is - for standard input. On a
     terminal, or with --typed, - takes the readings that you type, one a line.
+    MQTT::HOST::PORT::STATION::COUNTER is a counter elsewhere, whose station sends (--relay);
+    without COUNTER all of the station, without STATION all that the broker knows.
     With --bench, the words are names of counters in that file, all of them if left out.
 
     Nothing is set on the instrument but what you ask for: the gate with --gate, gate and

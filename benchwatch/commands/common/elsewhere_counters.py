@@ -90,7 +90,12 @@ def find_elsewhere(
     if described is not None:
         of_file = [one for one in described.counters if not words or one.name in words]
         is_here = not of_file or not all(is_elsewhere(plan.resource) for plan in of_file)
-        has_far = any(is_elsewhere(plan.resource) for plan in of_file)
+        of_stations = [plan for plan in of_file if is_elsewhere(plan.resource)]
+        has_far = bool(of_stations)
+        for plan in of_stations:
+            check_described(plan, described.where)
+            if any(name == plan.name or (name is None and not is_here) for name, _ in units):
+                raise UsageError(_unit_refused(plan.name, "its station"))
     else:
         far = tuple(word for word in words if is_elsewhere(_parts(word)[1]))
         near = tuple(word for word in words if word not in far)

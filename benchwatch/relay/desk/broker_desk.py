@@ -9,15 +9,12 @@ import queue
 import threading
 from collections import Counter
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Final, Protocol
+from typing import Final, Protocol
 
 from benchwatch.clock import Clock
 from benchwatch.relay.broker_address import BrokerAddress
 from benchwatch.relay.desk.look_requests import LOOK_EVERY_S, look_requests
 from benchwatch.relay.topics import here_topic, line_topic, read_topic, state_topic
-
-if TYPE_CHECKING:
-    from benchwatch.relay.desk.relayed_acquisition import RelayedAcquisition
 
 MOST_WAITING: Final = 500
 """Lines of one counter that wait for this desk at most; later ones are dropped."""
@@ -59,6 +56,45 @@ class Connect(Protocol):
         """Return a connection that is not started yet."""
 
 
+class DeskCounter(Protocol):
+    """A counter of a broker; all but `dropped` is called on the thread of its desk."""
+
+    station: str
+    counter: str
+
+    @property
+    def is_here(self) -> bool:
+        """Whether its station is connected to the broker, as far as is known."""
+
+    @property
+    def is_looked_at(self) -> bool:
+        """Whether somebody looks at its chart, so that each line is wanted."""
+
+    def asked_every(self, every_s: float) -> None:
+        """Note how often lines were asked for, in seconds; 0: each."""
+
+    def broker_changed(self, trouble: str | None) -> None:
+        """Take why there is no connection to the broker; None: there is one."""
+
+    def take_here(self, payload: bytes) -> None:
+        """Take what the broker says of the station."""
+
+    def take_state(self, payload: bytes) -> None:
+        """Take what the station says of the counter."""
+
+    def take_line(self, payload: bytes, arrived_s: float) -> None:
+        """Take a line that came at `arrived_s`, monotonic seconds."""
+
+    def dropped(self) -> None:
+        """Note that a line was dropped; called on the thread of the connection."""
+
+    def judge(self) -> None:
+        """Look whether lines still come; called often."""
+
+    def fail(self, error: BaseException) -> None:
+        """End the counter by an error."""
+
+
 class BrokerDesk:
     """The counters of one broker.
 
@@ -74,8 +110,8 @@ class BrokerDesk:
     ) -> None:
         self.address = address
         self._connect, self._clock, self._every_s = connect, clock, every_s
-        self._counters: dict[Key, RelayedAcquisition] = {}
-        self._stations: dict[str, list[RelayedAcquisition]] = {}
+        self._counters: dict[Key, DeskCounter] = {}
+        self._stations: dict[str, list[DeskCounter]] = {}
         self._work: queue.SimpleQueue[Callable[[], None] | None] = queue.SimpleQueue()
         self._waiting: Counter[Key] = Counter()
         self._newest: dict[str, bytes] = {}
@@ -92,7 +128,7 @@ class BrokerDesk:
 
     # ------------------------------------------------------------- for the counters
 
-    def add(self, acquisition: "RelayedAcquisition") -> None:
+    def add(self, acquisition: DeskCounter) -> None:
         """Add a counter, before the start."""
         self._counters[acquisition.station, acquisition.counter] = acquisition
         self._stations.setdefault(acquisition.station, []).append(acquisition)
@@ -117,7 +153,7 @@ class BrokerDesk:
         """Let the thread of the desk do something."""
         self._work.put(work)
 
-    def leave(self, acquisition: "RelayedAcquisition", timeout_s: float | None) -> None:
+    def leave(self, acquisition: DeskCounter, timeout_s: float | None) -> None:
         """Wait until a stopped counter gets no calls any more; the last one disconnects."""
         with self._lock:
             self._left.add((acquisition.station, acquisition.counter))
@@ -211,7 +247,7 @@ class BrokerDesk:
         counter = self._counters[key]
         self._guarded(counter, lambda: counter.take_line(payload, arrived_s))
 
-    def _guarded(self, counter: "RelayedAcquisition", work: Callable[[], None]) -> None:
+    def _guarded(self, counter: DeskCounter, work: Callable[[], None]) -> None:
         """Do something for a counter; a fault ends that counter only."""
         try:
             work()
