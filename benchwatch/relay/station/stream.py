@@ -131,11 +131,12 @@ class Stream:
         """Count fewer unsent events as the record gets further."""
         if self.unsent is None:
             return
-        if number < self.done_to:
-            self.unsent = None  # to be counted again
+        done = [flight for flight in self.flights if flight.to <= number]
+        reached = max((flight.to for flight in done), default=self.done_to)
+        if number < self.done_to or number > reached:
+            self.unsent = None  # to be counted again: what was answered is not under way any more
             return
-        done = sum(flight.events for flight in self.flights if flight.to <= number)
-        self.unsent = max(self.unsent - done, 0)
+        self.unsent = max(self.unsent - sum(flight.events for flight in done), 0)
 
 
 def _is_open(flight: Flight, number: int) -> bool:

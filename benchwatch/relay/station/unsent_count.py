@@ -16,7 +16,7 @@ class CountedEvents(Protocol):
 
 
 class UnsentCount:
-    """Counts what is unsent: of own runs again and again, of the others once."""
+    """Counts what is unsent: of own runs and chains again and again, of other runs once."""
 
     def __init__(self, events: CountedEvents) -> None:
         self._events = events
@@ -38,7 +38,9 @@ class UnsentCount:
             if stream.unsent is None:
                 if not (stream.is_known or stream.name in own):
                     continue
-            elif stream.name not in own or now_s < self._due_s.get(stream.name, 0.0):
+            elif isinstance(stream.name, int) and (
+                stream.name not in own or now_s < self._due_s.get(stream.name, 0.0)
+            ):
                 continue
             if isinstance(stream.name, int):
                 found = self._events.count(stream.name, stream.counted_from)
