@@ -15,7 +15,7 @@ from benchwatch.errors import INTERRUPTED, UsageError
 from benchwatch.quantity import listed
 from benchwatch.system.stop_signals import STOP_SIGNALS
 
-SWITCH_S = 0.0002
+SWITCH_S = 0.001
 """Python's usual 5 ms would hold up the thread that receives at each of its calls of the system, as
 long as the other one computes."""
 LAST_ANSWERS_S = 2.0

@@ -35,6 +35,9 @@ LONGEST_WAIT_S: Final = 30.0
 """Waits between two attempts to reach the database."""
 LONGEST_WRITE_S: Final = 45.0
 """After so long a group is given up, and the connection to the database with it."""
+GATHER_S: Final = 0.04
+"""Wait from the first message of a group to its writing: each group costs the same few statements,
+however many messages it has."""
 LOOK_S: Final = 1.0
 """Longest wait for a message."""
 NAME: Final = "benchwatch keep"
@@ -161,6 +164,7 @@ class Keeper:
         """
         while not self._stopped.is_set():
             if self.inbox.wait(LOOK_S):
+                self._stopped.wait(GATHER_S)
                 group = take_group(self.inbox, self._most_messages)
                 try:
                     outcomes = self._write(group)
