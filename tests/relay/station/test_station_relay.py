@@ -144,10 +144,12 @@ def test_a_station_that_is_said_to_be_gone_says_that_it_is_there(
     """So a second watch of the station may end, and take the states of its counters with it."""
     with desk(server) as looks, station(tmp_path, server) as one:
         assert wait_until(lambda: looks.of(HERE) and looks.of(STATE))
-        said, states = len(looks.of(HERE)), len(looks.of(STATE))
-        looks.say(HERE, here=False, at=None)
-        assert wait_until(lambda: len(looks.of(HERE)) >= said + 2)
-        assert looks.of(HERE)[-1]["here"] is True
+        states = len(looks.of(STATE))
+        gone = {"v": 1, "here": False, "at": 7.0}
+        looks.say(HERE, **gone)
+        assert wait_until(lambda: gone in looks.of(HERE))
+        place = looks.of(HERE).index(gone)
+        assert wait_until(lambda: any(one["here"] for one in looks.of(HERE)[place:]))
         assert wait_until(lambda: len(looks.of(STATE)) > states)
         assert one.relay.unsent is None or one.relay.unsent >= 0
 
