@@ -53,8 +53,8 @@ class CounterStates:
         self._counters = counters
         self._publish = publish
         self._written: dict[str, dict[str, Any]] = {}
-        self._seen: dict[str, tuple[Snapshot, Plan]] = {}
-        """By counter: what it was when its state was last worked out."""
+        self._seen: dict[str, tuple[object, ...]] = {}
+        """By counter: what its state was last worked out of."""
 
     def write_all_again(self) -> None:
         """Let `write_changes` write all states: the broker may not have them any more."""
@@ -64,13 +64,17 @@ class CounterStates:
         """Write the states that have changed; one that can't be sent now is tried again."""
         for name, counter in self._counters.items():
             now, plan = counter.snapshot, counter.plan
-            seen = self._seen.get(name)
-            if seen is not None and seen[0] is now and seen[1] is plan:
-                continue
             before = self._written.get(name)
-            state = _state(now, plan, None if before is None else before["interval_s"])
+            spacing_s = _spacing_s(now, None if before is None else before["interval_s"])
+            seen = (
+                now.link, now.identity, now.time_base, now.gate_s, now.nominal_hz, now.run,
+                now.visit, plan, spacing_s,
+            )  # fmt: skip
+            if seen == self._seen.get(name):
+                continue  # as nearly always: a whole state takes much longer
+            state = _state(now, plan, spacing_s)
             if state == before or self._write(name, state):
-                self._written[name], self._seen[name] = state, (now, plan)
+                self._written[name], self._seen[name] = state, seen
 
     def withdraw(self) -> None:
         """Remove all states from the broker: the watch has ended in order."""
@@ -85,18 +89,15 @@ class CounterStates:
         return self._publish(self._topics[name], payload, qos=1, retain=True)
 
 
-def _state(now: Snapshot, plan: Plan, interval_s: float | None) -> dict[str, Any]:
-    """Return the state of a counter.
-
-    Args:
-        now: its newest snapshot.
-        plan: what is asked of it now.
-        interval_s: the spacing of readings that was written last, in seconds; None: none was.
-    """
+def _spacing_s(now: Snapshot, written_s: float | None) -> float | None:
+    """Return the usual spacing of readings; the one that was written while it is about the same."""
     spacing_s = now.spacing_s
-    if spacing_s is not None and interval_s is not None and interval_s > 0:
-        ratio = spacing_s / interval_s
-        spacing_s = interval_s if 1 / OTHER_SPACING <= ratio <= OTHER_SPACING else spacing_s
+    if spacing_s is None or not written_s:
+        return spacing_s
+    return written_s if 1 / OTHER_SPACING <= spacing_s / written_s <= OTHER_SPACING else spacing_s
+
+
+def _state(now: Snapshot, plan: Plan, spacing_s: float | None) -> dict[str, Any]:
     settle = plan.settle
     visit = now.visit
     return {

@@ -24,8 +24,12 @@ MOST_UNDER_WAY: Final = 4
 """Most batches that are not answered yet."""
 PATIENCE_S: Final = 3.0
 LONGEST_PATIENCE_S: Final = 5.0
-LOOK_S: Final = 1.0
-"""Shortest time between two looks at the journal, while there is no backlog."""
+LOOK_S: Final = 2.0
+LOOK_A_RUN_S: Final = 0.3
+LONGEST_LOOK_S: Final = 5.0
+"""Shortest time between two looks at the journal while there is no backlog: some, and more for each
+run that this program writes, up to a longest. A batch costs about the same with one reading as with
+fifty, and the watch itself must not notice that it is sent."""
 IDLE_LOOK_S: Final = 10.0
 """Time between two looks when nothing is said to be new."""
 EARLIER_RUNS_S: Final = 60.0
@@ -126,8 +130,9 @@ class Transfer:
             stream.is_known = False
 
     def woken(self, now_s: float, *, at_once: bool = False) -> None:
-        """Take that an event was written: the journal is looked at within `LOOK_S`, or at once."""
-        soon_s = now_s if at_once else max(now_s, self._looked_s + LOOK_S)
+        """Take that an event was written: the journal is looked at soon, or at once."""
+        rest_s = min(LOOK_S + LOOK_A_RUN_S * max(len(self._own) - 1, 0), LONGEST_LOOK_S)
+        soon_s = now_s if at_once else max(now_s, self._looked_s + rest_s)
         self._look_s = min(self._look_s, soon_s)
 
     def answered(self, answer: Answer, now_s: float) -> None:

@@ -96,10 +96,14 @@ class UnsentEvents:
             run = self._run(reader, key)
             if run is None:
                 return None
-            found = {
-                table: self._rows_after(table, columns, key, after)
-                for table, columns in reader.event_columns.items()
-            }
+            found = (
+                {
+                    table: self._rows_after(table, columns, key, after)
+                    for table, columns in reader.event_columns.items()
+                }
+                if self._has_more(key, after)
+                else {table: ([], False) for table in reader.event_columns}
+            )
         to, rows = _first_events(found, after)
         good: dict[str, list[Any]] = {}
         left_out: dict[int, str] = {}
@@ -114,17 +118,17 @@ class UnsentEvents:
         Returns:
             The number, and the time of the first such reading in Unix seconds; None: there is none.
         """
-        tables = self._opened().event_columns
-        counts = [
-            self._ask(f"SELECT count(*) FROM {table} WHERE run = ? AND number > ?", (key, after))  # noqa: S608 - ours
-            for table in tables
-        ]
+        each = (
+            f"(SELECT count(*) FROM {table} WHERE run = ?1 AND number > ?2)"  # noqa: S608 - ours
+            for table in self._opened().event_columns
+        )
+        ((count,),) = self._ask(f"SELECT {' + '.join(each)}", (key, after))
         first = self._ask(
             "SELECT utc_s FROM readings WHERE run = ? AND number > ? ORDER BY number LIMIT 1",
             (key, after),
         )
         utc_s = float(first[0][0]) if first and type(first[0][0]) in {int, float} else None
-        return sum(int(count) for ((count,),) in counts), utc_s
+        return int(count), utc_s
 
     def late_events(self) -> Mapping[int, LateEvents]:
         """Return the runs to which events were added that may lie in ranges sent before."""
@@ -142,6 +146,14 @@ class UnsentEvents:
 
     def _ask(self, query: str, values: tuple[object, ...]) -> list[tuple[Any, ...]]:
         return self._opened().ask(query, values)
+
+    def _has_more(self, key: int, after: int) -> bool:
+        """Return whether a run has any events after a number: one question, and not one a table."""
+        each = (
+            f"SELECT 1 FROM {table} WHERE run = ?1 AND number > ?2"  # noqa: S608 - ours
+            for table in self._opened().event_columns
+        )
+        return bool(self._ask(f"{' UNION ALL '.join(each)} LIMIT 1", (key, after)))
 
     def _rows_after(
         self, table: str, columns: str, key: int, after: int
