@@ -19,6 +19,7 @@
         ├── JournalError            5   the journal can't be opened or written
         ├── RegisterError           5   the register of units and visits can't be read or written
         └── RecordError             5   the central record can't be used as it is
+            └── OtherSchema         5   its schema is of an older or a newer program
 
 A message says what failed, the limit or the place, and what to do next.
 """
@@ -114,6 +115,10 @@ class RegisterError(FileError):
 
 class RecordError(FileError):
     """The central record can't be used as it is; trying again does not help."""
+
+
+class OtherSchema(RecordError):
+    """The central record has a schema that this program doesn't know."""
 
 
 INTERRUPTED = 130

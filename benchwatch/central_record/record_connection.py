@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from benchwatch.central_record.record_address import RecordAddress, psycopg_module
 from benchwatch.central_record.record_steps import KEEPER_ROLE, READER_ROLE, SCHEMA_VERSION
-from benchwatch.errors import RecordAway, RecordError
+from benchwatch.errors import OtherSchema, RecordAway, RecordError
 from benchwatch.quantity import printable
 
 if TYPE_CHECKING:
@@ -34,10 +34,6 @@ connection, its resources (a full disk too), a shutdown, a time-out, a standby, 
 
 _FAULTS_OF_DATA: Final = ("21", "22", "23", "54")
 """Beginnings of SQLSTATE that lie in what is written."""
-
-
-class OtherSchema(RecordError):
-    """The central record has a schema that this program doesn't know."""
 
 
 def connect(address: RecordAddress, purpose: str, **settings: str) -> "psycopg.Connection[Any]":

@@ -14,12 +14,11 @@ from benchwatch.central_record.batches import Outcome
 from benchwatch.central_record.group_writer import GroupWriter
 from benchwatch.central_record.record_address import RecordAddress
 from benchwatch.central_record.record_connection import (
-    OtherSchema,
     check_schema,
     connect,
     given_up_after,
 )
-from benchwatch.errors import RecordAway, RecordError
+from benchwatch.errors import OtherSchema, RecordAway, RecordError
 from benchwatch.relay.keeper.answering import answers
 from benchwatch.relay.keeper.inbox import Inbox, read_message
 from benchwatch.relay.keeper.keeper_words import KeeperWords

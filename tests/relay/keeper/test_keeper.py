@@ -11,8 +11,7 @@ from keeper_kit import RunningKeeper, batch, question, running_keeper
 from load_kit import wait_until
 from server_kit import Database, database
 
-from benchwatch.central_record.record_connection import OtherSchema
-from benchwatch.errors import RecordError
+from benchwatch.errors import OtherSchema, RecordError
 from benchwatch.relay.batch import run_cells
 from benchwatch.relay.cell_checks import RUN_CELLS
 from benchwatch.relay.keeper import keeper as keeper_module
