@@ -28,6 +28,11 @@ if TYPE_CHECKING:
 MOST_TRIES: Final = 5
 """Tries of a transaction that another keeper, or an archive, crossed."""
 
+# A station may delete what was answered, so it must be on the disk by then.
+_COMMIT_TO_DISK: Final = """
+    SELECT set_config('synchronous_commit', 'on', false)
+    WHERE current_setting('synchronous_commit') = 'off'"""
+
 _RUNS: Final = """
     SELECT r.station, r.run, r.has_all_to, r.ended_utc_s IS NOT NULL FROM benchwatch.runs AS r
     JOIN unnest(%s::text[], %s::int8[]) AS asked (station, run)
@@ -45,6 +50,9 @@ class GroupWriter:
         connection: to the central record, each statement committing by itself.
         address: of the central record, for messages.
         now: the time in Unix seconds.
+
+    Raises:
+        RecordAway: the server does not answer.
     """
 
     def __init__(
@@ -57,6 +65,8 @@ class GroupWriter:
         self._errors = psycopg_module().errors
         self._days = DayPartitions(connection, now)
         self._run_rows = RunRows()
+        with record_errors(address):
+            connection.execute(_COMMIT_TO_DISK)
 
     def write(self, sent: Sequence[Sent], notes: Sequence[RefusedNote] = ()) -> dict[str, Outcome]:
         """Commit a group of batches; return what each station is to be answered.

@@ -12,7 +12,7 @@ from benchwatch.commands.common.output import narrate, print_text
 from benchwatch.commands.common.record_archive import archive_options, keep_archive
 from benchwatch.commands.common.record_status_text import print_status, print_status_json
 from benchwatch.errors import INTERRUPTED, UsageError
-from benchwatch.quantity import listed
+from benchwatch.quantity import listed, printable
 from benchwatch.system.stop_signals import STOP_SIGNALS
 
 SWITCH_S = 0.001
@@ -88,10 +88,16 @@ def _keep(record: RecordAddress, broker: str, identity_folder: Path | None) -> i
     from benchwatch.relay.broker_connection import BrokerConnection  # noqa: PLC0415
     from benchwatch.relay.identity import Identity  # noqa: PLC0415
     from benchwatch.relay.keeper.keeper import Keeper  # noqa: PLC0415
+    from benchwatch.relay.station_name import KEEPER  # noqa: PLC0415
     from benchwatch.relay.topics import ALL_BATCHES  # noqa: PLC0415
 
     address = parse_broker(broker)
     identity = None if identity_folder is None else Identity.load(identity_folder)
+    if identity is not None and identity.name != KEEPER:
+        raise UsageError(
+            f"{printable(str(identity_folder))} is the identity of {identity.name}, and a broker "
+            f"lets only {KEEPER} hear batches: give the folder of that name."
+        )
     for caution in () if identity is None else identity.cautions:
         narrate(caution)
     keeper = Keeper(record, narrate)

@@ -281,6 +281,14 @@ def test_a_later_schema_with_more_columns_is_written(record, writer):
     assert [number for *_, number in numbers_in(record)] == [1, 2]
 
 
+def test_a_commit_is_on_the_disk(record, writer):
+    """A server that answers before it is, as that of the tests, is asked not to."""
+    query = "SHOW synchronous_commit"
+
+    assert rows(record, query) == [("off",)]
+    assert writer._connection.execute(query.encode()).fetchone() == ("on",)
+
+
 def test_two_keepers_at_once_double_nothing(record):
     """Both write the same batches of many runs in crossing orders, and all of it is there once."""
     stations = [f"tide-{place:03}" for place in range(40)]

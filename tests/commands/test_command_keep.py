@@ -12,6 +12,7 @@ from command_kit import command_in
 from keeper_kit import batch
 from load_kit import wait_until
 from program_kit import run_program, start_program
+from relay_folder_kit import MadeRelay
 from server_kit import Broker, Database, broker, database
 
 from benchwatch.relay.answers import Answer, decode_answer
@@ -154,6 +155,16 @@ def test_jobs_that_do_not_go_together_are_refused(options, words, capsys, monkey
     done = command_in(capsys, monkeypatch, tmp_path)("keep", "postgresql://127.0.0.1:1/x", *options)
 
     assert (done.code, words in done.err) == (2, True), done.err
+
+
+def test_the_identity_of_a_station_is_refused(capsys, monkeypatch, tmp_path):
+    """A broker would let it hear nothing, and say nothing of it."""
+    made = MadeRelay(tmp_path / "relay")
+    run = command_in(capsys, monkeypatch, tmp_path)
+    done = run("keep", "postgresql://127.0.0.1:1/x", "--broker", "mqtts://localhost",
+               "--relay-identity", str(made.station("tide-001")))  # fmt: skip
+
+    assert (done.code, "is the identity of tide-001" in done.err) == (2, True), done.err
 
 
 def test_an_account_that_may_not_read_gets_a_sentence(record):
