@@ -1,7 +1,7 @@
 """Days of readings in the central record, and the archive files that are noted for them."""
 
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -136,6 +136,14 @@ def old_days(
 
 def make_missing_days(connection: "Connection[Any]") -> None:
     """Give every recent day of which a reading is among other dates a partition of its own."""
+    from psycopg import errors  # noqa: PLC0415 - an extra
+
+    # Where somebody reads for long, they wait for the next call.
+    with suppress(errors.LockNotAvailable, errors.DeadlockDetected):
+        _make_missing_days(connection)
+
+
+def _make_missing_days(connection: "Connection[Any]") -> None:
     connection.execute(
         "SELECT benchwatch.make_day(day) FROM (SELECT DISTINCT (to_timestamp(utc_s) "
         "AT TIME ZONE 'UTC')::date AS day FROM benchwatch.readings_other WHERE utc_s BETWEEN "

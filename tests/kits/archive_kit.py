@@ -53,6 +53,11 @@ ODD: list[tuple[float | None, str, str]] = [
     (0.1, "1E+7", "spike,repeat"),
     (1e-9, "10000000", "internal-timebase"),
     (1.0, '9,"9', "a\nb"),
+    (1.0, "9\r", "\r\n"),
+    (1.0, "NULL", "\\N"),
+    (1.0, ' "" ', "'"),
+    (1.0, "\\", "#\u2028\U0001f600\x1a\x7f"),
+    (1e300, "9" * 60_000, ";\t|"),
 ]
 """Gates, texts and flags that a format could spoil."""
 
