@@ -37,8 +37,8 @@ def test_an_independent_verifier_takes_the_brokers(made: MadeRelay) -> None:
     builder.build_server_verifier(address).verify(server, [])
     with pytest.raises(VerificationError):
         builder.build_server_verifier(x509.DNSName("elsewhere.example")).verify(server, [])
+    station = read(made.station("tide-001") / "client.crt")
     with pytest.raises(VerificationError):
-        station = read(made.station("tide-001") / "client.crt")
         builder.build_server_verifier(x509.DNSName("tide-001")).verify(station, [])
 
 
