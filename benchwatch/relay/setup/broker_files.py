@@ -23,20 +23,21 @@ _LIMITS: Final = """\
 # is disconnected before it is read.
 max_packet_size 327680
 
-# So many messages are under way to the keeper before it has acknowledged the first: 20, as
-# without this line, would hold it up on a line with a long way.
+# So many messages may be under way on a connection before the first is acknowledged: 20, as
+# without this line, would hold up a line with a long way.
 max_inflight_messages 100
 
-# What waits for one client, above those: a keeper that stands still must not fill the memory.
-# What is dropped then was not answered, so the station sends it again.
+# What waits for one client: a keeper that stands still must not fill the memory. What is dropped
+# then was not answered, so the station sends it again. Messages without acknowledgement, as to the
+# keeper, are counted only; the bytes are a limit for the others.
 max_queued_messages 2000
 max_queued_bytes 67108864
 
 # A desk that stands still gets no lines later: they would be old. This is the usual value.
 queue_qos0_messages false
 
-# All together; a message that would need more is refused. Enough for some thousand stations.
-memory_limit 536870912
+# All together: twice what 2000 of the longest packets take; who would need more is disconnected.
+memory_limit 1342177280
 
 # A station that is gone is noticed after one and a half times this, in seconds, at most.
 max_keepalive 60
