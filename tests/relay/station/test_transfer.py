@@ -467,3 +467,21 @@ def test_the_end_waits_for_entries_of_the_register_too() -> None:
 
     assert world.record.has["c"] == world.journal.entries
     assert world.station.is_own_done
+
+
+def test_a_lost_batch_of_late_events_is_missed() -> None:
+    """That the record has all up to a later number says nothing of events that came late."""
+    world = healed()
+    key = world.journal.own[0]
+    world.journal.add_late(0)
+    payload = None
+    while payload is None or not isinstance(decode(payload), RunBatch):
+        payload = world.station.step(world.now_s)
+        world.now_s += 0.1
+    batch = decode(payload)
+    assert isinstance(batch, RunBatch)
+    assert batch.after == 0
+    world.station.answered(Answer(((key, world.record.has[key]),)), world.now_s)
+    world.heal(60.0)
+
+    world.check()
