@@ -8,6 +8,7 @@ from typing import Final
 import click
 
 from benchwatch.commands.common.output import narrate, print_json, print_text
+from benchwatch.commands.common.relay_options import TypedRelay, sending_options
 from benchwatch.errors import UsageError
 from benchwatch.quantity import how_many
 from benchwatch.relay.certificate_files import shown
@@ -41,7 +42,7 @@ _host_option = click.option(
 
 @click.group()
 def relay() -> None:
-    """Benches elsewhere: make the files of broker, keeper, desk and stations."""
+    """Benches elsewhere: make the files of broker, keeper, desk and stations; send a journal."""
 
 
 @relay.command()
@@ -200,6 +201,25 @@ def revoke(*, folder: Path, names: tuple[str, ...], as_json: bool) -> None:
     )
     if as_json:
         _print_certificates(_listed(folder, names))
+
+
+@relay.command()
+@click.argument("file", metavar="FILE", type=click.Path(path_type=Path))
+@sending_options
+def send(*, file: Path, relay: TypedRelay) -> None:
+    """Send the journal FILE until the central record has all of it.
+
+    Such as an archive, or what a full disk has left. What the record has already is not sent
+    again. The registers beside FILE are sent too; runs that a program still writes are left to it.
+    """
+    options = relay.options(None, keeps=True)
+    if options is None:
+        raise UsageError("say by which broker: --relay mqtts://HOST.")
+    from benchwatch.relay.station.journal_sender import JournalSender  # noqa: PLC0415 - for this job only
+
+    sender = JournalSender(options, file, narrate)
+    narrate(f"sends {shown(file)} as {options.station} by {options.address}; Ctrl-C ends it")
+    narrate(sender.send())
 
 
 @relay.command()

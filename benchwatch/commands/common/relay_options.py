@@ -79,14 +79,19 @@ class TypedRelay:
 
 
 def relay_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Add the options of `TypedRelay` to a command, which gets them as `relay`."""
-
-    @click.option(
-        "--relay",
-        "broker",
-        metavar="mqtts://HOST[:PORT]",
-        help="Send the journal to the central record, and live lines to desks, by this broker.",
+    """Add the options of `TypedRelay` to a watch, which gets them as `relay`."""
+    return _with_options(
+        command, "Send the journal to the central record, and live lines to desks, by this broker."
     )
+
+
+def sending_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add the options of `TypedRelay` to a command that only sends, which gets them as `relay`."""
+    return _with_options(command, "Send by this broker.")
+
+
+def _with_options(command: Callable[..., Any], relay_help: str) -> Callable[..., Any]:
+    @click.option("--relay", "broker", metavar="mqtts://HOST[:PORT]", help=relay_help)
     @click.option(
         "--relay-identity",
         metavar="DIR",

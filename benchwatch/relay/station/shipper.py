@@ -114,6 +114,11 @@ class Shipper:
         """Whether the record has all of the journal and the registers that can be sent."""
         return self._is_done
 
+    @property
+    def runs(self) -> int:
+        """How many runs of the journal are sent, or were."""
+        return sum(isinstance(name, int) for name in tuple(self._transfer.streams))
+
     def start(self) -> None:
         """Begin to send, as soon as there is a connection."""
         self._thread.start()

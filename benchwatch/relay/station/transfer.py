@@ -16,6 +16,7 @@ from benchwatch.quantity import printable
 from benchwatch.relay.answers import Answer, Refusal
 from benchwatch.relay.batch import MOST_EVENTS, ChainBatch, Question, RunBatch, encode
 from benchwatch.relay.station.fitting_batch import encode_fitting
+from benchwatch.relay.station.late_watch import LateWatch
 from benchwatch.relay.station.stream import Flight, Stream
 from benchwatch.relay.station.unsent_count import UnsentCount
 from benchwatch.relay.station.unsent_events import CanNotBeSent
@@ -39,8 +40,6 @@ ASK_AGAIN_S: Final = 300.0
 what nothing else is sent after."""
 REST_S: Final = 3600.0
 """Time until a refused batch is tried again."""
-LATE_S: Final = 5.0
-"""A recovery that has added no events for so long is over."""
 MOST_READ: Final = 20
 """Most runs and chains that are looked at in one step."""
 NO_ANSWER: Final = "the keeper does not answer"
@@ -97,8 +96,7 @@ class Transfer:
         self._look_s = self._earlier_s = -math.inf
         self._looked_s = -math.inf
         self._count = UnsentCount(events)
-        self._late: dict[int, tuple[LateEvents, float]] = {}
-        """Late events of each run, and since when they are the same."""
+        self._late, self._late_waits = LateWatch(), False
         self._told: set[int | str] = set()
         """Runs of which it was told that events were left out."""
 
@@ -199,7 +197,7 @@ class Transfer:
         return (
             self.is_connected
             and self._looked_s > -math.inf
-            and not self._to_read
+            and not (self._to_read or self._late_waits)
             and not self._under_way()
             and all(stream.is_known for stream in self.streams.values())
         )
@@ -257,18 +255,20 @@ class Transfer:
         return self.streams[name]
 
     def _look_for_late(self, now_s: float) -> None:
-        for key, late in self._events.late_events().items():
-            if self._late.get(key, (None, 0.0))[0] != late:
-                self._late[key] = late, now_s
-                self._look_s = min(self._look_s, now_s + LATE_S)
+        notes = self._events.late_events()
+        for key in self._late.settled(notes, now_s):
             stream = self.streams.get(key)
-            is_over = now_s >= self._late[key][1] + LATE_S
-            if stream is None or not stream.is_known or stream.late == late or not is_over:
+            if stream is None or not stream.is_known or stream.late == notes[key]:
                 continue
-            if stream.send_again(late):
+            if stream.send_again(notes[key]):
                 self._to_read[key] = None
             else:
-                self._events.forget_late_events(key, late)
+                self._events.forget_late_events(key, notes[key])
+        self._late_waits = any(
+            key in self.streams and self.streams[key].late != late for key, late in notes.items()
+        )
+        if self._late_waits:
+            self._look_s = min(self._look_s, self._late.next_s(now_s))
 
     # ------------------------------------------------------------ sending
 

@@ -16,7 +16,7 @@ from shipping_kit import WrittenRun, connected_keeper, sending_station
 
 from benchwatch.journal import Journal, damaged_file
 from benchwatch.journal.recovery import recover
-from benchwatch.relay.station import transfer
+from benchwatch.relay.station import late_watch
 
 STATION = "tide-007"
 
@@ -121,7 +121,7 @@ def test_a_damaged_journal_whose_events_come_back_later(
     tmp_path: Path, server: Broker, record: Database, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Events that a recovery carries over after later ones were sent are sent too."""
-    monkeypatch.setattr(transfer, "LATE_S", 0.3)
+    monkeypatch.setattr(late_watch, "LATE_S", 0.3)
     may_recover = threading.Event()
     monkeypatch.setattr(
         damaged_file, "recover", lambda *values: may_recover.wait() and recover(*values)
@@ -163,7 +163,7 @@ def test_late_events_below_what_was_sent(
     tmp_path: Path, server: Broker, record: Database, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A merge brings events of a run back that was sent without them; they get into the record."""
-    monkeypatch.setattr(transfer, "LATE_S", 0.3)
+    monkeypatch.setattr(late_watch, "LATE_S", 0.3)
     whole, path = tmp_path / "whole.db", tmp_path / "journal.db"
     with closing(Journal(whole)) as journal:
         run = WrittenRun(journal)

@@ -1,0 +1,127 @@
+"""Sends one journal until the central record has all of it, and ends."""
+
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Final
+
+from benchwatch.errors import BenchwatchError, ConnectionFailed, LinkLost
+from benchwatch.journal.journal_reader import JournalReader
+from benchwatch.quantity import how_many
+from benchwatch.register import register_path
+from benchwatch.relay.broker_connection import BrokerConnection
+from benchwatch.relay.station.shipper import Shipper, ShippingState
+from benchwatch.relay.station.station_relay import RelayOptions
+from benchwatch.relay.topics import KEEPER_TOPIC, answer_topic
+
+GIVE_UP_S: Final = 30.0
+"""Longest time in which nothing gets into the record."""
+REPORT_S: Final = 5.0
+LEAVE_S: Final = 1.0
+_LOOK_S: Final = 0.1
+AGAIN: Final = "What is missing stays in the journal: send it again later."
+
+
+class JournalSender:
+    """Sends the runs of a journal that no program writes, and the registers beside it.
+
+    Args:
+        options: where to send, and as whom.
+        path: the journal.
+        say: takes a sentence for the person who waits.
+
+    Raises:
+        JournalError: it is no journal.
+        UsageError: the library that speaks to brokers is not installed.
+    """
+
+    def __init__(self, options: RelayOptions, path: Path, say: Callable[[str], None]) -> None:
+        with JournalReader(path) as journal:
+            self._all_runs = len(journal.ask("SELECT run FROM runs"))
+        self._options, self._path, self._say = options, path, say
+        self._answers = answer_topic(options.station)
+        self._was_connected = False
+        self._failure = ""
+        """Why the first attempt to connect failed."""
+        self._changed = threading.Event()
+        self._connection = BrokerConnection(
+            options.address,
+            options.identity,
+            client_id=options.station,
+            on_connected=self._connected,
+            on_message=self._heard,
+            on_lost=self._lost,
+            subscriptions=((self._answers, 1), (KEEPER_TOPIC, 0)),
+        )
+        registers = [register_path(path, simulated=simulated) for simulated in (False, True)]
+        self._shipper = Shipper(
+            options.station, path, registers=registers, publish=self._connection.publish
+        )
+
+    def send(self) -> str:
+        """Send until all is in the record; return a sentence that says so.
+
+        Raises:
+            ConnectionFailed: the broker is not there.
+            LinkLost: nothing got into the record for too long.
+            BenchwatchError: a part can't be sent.
+        """
+        self._shipper.start()
+        self._connection.start()
+        try:
+            self._wait()
+        finally:
+            self._shipper.stop(0.0)
+            self._connection.stop(LEAVE_S)
+        for notice in self._shipper.notices:
+            self._say(notice)
+        refused = self._shipper.state.refused
+        if refused:
+            raise BenchwatchError(
+                f"the central record does not have all of {self._path}: of "
+                f"{how_many(refused, 'run')} or chains a part can't be sent, as said above."
+            )
+        sent = self._shipper.runs
+        left = self._all_runs - sent
+        more = f"; not of {how_many(left, 'run')} that a program still writes" if left > 0 else ""
+        return f"the central record has all of {how_many(sent, 'run')} of {self._path}{more}."
+
+    def _wait(self) -> None:
+        began_s = reported_s = moved_s = time.monotonic()
+        before = self._shipper.state
+        while not self._shipper.is_done:
+            self._changed.wait(_LOOK_S)
+            now_s, state = time.monotonic(), self._shipper.state
+            if self._failure and not self._was_connected:
+                raise ConnectionFailed(f"{self._failure}.")
+            if _has_moved(before, state):
+                before, moved_s = state, now_s
+            if now_s >= moved_s + GIVE_UP_S:
+                why = state.why or self._connection.trouble or "nothing is answered"
+                raise LinkLost(f"{why}; given up after {now_s - moved_s:.0f} s. {AGAIN}")
+            if now_s >= reported_s + REPORT_S and state.unsent:
+                reported_s = now_s
+                why = f" ({state.why})" if state.why else ""
+                self._say(f"{how_many(state.unsent, 'event')} to go{why}")
+        self._say(f"sent in {time.monotonic() - began_s:.1f} s")
+
+    def _connected(self) -> None:
+        self._was_connected = True
+        self._shipper.connected()
+
+    def _lost(self, why: str) -> None:
+        self._failure = why
+        self._shipper.lost(why)
+        self._changed.set()
+
+    def _heard(self, topic: str, payload: bytes) -> None:
+        if topic == self._answers:
+            self._shipper.answered(payload)
+        else:
+            self._shipper.keeper_takes()
+
+
+def _has_moved(before: ShippingState, now: ShippingState) -> bool:
+    """Return whether more is in the record than before."""
+    return before.unsent is None or (now.unsent is not None and now.unsent < before.unsent)
