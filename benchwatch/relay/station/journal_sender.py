@@ -124,4 +124,6 @@ class JournalSender:
 
 def _has_moved(before: ShippingState, now: ShippingState) -> bool:
     """Return whether more is in the record than before."""
-    return before.unsent is None or (now.unsent is not None and now.unsent < before.unsent)
+    if now.unsent is None:
+        return False
+    return before.unsent is None or now.unsent < before.unsent
