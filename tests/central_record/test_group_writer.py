@@ -170,9 +170,9 @@ def test_texts_that_no_index_holds_cost_one_batch(record, writer):
 
 
 def test_a_hostile_station_can_not_fill_the_disk_with_refusals(record, writer):
-    """Of 300 refused batches a hundred are noted, and ten with their payload."""
-    for _ in range(3):
-        writer.write([sent(rows=[reading(1, text="\0")], key=key) for key in range(100)])
+    """Of 120 refused batches a hundred are noted, and ten with their payload."""
+    for _ in range(2):
+        writer.write([sent(rows=[reading(1, text="\0")], key=key) for key in range(60)])
     writer.write([sent(rows=[reading(1, text="\0")], station="tide-008")])
 
     assert rows(
@@ -347,7 +347,7 @@ def test_a_keeper_that_another_crosses_tries_again(record, writer):
 
 
 @settings(
-    max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None
+    max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None
 )
 @given(
     st.lists(
