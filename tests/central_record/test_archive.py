@@ -3,6 +3,7 @@
 import json
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pyarrow.parquet as pq
 import pytest
@@ -252,3 +253,29 @@ def test_missing_earlier_part(record: MadeRecord, tmp_path: Path) -> None:
 
     assert "which is not there" in refused.trouble
     assert done.rows == 40
+
+
+@pytest.mark.parametrize("fault", ["missing", "another"])
+def test_written_otherwise(
+    record: MadeRecord, tmp_path: Path, fault: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A file that lacks a reading, or has another digit, is found when it is read back."""
+    record.add("tide-001", 1, white_noise(day_ago(10), 50, seed=1))
+    lines = archive_module.csv_lines
+
+    def spoilt(*about: Any) -> Iterator[bytes]:
+        for number, line in enumerate(lines(*about)):
+            if number != 20:
+                yield bytes(line)
+            elif fault == "another":
+                yield bytes(line).replace(b',1,"', b',2,"')
+
+    with monkeypatch.context() as patched:
+        patched.setattr(archive_module, "csv_lines", spoilt)
+        (refused,) = record.archive(tmp_path)
+    (done,) = record.archive(tmp_path)
+
+    assert "read back is not what the record has (1 " in refused.trouble
+    assert refused.file is None
+    assert done.rows == 50
+    assert record.notes() == [(day_ago(10), 1, 50, False)]
