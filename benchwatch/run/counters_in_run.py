@@ -5,6 +5,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from benchwatch.errors import BenchwatchError, NoReadings
+from benchwatch.run.told_of_many import Told, told_of_many
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,17 +125,20 @@ class CountersInRun:
     def missing(self) -> list[str]:
         """Return a sentence for each of several counters that failed or never came."""
         with self._lock:
-            return [self._missing(name) for name in self._names if self._is_missing(name)]
+            return told_of_many(
+                [self._missing(name) for name in self._names if self._is_missing(name)]
+            )
 
     def _is_missing(self, name: str) -> bool:
         ended = self._ended.get(name)
         failed = ended is not None and ended.exit_code != 0
         return len(self._names) > 1 and (failed or name in self._absent)
 
-    def _missing(self, name: str) -> str:
+    def _missing(self, name: str) -> Told:
         if name in self._absent:
-            return f"{name} was never there: {self._absent[name]}"
-        return f"{name} ended: {self._ended[name]}"
+            return Told(name, f"{name} was never there: {self._absent[name]}", "never there.")
+        why = self._ended[name]
+        return Told(name, f"{name} ended: {why}", f"ended: {few_words(why)}.")
 
     def _failed(self, readings: int) -> RunOutcome:
         """Return the outcome of a watch in which no counter is left that reads."""

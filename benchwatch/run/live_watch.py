@@ -26,6 +26,7 @@ from benchwatch.run.live_counter import LiveCounter
 from benchwatch.run.new_notices import NewNotices
 from benchwatch.run.refresh_turns import RefreshTurns
 from benchwatch.run.relay_hook import RelayHook
+from benchwatch.run.told_of_many import Told, told_of_many
 from benchwatch.snapshot import ComparisonNow, Snapshot
 
 QUEUE_LIMIT: Final = 10_000
@@ -359,11 +360,14 @@ class LiveWatch:
         """Return a sentence for each of several counters that gave no readings at the end."""
         names = self._in_run.holding if len(self._counters) > 1 else ()
         states = {name: self._counters[name].snapshot.link.state for name in names}
-        return [
-            f"{name} was {state} at the end, and had not come back."
-            for name, state in states.items()
-            if state in {"lost", "silent"}
-        ]
+        end = "at the end, and had not come back."
+        return told_of_many(
+            [
+                Told(name, f"{name} was {state} {end}", f"{state} {end}")
+                for name, state in states.items()
+                if state in {"lost", "silent"}
+            ]
+        )
 
     def _finish(self, outcome: RunOutcome) -> None:
         """End the run with `outcome`, unless it has ended already."""

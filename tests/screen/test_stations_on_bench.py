@@ -74,6 +74,8 @@ def test_what_is_on_record_elsewhere_is_not_called_missing() -> None:
 
     assert not any("as found" in row for row in alone)
     assert any("as found" in row for row in beside)
+    assert not any(" no " in row for row in beside if "tide-" in row)
+    assert [row.split().count("no") for row in beside if " ten " in row] == [2]
 
 
 def test_a_common_power_on_is_no_alarm() -> None:

@@ -17,6 +17,7 @@ from benchwatch.report.leaving_words import bench_leaving_words, leaving_words
 from benchwatch.run.counters_in_run import RunOutcome
 from benchwatch.run.live_watch import LiveWatch
 from benchwatch.run.shutdown import SignalShutdown
+from benchwatch.run.told_of_many import Told, told_of_many
 from benchwatch.snapshot import ComparisonNow, Snapshot
 
 if TYPE_CHECKING:
@@ -54,6 +55,7 @@ class Narrator:
     def narrate_changes(self) -> None:
         """Write the changes since the last call."""
         trouble, waits, absent = None, 0, self._run.absent
+        told: list[Told] = []
         for name in self._run.names:
             now = self._run.counter(name).snapshot
             trouble = trouble or now.journal_trouble
@@ -63,7 +65,9 @@ class Narrator:
                 narrate(f"{name}: {now.question}")
             if now.link.state == "ended" and self._run.outcome is not None:
                 continue  # the outcome states the reason
-            self._narrate_link(name, now, absent.get(name))
+            told += self._link_changes(name, now, absent.get(name))
+        for sentence in told_of_many(told):
+            narrate(sentence)
         for sentence in self._run.new_notices():
             narrate(sentence)
         if self._run.relay is not None:
@@ -82,23 +86,35 @@ class Narrator:
             narrate(f"{waits} readings and notes are not on disk.")
             self._next_count = 2 * waits
 
-    def _narrate_link(self, name: str, now: Snapshot, absent: BenchwatchError | None) -> None:
-        """Write a change of a link; of a counter that is not there yet only that, and once."""
+    def _link_changes(self, name: str, now: Snapshot, absent: BenchwatchError | None) -> list[Told]:
+        """Return a change of a link; of a counter that is not there yet only that, and once."""
+        changes: list[str] = []
         if name in self._awaited and now.link.state in {"reading", "ended"}:
             self._awaited.discard(name)
             if now.link.state == "reading":
-                narrate(f"{name}: it is there now.")
+                changes.append("it is there now.")
         elif absent is not None and name not in self._awaited:
             self._awaited.add(name)
             why = printable(str(absent), 300).rstrip(". ")
-            narrate(f"{name}: not there yet: {why}. It is tried again.")
-        if name in self._awaited:
-            return
-        sentence = _link_sentence(now)
-        begins = sentence.partition(NEXT_TRY)[0]
-        if begins != self._link_sentences.get(name):
-            self._link_sentences[name] = begins
-            narrate(f"{name}: {sentence}")
+            changes.append(f"not there yet: {why}. It is tried again.")
+        if name not in self._awaited:
+            sentence = _link_sentence(now)
+            begins = sentence.partition(NEXT_TRY)[0]
+            if begins != self._link_sentences.get(name):
+                self._link_sentences[name] = begins
+                changes.append(sentence)
+        return [Told(name, f"{name}: {one}", _of_any(one, now)) for one in changes]
+
+
+def _of_any(sentence: str, now: Snapshot) -> str:
+    """Return a sentence on a link so that it fits the other counters of a broker, too.
+
+    Counters here fail one by one, and each keeps its own.
+    """
+    if now.station is None:
+        return f"{now.counter}: {sentence}"
+    address = "::".join(now.resource.split("::")[:3])
+    return sentence.replace(now.resource, address).replace(now.station, "its station")
 
 
 def run_lines(

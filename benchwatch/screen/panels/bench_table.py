@@ -233,11 +233,15 @@ def _row(frame: Frame, row: BenchRow, figure: _Figure, columns: _Columns, width:
     numbers = _offset_cells(figure, columns) + line(" ") + _scale(frame, row, columns.scale)
     if columns.found:
         found = now.records is not None and now.records.as_found is not None
-        numbers += line((YES if found else NO).ljust(columns.found + 1))
+        no = NO if now.station is None else ""  # what is on record elsewhere is not known here
+        numbers += line((YES if found else no).ljust(columns.found + 1))
     if columns.landed:
         landed = now.trim is not None and now.trim.landing is not None
         is_landed = landed and now.trim.landing.state == "landed"  # type: ignore[union-attr]
-        numbers += line((YES if is_landed else NO).ljust(columns.landed + 1))
+        is_here = now.station is None
+        numbers += line(
+            (YES if is_landed and is_here else NO if is_here else "").ljust(columns.landed + 1)
+        )
     if row.state in NO_NUMBERS or now.dialled_hz is not None:
         numbers = faded([numbers])[0]
         if selected:
