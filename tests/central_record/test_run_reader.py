@@ -192,10 +192,12 @@ def test_the_run_of_a_visit_is_told_from_others_of_its_key(tmp_path: Path) -> No
             )
         places = place_runs(visit, RunPlace(database.url))
         of_second = place_runs(visit, RunPlace(database.url, "mast-2"))
+        of_other = place_runs(visit, RunPlace(database.url, "mast-0"))
         fingerprint = fingerprint_of(visit, RunPlace(database.url))
 
     assert [one.run.station for one in places.runs if one.run] == ["mast-1", "mast-1"]
     assert [one.run.station for one in of_second.runs if one.run] == ["mast-2", "mast-2"]
+    assert [one.run for one in of_other.runs] == [None, None]
     assert places.notes == []
     assert fingerprint == fingerprint_of(visit, made.folder)
 

@@ -6,6 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from command_kit import Command, command_in
+from filled_record_kit import central_record
 from report_kit import UNIT, FedWatch, MadeVisit
 from visit_kit import HOUR_S, MadeBench
 
@@ -165,3 +166,21 @@ def test_the_words_typed_are_kept_for_the_sentence() -> None:
     words = ["stability", "--visit", "a b"]
     with cli.cli.make_context("benchwatch", list(words)) as context:
         assert context.meta["benchwatch.typed"] == tuple(words)
+
+
+def test_the_command_for_a_counter_of_the_record_has_no_password(
+    command: Command, tmp_path: Path
+) -> None:
+    """It works as it stands, with the password where PostgreSQL's own programs look for it."""
+    two_counters(tmp_path)
+    with central_record(tide_007=tmp_path) as database:
+        address = database.url.replace("postgres@", "postgres:hemlig@")
+        for words in ((address, "--visit", "1"), ("--visit", "1", f"--journal={address}")):
+            refused = command("stability", *words)
+            (said,) = (line for line in refused.err.splitlines() if "at a time: " in line)
+            named = said.partition("at a time: ")[2].split(", or ")
+            done = command(*shlex.split(named[1])[1:])
+
+            assert refused.code == 2
+            assert "hemlig" not in refused.err
+            assert done.code == 0, done.err

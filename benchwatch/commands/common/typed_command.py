@@ -6,6 +6,7 @@ from typing import Final
 
 import click
 
+from benchwatch.central_record.record_address import is_record_address, shown_record
 from benchwatch.quantity import printable
 
 KEY: Final = "benchwatch.typed"
@@ -19,10 +20,19 @@ def keep_typed(context: click.Context, words: Sequence[str]) -> None:
 
 
 def typed_command() -> str:
-    """Return the command line as typed, quoted for a shell; the command's path where not kept."""
+    """Return the command line as typed, quoted for a shell; the command's path where not kept.
+
+    A password in the address of a central record is left out.
+    """
     context = click.get_current_context()
     words = context.meta.get(KEY)
     path = context.command_path
-    return printable(
-        path if words is None else join([context.find_root().info_name or path, *words]), LONGEST
-    )
+    if words is None:
+        return printable(path, LONGEST)
+    typed = [context.find_root().info_name or path, *map(_shown, words)]
+    return printable(join(typed), LONGEST)
+
+
+def _shown(word: str) -> str:
+    option, mark, value = word.partition("=") if word.startswith("--") else ("", "", word)
+    return f"{option}{mark}{shown_record(value)}" if is_record_address(value) else word
