@@ -5,6 +5,7 @@ from dataclasses import replace
 from os import PathLike, fspath
 from pathlib import Path
 
+from benchwatch.api.journal_paths import journal_path
 from benchwatch.api.quantities import (
     Duration,
     Frequency,
@@ -14,7 +15,7 @@ from benchwatch.api.quantities import (
 )
 from benchwatch.api.registered import find_visit
 from benchwatch.errors import UsageError
-from benchwatch.journal import default_path, run_list
+from benchwatch.journal import run_list
 from benchwatch.journal.journal_reader import JournalReader
 from benchwatch.journal.run_list import ListedRun
 from benchwatch.quantity import how_many, printable
@@ -160,7 +161,7 @@ def read_visit(
             counter is needed.
         FileError: register or journal can't be read.
     """
-    beside = default_path() if journal is None else Path(journal)
+    beside = journal_path(journal)
     found = find_visit(visit, journal=beside, simulated=simulated)
     if not found.runs:
         raise UsageError(f"visit {found.number} has no runs: it was not watched here.")
@@ -207,7 +208,7 @@ def _journal_path(journal: FilePath | None) -> Path:
     Raises:
         UsageError: there is none.
     """
-    path = default_path() if journal is None else Path(journal)
+    path = journal_path(journal)
     if not is_journal(str(path)):
         if path.exists():
             raise UsageError(f"{shown_name(str(path))} is no journal: read_file reads a file.")

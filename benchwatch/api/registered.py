@@ -3,7 +3,7 @@
 from os import PathLike
 from pathlib import Path
 
-from benchwatch.journal import default_path
+from benchwatch.api.journal_paths import journal_path
 from benchwatch.register import Unit, Visit, read_register, register_path
 
 
@@ -62,5 +62,4 @@ def list_units(
 
 def register_beside(journal: str | PathLike[str] | None, *, simulated: bool) -> Path:
     """Return the path of the register beside a journal; None: the usual journal."""
-    beside = default_path() if journal is None else Path(journal)
-    return register_path(beside, simulated=simulated)
+    return register_path(journal_path(journal), simulated=simulated)

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any, Final, Self
 
 from benchwatch.acquire import Acquisition
+from benchwatch.api.journal_paths import journal_path
 from benchwatch.api.quantities import (
     Duration,
     Fraction,
@@ -318,7 +319,7 @@ def watch(
         driver=driver,
     )
     limits = RunLimits(count, seconds_or_none(lasts), until_settled)
-    where = None if journal is None else Path(journal)
+    where = None if journal is None else journal_path(journal)
     with ExitStack() as stack:
         plans, units, described = stack.enter_context(
             plans_to_watch(

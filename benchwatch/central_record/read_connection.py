@@ -6,11 +6,18 @@ from dataclasses import replace
 from typing import Any, Final
 
 from benchwatch.central_record.record_address import RecordAddress
-from benchwatch.central_record.record_connection import check_schema, connect, record_errors
+from benchwatch.central_record.record_connection import (
+    check_schema,
+    connect,
+    given_up_after,
+    record_errors,
+)
 from benchwatch.errors import JournalError, RecordAway, RecordError
 
 LONGEST_QUERY: Final = "60s"
-"""A query that takes longer is given up: the server is overloaded, or a table is locked."""
+"""A query that takes longer is given up by the server: it is overloaded, or a table is locked."""
+HANGS_S: Final = 75.0
+"""A server that has not answered by then is taken for one that hangs."""
 
 
 class ReadConnection:
@@ -67,7 +74,12 @@ class ReadConnection:
         Raises:
             JournalError: one of them can't be answered.
         """
-        with _as_journal_errors(), record_errors(self._address), ExitStack() as stack:
+        with (
+            _as_journal_errors(),
+            record_errors(self._address),
+            given_up_after(self._connection, HANGS_S),
+            ExitStack() as stack,
+        ):
             if len(questions) > 1:
                 stack.enter_context(self._connection.pipeline())
             asked = [

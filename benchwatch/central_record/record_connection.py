@@ -53,9 +53,11 @@ def connect(address: RecordAddress, purpose: str, **settings: str) -> "psycopg.C
     with record_errors(address):
         connection: psycopg.Connection[Any] = library.connect(**parameters, autocommit=True)
         try:
+            wanted = {**SETTINGS, **settings}
+            asked = ", ".join(["set_config(%s, %s, false)"] * len(wanted))
+            values = [text for pair in wanted.items() for text in pair]
             with given_up_after(connection, CONNECT_S):
-                for name, value in {**SETTINGS, **settings}.items():
-                    connection.execute("SELECT set_config(%s, %s, false)", (name, value))
+                connection.execute(f"SELECT {asked}".encode(), values)
         except BaseException:
             connection.close()
             raise

@@ -10,8 +10,10 @@ from typing import Final
 import numpy as np
 
 from benchwatch.central_record.archive_file import is_archive
+from benchwatch.central_record.archive_reader import ArchiveRunReader
 from benchwatch.central_record.record_address import is_record_address
 from benchwatch.central_record.run_place import RunPlace
+from benchwatch.central_record.run_reader import CentralRunReader
 from benchwatch.errors import BenchwatchError, FileError, JournalError
 from benchwatch.journal.journal_file import is_database
 from benchwatch.journal.journal_reader import Portion, ReadingRow, flags_of
@@ -27,7 +29,7 @@ from benchwatch.journal.trim_entries import (
     noted_tool_state,
     proof_notes,
 )
-from benchwatch.quantity import parse_reply, printable
+from benchwatch.quantity import listed, parse_reply, printable
 from benchwatch.reading import (
     DEFAULT_COUNTER,
     INTERNAL_TIMEBASE,
@@ -100,11 +102,28 @@ class SelectedRows:
         self._position = position or ReadPosition()
         try:
             with self._place.open() as journal:
+                if selection is None:
+                    self._refuse_stations(journal)
                 self._counters = select(journal, selection, shown_name(path))
                 runs = [one.run for counter in self._counters for one in counter.runs]
                 self._position.total = sum(map(journal.count_readings, runs))
         except JournalError as error:
             raise _as_file_error(path, error) from error
+
+    def _refuse_stations(self, journal: RunSource) -> None:
+        """Refuse the newest watch of several stations, as each has its own.
+
+        Raises:
+            FileError: there are several.
+        """
+        stations = (
+            journal.stations(2) if isinstance(journal, CentralRunReader | ArchiveRunReader) else []
+        )
+        if len(stations) > 1:
+            raise FileError(
+                f"{shown_name(self._path)} has several stations, such as "
+                f"{listed(printable(name, 63) for name in stations)}: choose one of them, or a run."
+            )
 
     def counters(self) -> list[Iterator[CounterRows]]:
         """Return a stream of rows for each counter; each can be read at its own pace."""

@@ -8,9 +8,11 @@ from typing import Any
 import pytest
 from filled_record_kit import central_record
 from report_kit import good_visit
-from server_kit import Database
+from server_kit import Database, database
 
+from benchwatch.central_record import read_connection
 from benchwatch.central_record.record_address import parse_record
+from benchwatch.central_record.record_schema import initialise
 from benchwatch.central_record.run_place import RunPlace
 from benchwatch.central_record.run_reader import CentralRunReader
 from benchwatch.errors import JournalError
@@ -24,9 +26,9 @@ DAY_S = 86_400
 RUN = "runs VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?)"
 
 
-def reader_of(database: Database, station: str | None = None) -> CentralRunReader:
+def reader_of(made: Database, station: str | None = None) -> CentralRunReader:
     """Open a record for reading."""
-    return CentralRunReader(parse_record(database.url), station)
+    return CentralRunReader(parse_record(made.url), station)
 
 
 def all_of(source: RunSource, run: JournalRun) -> dict[str, Any]:
@@ -84,10 +86,10 @@ def JournalFile(path: Path) -> sqlite3.Connection:  # noqa: N802 - a connection 
 
 def test_each_run_gives_the_same_as_in_its_journal(long_run: Path) -> None:
     """All events, portion by portion, over days with partitions of their own and the rest."""
-    with central_record(mast_1=long_run.parent) as database:
-        with database.connect() as connection:
+    with central_record(mast_1=long_run.parent) as filled:
+        with filled.connect() as connection:
             split_into_days(connection)
-        with JournalReader(long_run) as journal, reader_of(database) as record:
+        with JournalReader(long_run) as journal, reader_of(filled) as record:
             kept, read = journal.runs(), record.runs()
 
             assert kept == read
@@ -119,10 +121,10 @@ def split_into_days(connection: Any) -> None:
 
 def test_only_the_days_of_a_run_are_searched(long_run: Path) -> None:
     """The plan of the query names no other partition, so that 400 days cost nothing."""
-    with central_record(mast_1=long_run.parent) as database, database.connect() as connection:
+    with central_record(mast_1=long_run.parent) as filled, filled.connect() as connection:
         split_into_days(connection)
         connection.execute("UPDATE benchwatch.runs SET last_utc_s = first_utc_s + 1000")
-        with reader_of(database) as record:
+        with reader_of(filled) as record:
             run = record.runs()[0]
             asked: list[str] = []
             plain = record._connection.ask
@@ -142,10 +144,10 @@ def test_only_the_days_of_a_run_are_searched(long_run: Path) -> None:
 
 def test_nothing_is_locked_between_two_portions(long_run: Path) -> None:
     """A day can be dropped while a replay of it stands still."""
-    with central_record(mast_1=long_run.parent) as database, reader_of(database) as record:
+    with central_record(mast_1=long_run.parent) as filled, reader_of(filled) as record:
         portions = record.portions(record.runs()[0])
         next(portions)
-        with database.connect() as connection:
+        with filled.connect() as connection:
             connection.execute("SET lock_timeout = '2s'")
             connection.execute("TRUNCATE benchwatch.readings")
 
@@ -155,8 +157,8 @@ def test_nothing_is_locked_between_two_portions(long_run: Path) -> None:
 def test_the_record_can_not_be_changed_through_a_reader(long_run: Path) -> None:
     """Whatever its account may do."""
     with (
-        central_record(mast_1=long_run.parent) as database,
-        reader_of(database) as record,
+        central_record(mast_1=long_run.parent) as filled,
+        reader_of(filled) as record,
         pytest.raises(JournalError, match="read-only transaction"),
     ):
         record._connection.ask("DELETE FROM benchwatch.gaps RETURNING 1")
@@ -164,10 +166,10 @@ def test_the_record_can_not_be_changed_through_a_reader(long_run: Path) -> None:
 
 def test_a_server_that_goes_away_is_said(long_run: Path) -> None:
     """In the middle of a run, as an error that readers of runs expect."""
-    with central_record(mast_1=long_run.parent) as database, reader_of(database) as record:
+    with central_record(mast_1=long_run.parent) as filled, reader_of(filled) as record:
         portions = record.portions(record.runs()[0])
         next(portions)
-        with database.connect() as connection:
+        with filled.connect() as connection:
             connection.execute(
                 "SELECT pg_terminate_backend(pid) FROM pg_stat_activity"
                 " WHERE datname = current_database() AND pid <> pg_backend_pid()"
@@ -177,12 +179,26 @@ def test_a_server_that_goes_away_is_said(long_run: Path) -> None:
             list(portions)
 
 
+def test_a_server_that_hangs_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It keeps no time limit of its own; the reader does."""
+    monkeypatch.setattr(read_connection, "HANGS_S", 0.5)
+    with database(own_server=True) as made:
+        initialise(parse_record(made.url))
+        with reader_of(made) as record:
+            made.pause()
+            try:
+                with pytest.raises(JournalError, match="does not answer"):
+                    record.runs()
+            finally:
+                made.resume()
+
+
 def test_the_run_of_a_visit_is_told_from_others_of_its_key(tmp_path: Path) -> None:
     """Of another counter, or of a station that did not send the chain of the visit first."""
     made = good_visit(tmp_path / "a")
     visit = made.visit
-    with central_record(mast_1=tmp_path / "a", mast_2=tmp_path / "a") as database:
-        with database.connect() as connection:
+    with central_record(mast_1=tmp_path / "a", mast_2=tmp_path / "a") as filled:
+        with filled.connect() as connection:
             connection.execute(
                 "INSERT INTO benchwatch.runs (station, run, watch, counter, resource, driver,"
                 " started_utc_s, identity, time_base, settings, end_reason, first_utc_s,"
@@ -190,10 +206,10 @@ def test_the_run_of_a_visit_is_told_from_others_of_its_key(tmp_path: Path) -> No
                 " started_utc_s, identity, time_base, settings, end_reason, first_utc_s,"
                 " last_utc_s FROM benchwatch.runs WHERE station = 'mast-1'"
             )
-        places = place_runs(visit, RunPlace(database.url))
-        of_second = place_runs(visit, RunPlace(database.url, "mast-2"))
-        of_other = place_runs(visit, RunPlace(database.url, "mast-0"))
-        fingerprint = fingerprint_of(visit, RunPlace(database.url))
+        places = place_runs(visit, RunPlace(filled.url))
+        of_second = place_runs(visit, RunPlace(filled.url, "mast-2"))
+        of_other = place_runs(visit, RunPlace(filled.url, "mast-0"))
+        fingerprint = fingerprint_of(visit, RunPlace(filled.url))
 
     assert [one.run.station for one in places.runs if one.run] == ["mast-1", "mast-1"]
     assert [one.run.station for one in of_second.runs if one.run] == ["mast-2", "mast-2"]
@@ -205,8 +221,8 @@ def test_the_run_of_a_visit_is_told_from_others_of_its_key(tmp_path: Path) -> No
 def test_a_run_that_has_not_come_yet_is_said(tmp_path: Path) -> None:
     """The visit's entry was sent before its run."""
     made = good_visit(tmp_path / "a")
-    with central_record() as database:
-        places = place_runs(made.visit, RunPlace(database.url))
+    with central_record() as filled:
+        places = place_runs(made.visit, RunPlace(filled.url))
 
     assert places.notes == [
         "2 of its 2 runs are not in the central record (yet): what was read then is not shown."
@@ -215,7 +231,7 @@ def test_a_run_that_has_not_come_yet_is_said(tmp_path: Path) -> None:
 
 def test_stations_are_found_among_very_many_runs(tmp_path: Path) -> None:
     """One name after the other, those with entries alone too, and no more than asked for."""
-    with central_record() as database, database.connect() as connection:
+    with central_record() as filled, filled.connect() as connection:
         connection.execute(
             "INSERT INTO benchwatch.runs (station, run, watch, counter, resource, driver,"
             " started_utc_s, identity, time_base, settings, end_reason)"
@@ -223,7 +239,7 @@ def test_stations_are_found_among_very_many_runs(tmp_path: Path) -> None:
             " '{}', '' FROM generate_series(1, 3000) AS n"
         )
         connection.execute("INSERT INTO benchwatch.chains (station, chain) VALUES ('mast', 'x')")
-        with reader_of(database) as record:
+        with reader_of(filled) as record:
             few, all_names = record.stations(3), record.stations(100)
 
     assert few == ["mast", "tide-000", "tide-001"]

@@ -15,8 +15,10 @@ from pipeline_kit import START_UTC_S, reading
 from report_kit import HOSTILE, MadeVisit, good_visit, hostile_visit
 from server_kit import Database
 
+import benchwatch
 from benchwatch import cli
 from benchwatch.central_record.record_steps import KEEPER_ROLE, READER_ROLE
+from benchwatch.errors import FileError, UsageError
 from benchwatch.journal import Journal
 
 PASSWORD = "hemlig-4711"
@@ -392,3 +394,25 @@ def test_a_report_is_verified_by_the_record(command: Command, tmp_path: Path) ->
     assert found["sound"] is True, json.dumps(found)
     assert less.code == 1
     assert "can't be verified" in less.out
+
+
+def test_a_script_reads_a_station_and_is_told_of_the_rest(one: Record, two: Record) -> None:
+    """The newest watch of the only station; where a journal is needed, a sentence says so."""
+    read = benchwatch.read_file(one.url)
+    kept = benchwatch.read_file(one.visit.journal)
+
+    assert read.text == kept.text
+    assert PASSWORD not in read.source
+    for call in (
+        lambda: benchwatch.read_run(1, journal=one.url),
+        lambda: benchwatch.list_runs(one.url),
+        lambda: benchwatch.read_visit(1, journal=one.url),
+        lambda: benchwatch.list_units(journal=one.url),
+        lambda: benchwatch.watch(journal=one.url, sim="quiet"),
+    ):
+        with pytest.raises(UsageError, match="is a central record, and no journal") as raised:
+            call()
+        assert PASSWORD not in str(raised.value)
+    with pytest.raises(FileError, match="several stations") as refused:
+        benchwatch.read_file(two.url)
+    assert PASSWORD not in str(refused.value)
