@@ -43,6 +43,17 @@ _DISCONNECT_WITH_WILL: Final = 4
 """Reason code with which the broker publishes the will (MQTT 5.0, section 3.14.2.1)."""
 
 
+class _SecureSocket(ssl.SSLSocket):
+    """Is closed where the handshake fails: the library forgets it then."""
+
+    def do_handshake(self, block: bool = False) -> None:
+        try:
+            super().do_handshake(block)
+        except (OSError, ValueError):
+            self.close()
+            raise
+
+
 class BrokerConnection:
     """A connection that is made again whenever it is lost; no method but `stop` blocks.
 
@@ -232,11 +243,7 @@ class BrokerConnection:
         client.connect_timeout = CONNECT_TIMEOUT_S
         client.max_queued_messages_set(MOST_WAITING)
         if self.address.tls:
-            client.tls_set_context(
-                ssl.create_default_context()
-                if self._identity is None
-                else self._identity.ssl_context()
-            )
+            client.tls_set_context(self._tls())
         if self._will is not None:
             client.will_set(*self._will, qos=1, retain=True)
         # With this callback the library leaves all writing to the thread that runs its loop.
@@ -247,6 +254,15 @@ class BrokerConnection:
         client.on_message, client.on_publish = self._message, self._published
         client.on_disconnect = self._disconnect
         return client
+
+    def _tls(self) -> ssl.SSLContext:
+        """Return the settings of the next connection; they may have been renewed on the disk."""
+        if self._identity is None:
+            context = ssl.create_default_context()
+        else:
+            context = self._identity.ssl_context()
+        context.sslsocket_class = _SecureSocket
+        return context
 
     # ------------------------------------------------------------ called by the library
 

@@ -41,7 +41,10 @@ def failure_words(address: BrokerAddress, error: Exception) -> str:
         return tls_words(address, str(error))
     for kind, words in _FAILURES.items():
         if isinstance(error, kind):
-            return words.format(address)
+            at_once = kind is ConnectionError and address.tls
+            return words.format(address) + (
+                ", perhaps for want of TLS at this port" if at_once else ""
+            )
     why = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
     return f"the broker {address} can't be reached: {printable(why, 100)}"
 
