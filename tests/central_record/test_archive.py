@@ -260,7 +260,7 @@ def test_written_otherwise(
     record: MadeRecord, tmp_path: Path, fault: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A file that lacks a reading, or has another digit, is found when it is read back."""
-    record.add("tide-001", 1, white_noise(day_ago(10), 50, seed=1))
+    record.add("tide-001", 7, white_noise(day_ago(10), 50, seed=1))
     lines = archive_module.csv_lines
 
     def spoilt(*about: Any) -> Iterator[bytes]:
