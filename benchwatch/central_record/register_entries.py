@@ -69,11 +69,7 @@ class CentralRegister:
             yield None
             return
         with closing(sqlite3.connect(_IN_MEMORY, isolation_level=None)) as connection:
-            prepare_register(connection, _IN_MEMORY)
-            connection.execute("BEGIN")
-            connection.executemany(INSERT, map(entry_row, in_order_of_writing(entries)))
-            connection.execute("COMMIT")
-            connection.execute("PRAGMA query_only = ON")
+            _fill(connection, in_order_of_writing(entries))
             yield connection
 
     def _connected(self) -> ReadConnection:
@@ -96,6 +92,23 @@ class CentralRegister:
         except JournalError as error:
             raise RegisterError(str(error)) from error
         return list(chains.values())
+
+
+def _fill(connection: sqlite3.Connection, entries: Iterable[RegisterEntry]) -> None:
+    """Make an empty database a register with these entries, which takes no others."""
+    prepare_register(connection, _IN_MEMORY)
+    others = connection.execute(
+        "SELECT type, name, sql FROM sqlite_master WHERE type <> 'table' AND sql IS NOT NULL"
+    ).fetchall()
+    for kind, name, _ in others:
+        connection.execute(f"DROP {kind} {name}")
+    connection.execute("BEGIN")
+    connection.executemany(INSERT, map(entry_row, entries))
+    connection.execute("COMMIT")
+    for kind, _, statement in others:
+        if kind == "index":  # made afterwards, they cost less
+            connection.execute(statement)
+    connection.execute("PRAGMA query_only = ON")
 
 
 @dataclass(frozen=True, slots=True)
