@@ -23,7 +23,7 @@ from program_kit import COMMAND, run_program
 from server_kit import Database, broker, database
 from terminal_kit import Terminal
 
-SETTLE_S, MEASURE_S, PAIRS = 6.0, 8.0, 5
+SETTLE_S, MEASURE_S, PAIRS = 6.0, 10.0, 4
 CASES = {"1 counter, 10 readings/s": (1, 0.1), "10 counters, 1 reading/s each": (10, 1.0)}
 TARGET = 1.05
 """Most that a watch which sends may take, as a multiple of one that does not."""
