@@ -87,10 +87,11 @@ class RelayWords:
 
 
 def _trouble(sending: SendingNow) -> str:
-    """Write what is wrong: which of the two is away, and why as far as is known."""
-    what = "the central record does not answer" if sending.connected else "the broker is away"
+    """Write what is wrong, and why as far as is known."""
     why = printable(sending.why, 200).rstrip(". ")
-    return f"{what} ({why})" if why else what
+    if sending.connected:
+        return why
+    return f"the broker is away ({why})" if why else "the broker is away"
 
 
 def left_words(sending: SendingNow) -> str:

@@ -70,11 +70,11 @@ def test_a_record_that_does_not_answer_is_not_called_a_broker_that_is_away() -> 
     """The person has to look at another machine."""
     followed = Followed()
     followed.at(0.0, WELL)
-    hung = replace(WELL, unsent=5, why="no answer for 3 s")
+    hung = replace(WELL, unsent=5, why="the keeper does not answer")
     followed.at(1.0, hung)
     now, text = followed.at(7.0, hung)
 
-    assert now.trouble == "the central record does not answer (no answer for 3 s)"
+    assert now.trouble == "the keeper does not answer"
     assert text.startswith(now.trouble)
 
 
