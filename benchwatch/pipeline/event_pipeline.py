@@ -48,7 +48,7 @@ from benchwatch.reading import (
     Touch,
 )
 from benchwatch.register.visit_writer import VisitWriter
-from benchwatch.snapshot import Snapshot, Trace, WarmUp
+from benchwatch.snapshot import RelayNow, Snapshot, Trace, WarmUp
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -163,6 +163,7 @@ class EventPipeline:
                 time_base=now.time_base,
                 gate_s=now.gate_s,
                 nominal_hz=self._analysis.nominal_hz,
+                relay=self._snapshot.relay if self.plan.station is None else _relay_there(now),
             )
             self._journal.update_run(
                 identity="" if now.identity is None else now.identity.text,
@@ -346,3 +347,8 @@ class EventPipeline:
         since_s = 0.0 if asks else self._power_on_s
         warm_up = WarmUp(since_s=since_s, limit=self.plan.settle)
         self._show(trim=trim, records=self._records.newest, warm_up=warm_up)
+
+
+def _relay_there(now: CounterStatus) -> RelayNow | None:
+    """Return how the station of a counter elsewhere stands with sending; None: it keeps up."""
+    return None if now.unsent is None else RelayNow(unsent=now.unsent, behind=True)

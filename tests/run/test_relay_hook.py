@@ -9,7 +9,9 @@ from pathlib import Path
 import pytest
 from pipeline_kit import reading
 
+from benchwatch.acquire import CounterStatus
 from benchwatch.clock import SystemClock
+from benchwatch.counter import LinkStatus
 from benchwatch.journal import Journal
 from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.plan import Plan
@@ -20,6 +22,7 @@ from benchwatch.run.live_watch import LiveWatch
 from benchwatch.snapshot import RelayNow, Snapshot
 
 PLAN = Plan(name="main", resource="FAKE", nominal=parse_frequency("10 MHz"))
+AT_STATION = CounterStatus(link=LinkStatus("reading", 0.5))
 GAP = Gap(counter="main", utc_s=1e9, elapsed_s=9.0, lasted_s=2.0, reason="mute")
 
 
@@ -147,6 +150,27 @@ def test_how_sending_stands_is_in_every_later_snapshot_and_its_words_in_no_journ
     assert [one.relay for one in after] == [away, away]
     assert "the broker is away" in [one.text for one in after[-1].logged_events or ()]
     assert notes == []
+
+
+def test_a_counter_elsewhere_is_unsent_while_its_station_says_so() -> None:
+    """The bench view of a desk has the same word as that of the station."""
+    pipeline = Pipeline(replace(PLAN, station="tide-007"))
+    pipeline.take(reading(1))
+    behind = pipeline.connect(replace(AT_STATION, unsent=4286))
+    behind_still = pipeline.take(reading(2))
+    well = pipeline.connect(AT_STATION)
+
+    assert behind.relay == behind_still.relay == RelayNow(unsent=4286, behind=True)
+    assert well.relay is None
+
+
+def test_the_status_of_a_counter_here_says_nothing_of_sending() -> None:
+    """Only the relay of this watch does."""
+    pipeline = Pipeline(PLAN)
+    away = RelayNow(trouble="no broker")
+    LiveCounter(pipeline, SystemClock(), 0.0).show_relay(away, "")
+
+    assert pipeline.connect(AT_STATION).relay == away
 
 
 def test_a_counter_that_is_not_journaled_is_not_sent() -> None:
