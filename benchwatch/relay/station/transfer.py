@@ -7,11 +7,10 @@ counts as lost, and the keeper is asked again. What is sent twice does no harm.
 """
 
 import math
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
-from typing import Final, Protocol
+from collections.abc import Callable, Collection, Iterable, Iterator
+from typing import Final
 
 from benchwatch.errors import RegisterError
-from benchwatch.journal.late_events import LateEvents
 from benchwatch.quantity import printable
 from benchwatch.relay.answers import Answer, Refusal
 from benchwatch.relay.batch import MOST_EVENTS, ChainBatch, Question, RunBatch, encode
@@ -20,6 +19,7 @@ from benchwatch.relay.station.late_watch import LateWatch
 from benchwatch.relay.station.stream import Flight, Stream
 from benchwatch.relay.station.unsent_count import UnsentCount
 from benchwatch.relay.station.unsent_events import CanNotBeSent
+from benchwatch.relay.station.unsent_sources import Entries, Events
 
 MOST_UNDER_WAY: Final = 4
 """Most batches that are not answered yet."""
@@ -43,26 +43,6 @@ REST_S: Final = 3600.0
 MOST_READ: Final = 20
 """Most runs and chains that are looked at in one step."""
 NO_ANSWER: Final = "the keeper does not answer"
-
-
-class Events(Protocol):
-    """Runs of a journal, as `UnsentEvents` reads them."""
-
-    def refresh(self) -> None: ...  # noqa: D102
-    def earlier_runs(self, own: Collection[int], known: Collection[int | str]) -> list[int]: ...  # noqa: D102
-    def batch(self, key: int, after: int) -> RunBatch | None: ...  # noqa: D102
-    def count(self, key: int, after: int) -> tuple[int, float | None]: ...  # noqa: D102
-    def late_events(self) -> Mapping[int, LateEvents]: ...  # noqa: D102
-    def forget_late_events(self, key: int, known: LateEvents) -> None: ...  # noqa: D102
-
-
-class Entries(Protocol):
-    """Chains of registers, as `UnsentEntries` reads them."""
-
-    @property
-    def chains(self) -> Mapping[str, int]: ...  # noqa: D102
-    def refresh(self) -> bool: ...  # noqa: D102
-    def batch(self, chain: str, after: int) -> ChainBatch | None: ...  # noqa: D102
 
 
 class Transfer:
