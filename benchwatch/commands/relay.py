@@ -206,7 +206,8 @@ def revoke(*, folder: Path, names: tuple[str, ...], as_json: bool) -> None:
 @relay.command()
 @click.argument("file", metavar="FILE", type=click.Path(path_type=Path))
 @sending_options
-def send(*, file: Path, relay: TypedRelay) -> None:
+@click.option("--json", "as_json", is_flag=True, help="A line of what was sent, for programs.")
+def send(*, file: Path, relay: TypedRelay, as_json: bool) -> None:
     """Send the journal FILE until the central record has all of it.
 
     Such as an archive, or what a full disk has left. What the record has already is not sent
@@ -219,7 +220,14 @@ def send(*, file: Path, relay: TypedRelay) -> None:
 
     sender = JournalSender(options, file, narrate)
     narrate(f"sends {shown(file)} as {options.station} by {options.address}; Ctrl-C ends it")
-    narrate(sender.send())
+    sent = sender.send()
+    if as_json:
+        print_json(
+            {"kind": "sent", "journal": str(file), "station": options.station, "runs": sent.runs,
+             "still_written": sent.still_written}
+        )  # fmt: skip
+    else:
+        print_text(str(sent))
 
 
 @relay.command()

@@ -3,6 +3,7 @@
 import threading
 import time
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
@@ -21,6 +22,23 @@ REPORT_S: Final = 5.0
 LEAVE_S: Final = 1.0
 _LOOK_S: Final = 0.1
 AGAIN: Final = "What is missing stays in the journal: send it again later."
+
+
+@dataclass(frozen=True, slots=True)
+class SentJournal:
+    """A journal that the central record has."""
+
+    path: Path
+    runs: int
+    """Runs of which the record has all."""
+    still_written: int
+    """Runs that were left to the programs that still write them."""
+
+    def __str__(self) -> str:
+        """Return a sentence."""
+        left = how_many(self.still_written, "run")
+        more = f"; not of {left} that a program still writes" if self.still_written else ""
+        return f"the central record has all of {how_many(self.runs, 'run')} of {self.path}{more}."
 
 
 class JournalSender:
@@ -59,8 +77,8 @@ class JournalSender:
             options.station, path, registers=registers, publish=self._connection.publish
         )
 
-    def send(self) -> str:
-        """Send until all is in the record; return a sentence that says so.
+    def send(self) -> SentJournal:
+        """Send until all is in the record.
 
         Raises:
             ConnectionFailed: the broker is not there.
@@ -82,10 +100,8 @@ class JournalSender:
                 f"the central record does not have all of {self._path}: of "
                 f"{how_many(refused, 'run')} or chains a part can't be sent, as said above."
             )
-        sent = self._shipper.runs
-        left = self._all_runs - sent
-        more = f"; not of {how_many(left, 'run')} that a program still writes" if left > 0 else ""
-        return f"the central record has all of {how_many(sent, 'run')} of {self._path}{more}."
+        runs = self._shipper.runs
+        return SentJournal(self._path, runs, max(self._all_runs - runs, 0))
 
     def _wait(self) -> None:
         began_s = reported_s = moved_s = time.monotonic()

@@ -1,5 +1,6 @@
 """``relay send``: a journal is sent until the record has all of it, or it is said why not."""
 
+import json
 import signal
 import sqlite3
 import subprocess
@@ -39,12 +40,13 @@ def made_journal(path: Path) -> None:
             run.end()
 
 
-def send(path: Path, port: int) -> "subprocess.Popen[str]":
+def send(path: Path, port: int, *more: str) -> "subprocess.Popen[str]":
     """Start the command."""
     words = ["relay", "send", str(path), "--relay", f"mqtt://127.0.0.1:{port}", "--station", "tide"]
     return subprocess.Popen(
-        [sys.executable, "-m", "benchwatch.cli", *words], stderr=subprocess.PIPE, text=True
-    )
+        [sys.executable, "-m", "benchwatch.cli", *words, *more],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+    )  # fmt: skip
 
 
 def test_an_archive_is_sent(tmp_path: Path, record: Database) -> None:
@@ -52,11 +54,14 @@ def test_an_archive_is_sent(tmp_path: Path, record: Database) -> None:
     path = tmp_path / "archive.db"
     made_journal(path)
     with broker(tmp_path) as server, connected_keeper(server.port, record):
-        for _ in range(2):
-            sending = send(path, server.port)
-            _, said = sending.communicate()
-            assert sending.returncode == 0, said
-            assert f"the central record has all of 2 runs of {path}." in said
+        sending = send(path, server.port)
+        printed, said = sending.communicate()
+        assert sending.returncode == 0, said
+        assert printed == f"the central record has all of 2 runs of {path}.\n"
+        printed, _ = send(path, server.port, "--json").communicate()
+        assert json.loads(printed) == {
+            "kind": "sent", "journal": str(path), "station": "tide", "runs": 2, "still_written": 0,
+        }  # fmt: skip
     found = compare_record(record.url, {"tide": [path]})
     assert found.is_clean, str(found)
 
@@ -133,8 +138,8 @@ def test_a_run_that_is_still_written_is_left_to_its_program(
             connection.execute(now)
             connection.commit()
         sending = send(path, server.port)
-        _, said = sending.communicate()
+        printed, said = sending.communicate()
 
     assert sending.returncode == 0, said
-    assert "all of 2 runs" in said
-    assert "not of 1 run that a program still writes" in said
+    assert "all of 2 runs" in printed
+    assert "not of 1 run that a program still writes" in printed
