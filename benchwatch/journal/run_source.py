@@ -12,8 +12,8 @@ class RunSource(Protocol):
     """Runs and their events, open for reading; a context manager.
 
     Every method may raise `JournalError`. `benchwatch.journal.journal_reader.JournalReader` and
-    `benchwatch.central_record.run_reader.CentralRunReader` are such sources, and so is the reader of
-    archive files beside the latter.
+    `benchwatch.central_record.run_reader.CentralRunReader` are such sources, and so is the reader
+    of archive files beside the latter.
     """
 
     def __enter__(self) -> Self: ...
