@@ -199,7 +199,11 @@ class BrokerConnection:
         wait_s = FIRST_WAIT_S
         while not self._stopped.is_set():
             self._why, self._greeted_s = "", None
-            why = self._connect_and_serve()
+            try:
+                why = self._connect_and_serve()
+            except Exception as error:  # noqa: BLE001 - a thread that ends would say nothing
+                what = f"{type(error).__name__}: {printable(str(error), 100)}"
+                why = f"an error of this program ended the connection ({what})"
             lasted_s = 0.0 if self._greeted_s is None else time.monotonic() - self._greeted_s
             self.connected, self._client = False, None
             with self._lock:

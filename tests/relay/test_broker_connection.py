@@ -216,3 +216,14 @@ def test_a_large_message_is_not_received(server: Broker) -> None:
         one.connection.publish("l", b"small", qos=1)
         assert wait_until(lambda: one.messages)
         assert one.messages == [("l", b"small")]
+
+
+def test_an_error_of_a_callback_ends_no_thread(server: Broker) -> None:
+    """Where a callback raises, that is said, and the connection is made again."""
+    with connected(server.port, subscriptions=[("e", 0)]) as one:
+        one.until_connected()
+        one.connection._on_message = lambda _topic, _payload: 1 / 0
+        one.connection.publish("e", b"1", qos=1)
+        assert wait_until(lambda: one.reasons)
+        assert "an error of this program ended the connection (ZeroDivisionError" in one.reasons[0]
+        one.until_connected(2)
