@@ -57,7 +57,7 @@ class Connect(Protocol):
 
 
 class DeskCounter(Protocol):
-    """A counter of a broker; all but `dropped` is called on the thread of its desk."""
+    """A counter of a broker; its methods are called on the thread of the desk."""
 
     station: str
     counter: str
@@ -86,7 +86,7 @@ class DeskCounter(Protocol):
         """Take a line that came at `arrived_s`, monotonic seconds."""
 
     def dropped(self) -> None:
-        """Note that a line was dropped; called on the thread of the connection."""
+        """Note that lines were dropped after the newest one that was taken."""
 
     def judge(self) -> None:
         """Look whether lines still come; called often."""
@@ -114,6 +114,8 @@ class BrokerDesk:
         self._stations: dict[str, list[DeskCounter]] = {}
         self._work: queue.SimpleQueue[Callable[[], None] | None] = queue.SimpleQueue()
         self._waiting: Counter[Key] = Counter()
+        self._dropping: set[Key] = set()
+        """Counters whose lines are dropped, until that is noted."""
         self._newest: dict[str, bytes] = {}
         """Newest message of each topic that has a state, while it waits to be taken."""
         self._connection: Connection | None = None
@@ -165,6 +167,11 @@ class BrokerDesk:
         if is_last and self._thread is not threading.current_thread() and self._thread.is_alive():
             self._thread.join(timeout_s)
 
+    def waiting(self, station: str, counter: str) -> int:
+        """Return how many lines of a counter wait."""
+        with self._lock:
+            return self._waiting[station, counter]
+
     def _subscriptions(self) -> tuple[tuple[str, int], ...]:
         """Return what is listened to: the topics of the counters, and no others."""
         topics = [(here_topic(station), 1) for station in self._stations]
@@ -192,9 +199,12 @@ class BrokerDesk:
         with self._lock:
             full = self._waiting[key] >= MOST_WAITING
             self._waiting[key] += not full
-        if full:
-            counter.dropped()
-        else:
+            is_first = full and key not in self._dropping
+            if full:
+                self._dropping.add(key)
+        if is_first:
+            self.post(lambda: self._note_dropped(key))
+        if not full:
             self.post(lambda: self._take_line(key, payload, arrived_s))
 
     # ------------------------------------------------------------- on the thread of the desk
@@ -246,6 +256,12 @@ class BrokerDesk:
             self._waiting[key] -= 1
         counter = self._counters[key]
         self._guarded(counter, lambda: counter.take_line(payload, arrived_s))
+
+    def _note_dropped(self, key: Key) -> None:
+        """Note that lines were dropped behind those that were taken until now."""
+        with self._lock:
+            self._dropping.discard(key)
+        self._counters[key].dropped()
 
     def _guarded(self, counter: DeskCounter, work: Callable[[], None]) -> None:
         """Do something for a counter; a fault ends that counter only."""

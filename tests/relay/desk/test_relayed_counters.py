@@ -13,6 +13,8 @@ import line_kit
 import pytest
 from load_kit import wait_until
 from made_station_kit import MadeStation
+from mqtt_client_kit import MqttClient
+from relay_folder_kit import MadeRelay
 from server_kit import Broker, broker
 
 from benchwatch.commands.common.typed_readings import acquire
@@ -21,6 +23,7 @@ from benchwatch.journal import Journal
 from benchwatch.plan import Plan
 from benchwatch.reading import Gap
 from benchwatch.relay.desk.desks import Desks
+from benchwatch.relay.identity import Identity
 from benchwatch.run.counters_in_run import RunLimits
 from benchwatch.run.live_watch import LiveWatch
 from benchwatch.snapshot import Snapshot
@@ -329,3 +332,24 @@ def test_a_gap_of_the_station_and_an_unsent_backlog_come_through(shared: Broker)
     assert now.relay is not None
     assert (now.relay.unsent, now.relay.behind) == (4286, True)
     assert math.isfinite(now.numbers.estimate.offset if now.numbers.estimate else math.nan)
+
+
+def test_a_desk_with_a_certificate_sees_stations_over_tls(tmp_path: Path) -> None:
+    """With the files of `relay init`; without the certificate nothing is heard."""
+    made = MadeRelay(tmp_path / "relay")
+    identity = Identity.load(made.desk)
+    state = line_kit.payload(line_kit.state_values())
+    with (
+        made.broker(tmp_path) as server,
+        MqttClient(server.port, made.station("tide-001")) as station,
+    ):
+        station.publish("bw/1/tide-001/main/state", state, retain=True)
+        desks, plain = Desks(identity), Desks()
+        address, name, _ = desks.parse(f"MQTT::127.0.0.1::{server.port}::tide-001")
+        found = desks.find(address, name)
+        unsecured = plain.parse(f"MQTT::127.0.0.1::{server.port}")[0]
+        with pytest.raises(ConnectionFailed, match="can't be reached"):
+            plain.find(unsecured, None)
+
+    assert address.tls
+    assert [(one.station, one.counter) for one in found] == [("tide-001", "main")]

@@ -1,0 +1,137 @@
+"""The desk of one broker: what waits is bounded, faults stay with their counter, all are asked."""
+
+import json
+import threading
+from collections.abc import Callable
+from typing import Any
+
+import line_kit
+from load_kit import wait_until
+
+from benchwatch.clock import SystemClock
+from benchwatch.reading import Event, Gap, Reading
+from benchwatch.relay.broker_address import BrokerAddress
+from benchwatch.relay.desk.broker_desk import MOST_WAITING, BrokerDesk
+from benchwatch.relay.desk.relayed_acquisition import RelayedAcquisition
+
+
+class FakeConnection:
+    """A connection whose messages the test hands over."""
+
+    def __init__(self, _address: BrokerAddress, **settings: Any) -> None:
+        self.settings = settings
+        self.said: list[tuple[str, dict[str, Any]]] = []
+
+    def start(self) -> None:
+        """Be connected at once."""
+        self.settings["on_connected"]()
+
+    def stop(self, within_s: float) -> None:
+        """Do nothing."""
+
+    def publish(self, topic: str, payload: bytes) -> bool:
+        """Remember it."""
+        self.said.append((topic, json.loads(payload)))
+        return True
+
+    def hear(self, topic: str, values: dict[str, Any]) -> None:
+        """Hand over a message."""
+        self.settings["on_message"](topic, line_kit.payload(values))
+
+
+class Desk:
+    """Counters of a fake broker, and the events of each."""
+
+    def __init__(self, *stations: str, on_event: Callable[[Event], None] | None = None) -> None:
+        self.clock = SystemClock()
+        self.connections: list[FakeConnection] = []
+        self.desk = BrokerDesk(
+            BrokerAddress("127.0.0.1", 1883, tls=False), connect=self._connect, clock=self.clock,
+            every_s=0.0,
+        )  # fmt: skip
+        self.events: dict[str, list[Event]] = {name: [] for name in stations}
+        self.errors: dict[str, list[Exception]] = {name: [] for name in stations}
+        self.counters = [
+            RelayedAcquisition(
+                name=f"{name}/main", station=name, counter="main", nominal=None,
+                on_event=on_event or self.events[name].append, on_status=lambda _status: None,
+                on_failure=self.errors[name].append, clock=self.clock,
+                origin_s=self.clock.monotonic(), desk=self.desk, persistent=True,
+            )
+            for name in stations
+        ]  # fmt: skip
+        for counter in self.counters:
+            counter.start()
+
+    def _connect(self, address: BrokerAddress, **settings: Any) -> FakeConnection:
+        self.connections.append(FakeConnection(address, **settings))
+        return self.connections[-1]
+
+    def end(self) -> None:
+        """Stop all counters."""
+        for counter in self.counters:
+            counter.stop()
+        for counter in self.counters:
+            counter.join(5.0)
+
+
+def test_one_connection_serves_all_counters_and_hears_no_others() -> None:
+    """Three topics a counter; each station is asked."""
+    made = Desk("a", "b")
+    (connection,) = made.connections
+    wait_until(lambda: len(connection.said) >= 2)
+    made.end()
+
+    assert {topic for topic, _ in connection.settings["subscriptions"]} == {
+        "bw/1/a/here", "bw/1/b/here", "bw/1/a/main/state", "bw/1/b/main/state",
+        "bw/1/a/main/line", "bw/1/b/main/line",
+    }  # fmt: skip
+    assert {topic for topic, _ in connection.said} == {"bw/1/a/look", "bw/1/b/look"}
+
+
+def test_a_flood_fills_no_memory_and_leaves_a_gap() -> None:
+    """While the desk is busy 3000 lines come; what it can't use is dropped, and said."""
+    held, events = threading.Event(), list[Event]()
+
+    def take(event: Event) -> None:
+        held.wait(30.0)
+        events.append(event)
+
+    made = Desk("a", on_event=take)
+    (connection,) = made.connections
+    for number in range(1, 3001):
+        text = f"{10_000_000 + number % 7}.000"
+        connection.hear("bw/1/a/main/line", line_kit.reading_values(number, 0.1 * number, text))
+    waiting = made.desk.waiting("a", "main")
+    held.set()
+    wait_until(lambda: not made.desk.waiting("a", "main"))
+    connection.hear("bw/1/a/main/line", line_kit.reading_values(3001, 300.1, "10000000.000"))
+    wait_until(lambda: any(isinstance(event, Gap) for event in events))
+    made.end()
+    readings = [event for event in events if isinstance(event, Reading)]
+    (gap,) = [event for event in events if isinstance(event, Gap)]
+
+    assert waiting <= MOST_WAITING
+    assert MOST_WAITING <= len(readings) <= MOST_WAITING + 3
+    assert f"about {3001 - len(readings)} lines did not get here" in gap.reason
+    assert "more came than this desk can use" in gap.reason
+
+
+def test_a_fault_of_the_program_ends_one_counter_only() -> None:
+    """What raises for one counter is its error; the other reads on."""
+
+    def fail(event: Event) -> None:
+        if event.counter == "a/main":
+            raise ZeroDivisionError
+        taken.append(event)
+
+    taken: list[Event] = []
+    made = Desk("a", "b", on_event=fail)
+    (connection,) = made.connections
+    for name in ("a", "b"):
+        connection.hear(f"bw/1/{name}/main/line", line_kit.reading_values(1, 0.1, "10000000.000"))
+    wait_until(lambda: bool(made.errors["a"]) and any(isinstance(one, Reading) for one in taken))
+    made.end()
+
+    assert "fault in the program" in str(made.errors["a"][0])
+    assert made.errors["b"] == []
