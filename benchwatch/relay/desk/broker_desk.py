@@ -5,6 +5,7 @@ they still come. What waits is bounded for each counter: a station that floods l
 """
 
 import json
+import math
 import queue
 import threading
 from collections import Counter
@@ -122,7 +123,8 @@ class BrokerDesk:
         self._thread = threading.Thread(target=self._run, name=f"desk {address}", daemon=True)
         self._lock = threading.Lock()
         self._left: set[Key] = set()
-        self._looked_s = -LOOK_EVERY_S
+        self._looked_s = math.inf
+        """When all were asked last, monotonic seconds; infinite before there is a connection."""
         self._came: set[str] = set()
         """Stations that said that they are there since they were asked last."""
         self._close: set[Key] = set()

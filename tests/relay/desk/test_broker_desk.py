@@ -6,11 +6,13 @@ from collections.abc import Callable
 from typing import Any
 
 import line_kit
+import pytest
 from load_kit import wait_until
 
 from benchwatch.clock import SystemClock
 from benchwatch.reading import Event, Gap, Reading
 from benchwatch.relay.broker_address import BrokerAddress
+from benchwatch.relay.desk import broker_desk
 from benchwatch.relay.desk.broker_desk import MOST_WAITING, BrokerDesk
 from benchwatch.relay.desk.relayed_acquisition import RelayedAcquisition
 
@@ -135,3 +137,17 @@ def test_a_fault_of_the_program_ends_one_counter_only() -> None:
 
     assert "fault in the program" in str(made.errors["a"][0])
     assert made.errors["b"] == []
+
+
+def test_a_station_that_comes_is_asked_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What was asked before it was there, it did not hear; the next round would come later."""
+    monkeypatch.setattr(broker_desk, "LOOK_EVERY_S", 1e6)
+    made = Desk("a", "b")
+    (connection,) = made.connections
+    wait_until(lambda: len(connection.said) == 2)
+    connection.hear("bw/1/b/here", {"v": 1, "here": False})
+    connection.hear("bw/1/b/here", {"v": 1, "here": True})
+    wait_until(lambda: len(connection.said) == 3)
+    made.end()
+
+    assert connection.said[2][0] == "bw/1/b/look"
