@@ -75,7 +75,7 @@ class Pipeline(EventPipeline):
             self._visit.elsewhere = None if unit is None else VisitNow(unit=unit)
             self._show()
 
-    def show_relay(self, now: RelayNow | None, text: str, utc_s: float, elapsed_s: float) -> None:
+    def show_relay(self, now: RelayNow, text: str, utc_s: float, elapsed_s: float) -> None:
         """Show how sending to the central record stands; a `text` is logged, and not journaled."""
         with self._lock:
             if text:

@@ -5,11 +5,10 @@ from collections.abc import Callable
 from benchwatch.acquire import CounterStatus
 from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.plan import StatedByStation
-from benchwatch.snapshot import RelayNow
 
 
 class StatedSettings:
-    """Passes limits, unit and unsent events that a station states on to the pipeline.
+    """Passes limits and unit that a station states on to the pipeline.
 
     Args:
         pipeline: of the counter.
@@ -28,13 +27,6 @@ class StatedSettings:
             self._take_limits(stated, before)
             if stated.unit != before.unit:
                 self._pipeline.show_unit_elsewhere(stated.unit)
-        shown = self._pipeline.snapshot.relay
-        if self._pipeline.plan.station is not None and status.unsent != (
-            None if shown is None else shown.unsent
-        ):
-            unsent = status.unsent
-            now = None if unsent is None else RelayNow(unsent=unsent, behind=True)
-            self._pipeline.show_relay(now, "", *self._now())
 
     def _take_limits(self, stated: StatedByStation, before: StatedByStation) -> None:
         """Take over new limits, where those in use are not typed ones."""
