@@ -3,8 +3,8 @@
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from benchwatch.central_record.archive_file import is_archive
-from benchwatch.central_record.archive_reader import ArchiveRunReader
+from benchwatch.central_record.archive.archive_file import is_archive
+from benchwatch.central_record.archive.archive_reader import ArchiveRunReader
 from benchwatch.central_record.record_address import is_record_address, parse_record
 from benchwatch.central_record.run_reader import CentralRunReader
 from benchwatch.journal.journal_reader import JournalReader

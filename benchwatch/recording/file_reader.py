@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from benchwatch.central_record.archive_file import is_archive
+from benchwatch.central_record.archive.archive_file import is_archive
 from benchwatch.errors import FileError, UsageError
 from benchwatch.estimate.array_types import FloatArray
 from benchwatch.quantity import printable

@@ -11,7 +11,7 @@ from command_kit import Command, command_in
 from load_kit import wait_until
 from program_kit import start_program
 
-from benchwatch.central_record.archive import WORK_FOLDER
+from benchwatch.central_record.archive.archiving import WORK_FOLDER
 
 
 @pytest.fixture

@@ -12,11 +12,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from server_kit import Database, database
 
-from benchwatch.central_record.archive import DayDone, archive
+from benchwatch.central_record.archive.archiving import DayDone, archive
+from benchwatch.central_record.archive.retention import drop_archived
 from benchwatch.central_record.record_address import parse_record
 from benchwatch.central_record.record_connection import connect
 from benchwatch.central_record.record_schema import initialise
-from benchwatch.central_record.retention import drop_archived
 from benchwatch.journal.schema import JournalRun, prepare, run_row
 
 if TYPE_CHECKING:

@@ -6,8 +6,8 @@ from typing import Any, Final
 
 import click
 
-from benchwatch.central_record.archive_file import is_archive
-from benchwatch.central_record.archive_reader import ArchiveRunReader
+from benchwatch.central_record.archive.archive_file import is_archive
+from benchwatch.central_record.archive.archive_reader import ArchiveRunReader
 from benchwatch.central_record.record_address import is_record_address, parse_record, shown_record
 from benchwatch.central_record.run_place import RunPlace
 from benchwatch.central_record.run_reader import CentralRunReader

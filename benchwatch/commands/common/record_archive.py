@@ -16,7 +16,7 @@ from benchwatch.quantity import how_many, printable
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from benchwatch.central_record.archive import DayDone
+    from benchwatch.central_record.archive.archiving import DayDone
     from benchwatch.central_record.record_address import RecordAddress
 
 ARCHIVE_AGE_S: Final = 7 * 86_400.0
@@ -76,13 +76,13 @@ def keep_archive(
     """
     if drop and older_than_s is None:
         raise UsageError("say which days are dropped from the record: --older-than 90d.")
-    from benchwatch.central_record.archive import archive  # noqa: PLC0415 - needs an extra
+    from benchwatch.central_record.archive.archiving import archive  # noqa: PLC0415 - needs an extra
+    from benchwatch.central_record.archive.retention import drop_archived  # noqa: PLC0415 - needs an extra
     from benchwatch.central_record.record_connection import (  # noqa: PLC0415 - needs an extra
         check_schema,
         connect,
         record_errors,
     )
-    from benchwatch.central_record.retention import drop_archived  # noqa: PLC0415 - needs an extra
 
     age_s = ARCHIVE_AGE_S if older_than_s is None else older_than_s
     cutoff = datetime.now(UTC) - timedelta(seconds=age_s)

@@ -15,14 +15,14 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from benchwatch.central_record.archive_file import (
+from benchwatch.central_record.archive.archive_file import (
     ALL_RUN_COLUMNS,
     RUN_COLUMNS,
     ArchiveTables,
     opened_tables,
     sha256_of,
 )
-from benchwatch.central_record.archived_days import (
+from benchwatch.central_record.archive.archived_days import (
     NotedFile,
     RecordDay,
     count_readings,
@@ -37,7 +37,7 @@ from benchwatch.central_record.archived_days import (
     record_rows,
     record_runs,
 )
-from benchwatch.central_record.row_comparison import Comparison, compare_rows
+from benchwatch.central_record.archive.row_comparison import Comparison, compare_rows
 from benchwatch.errors import FileError, UsageError
 from benchwatch.quantity import how_many, printable
 from benchwatch.system.file_locks import lock_file, open_folder_to_lock

@@ -11,7 +11,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Final, Self
 
-from benchwatch.central_record.archive_file import (
+from benchwatch.central_record.archive.archive_file import (
     ALL_RUN_COLUMNS,
     FILE_VERSION,
     OWN_KEY,

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 import pytest
 from archive_kit import MadeRecord, day_ago, made_record, white_noise
 
-from benchwatch.central_record import retention
-from benchwatch.central_record.archived_days import RecordDay
+from benchwatch.central_record.archive import retention
+from benchwatch.central_record.archive.archived_days import RecordDay
 from benchwatch.errors import UsageError
 
 if TYPE_CHECKING:

@@ -7,14 +7,14 @@ from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from benchwatch.central_record.archive_file import (
+from benchwatch.central_record.archive.archive_file import (
     ALL_RUN_COLUMNS,
     COLUMNS,
     ROWS_AT_ONCE,
     RUN_COLUMNS,
 )
+from benchwatch.central_record.archive.row_comparison import READING_COLUMNS, Row
 from benchwatch.central_record.record_steps import DAYS_BACK
-from benchwatch.central_record.row_comparison import READING_COLUMNS, Row
 from benchwatch.errors import UsageError
 
 if TYPE_CHECKING:

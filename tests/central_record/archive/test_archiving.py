@@ -19,8 +19,8 @@ from archive_kit import (
 from disk_kit import tiny_disk
 from journal_kit import ask
 
-from benchwatch.central_record import archive as archive_module
-from benchwatch.central_record.archived_days import OTHER_DAY
+from benchwatch.central_record.archive import archiving as archive_module
+from benchwatch.central_record.archive.archived_days import OTHER_DAY
 from benchwatch.errors import FileError, UsageError
 
 MOST_BYTES = 8

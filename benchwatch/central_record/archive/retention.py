@@ -11,9 +11,8 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any, Final
 
-from benchwatch.central_record.archive import DayDone, compare_with_record
-from benchwatch.central_record.archive_file import ArchiveTables, opened_tables, sha256_of
-from benchwatch.central_record.archived_days import (
+from benchwatch.central_record.archive.archive_file import ArchiveTables, opened_tables, sha256_of
+from benchwatch.central_record.archive.archived_days import (
     NotedFile,
     RecordDay,
     count_readings,
@@ -22,6 +21,7 @@ from benchwatch.central_record.archived_days import (
     one_view,
     only_one,
 )
+from benchwatch.central_record.archive.archiving import DayDone, compare_with_record
 from benchwatch.errors import FileError, UsageError
 from benchwatch.quantity import how_many, printable
 

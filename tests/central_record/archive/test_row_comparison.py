@@ -5,7 +5,7 @@ from itertools import pairwise
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchwatch.central_record.row_comparison import Row, compare_rows
+from benchwatch.central_record.archive.row_comparison import Row, compare_rows
 
 KEYS = st.tuples(st.sampled_from(["a", "b"]), st.integers(1, 2), st.integers(0, 6))
 ROWS = st.dictionaries(KEYS, st.sampled_from(["x", "y", None]), max_size=20)

@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from benchwatch.central_record.row_comparison import KEY_COLUMNS, READING_COLUMNS, Row
+from benchwatch.central_record.archive.row_comparison import KEY_COLUMNS, READING_COLUMNS, Row
 from benchwatch.errors import FileError, UsageError
 from benchwatch.quantity import printable
 from benchwatch.system.installation import extra_words
