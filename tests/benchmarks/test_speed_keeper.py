@@ -85,8 +85,9 @@ def print_load(
         f"  batch to answer: median {found['p50_ms']:.0f} ms (target {MEDIAN_MS:.0f}), "
         f"p99 {found['p99_ms']:.0f} ms\n"
         f"  CPU for 10^4: keeper {keeper_s:.3f} s (target {KEEPER_S}), database {server_s:.3f} s, "
-        f"broker {broker_s:.3f} s; {psutil.Process(keeper.pid).memory_info().rss / 1e6:.0f} MB "
-        f"keeper; {found['bytes']:.0f} bytes a reading on the line; load {os.getloadavg()[0]:.1f}"
+        f"broker {broker_s:.3f} s, stations {found['own_s'] * per:.3f} s; "
+        f"{psutil.Process(keeper.pid).memory_info().rss / 1e6:.0f} MB keeper; "
+        f"{found['bytes']:.0f} bytes a reading on the line; load {os.getloadavg()[0]:.1f}"
     )
 
 

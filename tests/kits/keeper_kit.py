@@ -1,7 +1,7 @@
 """A keeper on a thread of the test, with a sender that records what it is given."""
 
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 
@@ -29,6 +29,10 @@ class FakeSender:
         """Record a message."""
         self.sent.append((topic, payload))
         return True
+
+    def publish_all(self, messages: Iterable[tuple[str, bytes]]) -> bool:
+        """Record messages."""
+        return all(self.publish(*message) for message in messages)
 
 
 class RunningKeeper:

@@ -6,7 +6,7 @@ away, comes again from the journals of the stations.
 
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from contextlib import suppress
 from typing import TYPE_CHECKING, Any, Final, Protocol
 
@@ -51,6 +51,9 @@ class Sender(Protocol):
 
     def publish(self, topic: str, payload: bytes) -> bool:
         """Send a message; return False if that is not possible now."""
+
+    def publish_all(self, messages: Iterable[tuple[str, bytes]]) -> bool:
+        """Send many messages; return False if some can't be sent now."""
 
 
 class Keeper:
@@ -200,13 +203,14 @@ class Keeper:
         return outcomes
 
     def _answer(self, outcomes: dict[str, Outcome]) -> None:
-        if self.sender is None:
-            return
-        for station, outcome in outcomes.items():
-            for payload in answers(outcome):
-                # One that is lost costs nothing but time: the station asks again. So it needs no
-                # acknowledgement, which would cost as much as the answer.
-                self.sender.publish(answer_topic(station), payload)
+        if self.sender is not None:
+            # One that is lost costs nothing but time: the station asks again. So it needs no
+            # acknowledgement, which would cost as much as the answer.
+            self.sender.publish_all(
+                (answer_topic(station), payload)
+                for station, outcome in outcomes.items()
+                for payload in answers(outcome)
+            )
 
     def _announce(self) -> None:
         """Tell all stations that batches are taken, so that they ask at once."""
