@@ -4,8 +4,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final
 
-from benchwatch.central_record.array_text import number_array, optional_text_array, text_array
 from benchwatch.central_record.batches import EntryBatch, Outcome, Refused, SentEntries
+from benchwatch.central_record.column_arrays import number_array, optional_text_array, text_array
 from benchwatch.register.register_entry import RegisterEntry, entry_hash
 
 if TYPE_CHECKING:

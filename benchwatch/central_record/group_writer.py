@@ -7,9 +7,9 @@ import time
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
-from benchwatch.central_record.array_text import number_array, text_array
 from benchwatch.central_record.batches import Outcome, Refused, Sent, SentEntries, SentEvents
 from benchwatch.central_record.chain_rows import write_chains
+from benchwatch.central_record.column_arrays import number_array, register_real_arrays, text_array
 from benchwatch.central_record.day_partitions import DAY_S, DayPartitions
 from benchwatch.central_record.record_address import RecordAddress, psycopg_module
 from benchwatch.central_record.record_connection import (
@@ -65,6 +65,7 @@ class GroupWriter:
         self._errors = psycopg_module().errors
         self._days = DayPartitions(connection, now)
         self._run_rows = RunRows()
+        register_real_arrays(connection)
         with record_errors(address):
             connection.execute(_COMMIT_TO_DISK)
 

@@ -4,12 +4,17 @@ All runs of a group are locked in one order, first those that are there, then th
 two keepers seldom wait for each other crosswise.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final
 
-from benchwatch.central_record.array_text import number_array, optional_text_array, text_array
 from benchwatch.central_record.batches import EventBatch, Outcome, Rows, SentEvents
+from benchwatch.central_record.column_arrays import (
+    number_array,
+    optional_text_array,
+    real_array,
+    text_array,
+)
 from benchwatch.central_record.day_partitions import DAY_S
 from benchwatch.central_record.refused_batches import RefusedNote
 from benchwatch.journal.schema import JournalRun
@@ -76,6 +81,11 @@ _EVENTS: Final = {
               "document": "text"},
 }  # fmt: skip
 """Columns of each table of events in the order of a batch's rows."""
+
+
+_ARRAY_OF: Final[dict[str, Callable[[Sequence[Any]], str | bytes]]] = {
+    "int8": number_array, "float8": real_array, "text": text_array,
+}  # fmt: skip
 
 
 def _insert_events(table: str, columns: dict[str, str]) -> str:
@@ -233,7 +243,7 @@ def _write_events(connection: "psycopg.Connection[Any]", runs: Sequence[_Run]) -
                 rows += some
         if rows:
             cells = [
-                text_array(column) if kind == "text" else number_array(column)
+                _ARRAY_OF[kind](column)
                 for kind, column in zip(columns.values(), zip(*rows, strict=True), strict=True)
             ]
             connection.execute(_INSERT_EVENTS[table], (number_array(ids), *cells))

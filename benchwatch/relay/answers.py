@@ -55,8 +55,11 @@ def encode_answer(answer: Answer) -> bytes:
         }
         for one in answer.refused
     ]
-    document = {"runs": answer.runs, "chains": answer.chains, "refused": refused}
-    return pack({"v": VERSION, **document, "taken": answer.taken, "ended": answer.ended})
+    document = {
+        "runs": answer.runs, "chains": answer.chains, "refused": refused,
+        "taken": answer.taken, "ended": answer.ended,
+    }  # fmt: skip
+    return pack({"v": VERSION, **{name: rows for name, rows in document.items() if rows}})
 
 
 def decode_answer(payload: bytes) -> Answer:

@@ -160,10 +160,20 @@ def row_fault(cells: Sequence[Cell], row: Sequence[Any]) -> str | None:
 
 def rows_sound(cells: Sequence[Cell], rows: Sequence[Sequence[Any]]) -> bool:
     """Return whether all rows pass; quicker than one by one."""
+    return _sound_columns(cells, rows) is not None
+
+
+def _sound_columns(
+    cells: Sequence[Cell], rows: Sequence[Sequence[Any]]
+) -> list[tuple[Any, ...]] | None:
+    """Return the columns of rows that all pass; None: one does not."""
     if set(map(len, rows)) - {len(cells)}:
-        return False
-    columns = zip(*rows, strict=True)
-    return all(cell.all_sound(column) for cell, column in zip(cells, columns, strict=False))
+        return None
+    columns = list(zip(*rows, strict=True))
+    for cell, column in zip(cells, columns, strict=False):
+        if not cell.all_sound(column):
+            return None
+    return columns
 
 
 def separate(
@@ -199,19 +209,22 @@ def taken_rows(name: str, cells: Sequence[Cell], rows: object) -> tuple[tuple[An
         raise PayloadRefused(f"its {name} are no list of lists")
     if not rows:
         return ()
-    if not rows_sound(cells, rows):
+    columns = _sound_columns(cells, rows)
+    if columns is None:
         for row in rows:
             why = row_fault(cells, row)
             if why is not None:
                 first = row[0] if row else None
                 raise PayloadRefused(f"event {_shown(first)} in its {name} {why}")
-    columns = list(zip(*rows, strict=True))
+        raise AssertionError
+    are_floats = True
     for place, cell in enumerate(cells):
-        if cell.longest is None and not cell.whole and int in set(map(type, columns[place])):
+        if cell.longest is None and not cell.whole and int in map(type, columns[place]):
             columns[place] = tuple(
                 None if value is None else float(value) for value in columns[place]
             )
-    return tuple(zip(*columns, strict=True))
+            are_floats = False
+    return tuple(map(tuple, rows) if are_floats else zip(*columns, strict=True))
 
 
 def check_rising(name: str, rows: Sequence[tuple[Any, ...]], after: int, to: int) -> None:

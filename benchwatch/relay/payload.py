@@ -14,6 +14,8 @@ VERSION: Final = 1
 MOST_PACKED_BYTES: Final = 256_000
 MOST_BYTES: Final = 4_000_000
 """Most bytes of a payload that is unpacked."""
+LEAST_COMPRESSED_BYTES: Final = 256
+"""What is shorter is stored as it is in the form of zlib: most answers gain nothing."""
 MOST_PLAIN_BYTES: Final = 64_000
 """Most bytes of a payload that is not packed."""
 
@@ -45,7 +47,7 @@ def pack(document: Mapping[str, Any]) -> bytes:
     data = write_plain(document)
     if len(data) > MOST_BYTES:
         raise PayloadTooLarge(f"it has {len(data)} bytes, and more than {MOST_BYTES}")
-    packed = zlib.compress(data, 3)
+    packed = zlib.compress(data, 3 if len(data) >= LEAST_COMPRESSED_BYTES else 0)
     if len(packed) > MOST_PACKED_BYTES:
         raise PayloadTooLarge(f"it has {len(packed)} bytes, and more than {MOST_PACKED_BYTES}")
     return packed
