@@ -14,6 +14,7 @@ from benchwatch.bus import DEFAULT_BACKEND, Buses
 from benchwatch.bus.file_wire import file_of
 from benchwatch.bus.plain_address import understood_resource
 from benchwatch.bus.resource_string import parse_address
+from benchwatch.commands.benches_elsewhere.elsewhere_counters import check_described
 from benchwatch.commands.common.bench_text import (
     PLAN_COLUMNS,
     plan_row,
@@ -27,7 +28,6 @@ from benchwatch.commands.common.discovery_options import (
     places,
     timeout_option,
 )
-from benchwatch.commands.common.elsewhere_counters import check_described
 from benchwatch.commands.common.option_types import of_option
 from benchwatch.commands.common.output import (
     narrate,

@@ -8,9 +8,9 @@ from pathlib import Path
 import click
 
 from benchwatch.central_record.record_address import RecordAddress, parse_record
+from benchwatch.commands.benches_elsewhere.record_archive import archive_options, keep_archive
+from benchwatch.commands.benches_elsewhere.record_status_text import print_status, print_status_json
 from benchwatch.commands.common.output import narrate, print_text
-from benchwatch.commands.common.record_archive import archive_options, keep_archive
-from benchwatch.commands.common.record_status_text import print_status, print_status_json
 from benchwatch.errors import INTERRUPTED, UsageError
 from benchwatch.quantity import listed, printable
 from benchwatch.system.stop_signals import STOP_SIGNALS

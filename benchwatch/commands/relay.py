@@ -7,8 +7,8 @@ from typing import Final
 
 import click
 
+from benchwatch.commands.benches_elsewhere.relay_options import TypedRelay, sending_options
 from benchwatch.commands.common.output import narrate, print_json, print_text
-from benchwatch.commands.common.relay_options import TypedRelay, sending_options
 from benchwatch.errors import UsageError
 from benchwatch.quantity import how_many
 from benchwatch.relay.certificate_files import shown

@@ -12,6 +12,12 @@ import click
 
 from benchwatch.bench import load_bench
 from benchwatch.bus import DEFAULT_BACKEND, Buses, check_backend
+from benchwatch.commands.benches_elsewhere.elsewhere_counters import checked_groups, find_elsewhere
+from benchwatch.commands.benches_elsewhere.relay_options import (
+    TypedRelay,
+    open_relay,
+    relay_options,
+)
 from benchwatch.commands.common.completed_words import (
     COUNTERS_OF_BENCH,
     COUNTERS_OF_PROOF,
@@ -20,7 +26,6 @@ from benchwatch.commands.common.completed_words import (
     UNITS,
 )
 from benchwatch.commands.common.discovery_options import other_dialects
-from benchwatch.commands.common.elsewhere_counters import checked_groups, find_elsewhere
 from benchwatch.commands.common.journal_places import JOURNAL_TO_WRITE
 from benchwatch.commands.common.option_types import (
     DURATION,
@@ -32,7 +37,6 @@ from benchwatch.commands.common.option_types import (
 )
 from benchwatch.commands.common.output import narrate
 from benchwatch.commands.common.plain_writer import plain_writer
-from benchwatch.commands.common.relay_options import TypedRelay, open_relay, relay_options
 from benchwatch.commands.common.screen_options import ScreenOptions, can_show_screen, screen_options
 from benchwatch.commands.common.shared_options import (
     json_readings_option,

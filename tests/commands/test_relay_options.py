@@ -7,7 +7,7 @@ import pytest
 from certificate_kit import made_authority, write_identity
 
 from benchwatch.bench import Bench, read_bench
-from benchwatch.commands.common.relay_options import TypedRelay, open_relay
+from benchwatch.commands.benches_elsewhere.relay_options import TypedRelay, open_relay
 from benchwatch.errors import BenchwatchError
 from benchwatch.journal import Journal
 
