@@ -60,9 +60,10 @@ def parse_record(text: str) -> RecordAddress:
         given = psycopg.conninfo.conninfo_to_dict(text)
     except psycopg.Error:
         given = {}
-    # A slash in a password makes the rest of it a port and the name of a database.
-    port, name = str(given.get("port") or ""), str(given.get("dbname") or "")
-    if not given or port.strip("0123456789,") or "@" in name or "\0" in text:
+    # A slash in a password makes the rest of it a port and the name of a database, and an @ makes
+    # it a host; at the beginning of a host it is the sign of an abstract socket.
+    host, port, name = (str(given.get(key) or "") for key in ("host", "port", "dbname"))
+    if not given or port.strip("0123456789,") or "@" in host[1:] + name or "\0" in text:
         # The library's own message may quote the password.
         raise UsageError(
             f"the address '{_without_password(text)}' of the central record can't be read. Write "
