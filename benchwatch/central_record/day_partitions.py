@@ -2,7 +2,6 @@
 
 import time
 from collections.abc import Callable, Iterable
-from contextlib import suppress
 from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING, Any, Final
 
@@ -22,6 +21,16 @@ _LIST: Final = """
     JOIN pg_catalog.pg_class AS partition ON partition.oid = inhrelid
     WHERE inhparent = 'benchwatch.readings'::regclass"""
 _EPOCH: Final = date(1970, 1, 1).toordinal()
+
+
+def partition_days(connection: "psycopg.Connection[Any]") -> list[date]:
+    """Return the days that have a partition, in no order.
+
+    Raises:
+        psycopg.Error: the database is away.
+    """
+    rows = connection.execute(_LIST).fetchall()
+    return [day for (name,) in rows if (day := day_of(name)) is not None]
 
 
 def day_of(partition: str) -> date | None:
@@ -66,20 +75,22 @@ class DayPartitions:
         today = int(now_s // DAY_S)
         wanted = {day for day in days if day not in self._settled}
         if self._listed_utc_s is None or abs(now_s - self._listed_utc_s) >= LOOK_AGAIN_S:
-            rows = self._connection.execute(_LIST).fetchall()
-            found = filter(None, (day_of(name) for (name,) in rows))
+            found = partition_days(self._connection)
             self._settled = {day.toordinal() - _EPOCH for day in found}
             self._listed_utc_s = now_s
             wanted = {*days, *range(today, today + DAYS_AHEAD + 1)} - self._settled
+        self._settled |= wanted
         for day in sorted(wanted):
-            if today - DAYS_BACK <= day <= today + DAYS_AHEAD:
-                self._make(day)
+            if today - DAYS_BACK <= day <= today + DAYS_AHEAD and not self._make(day):
+                break  # who reads for long, as a backup does, is in the way of the other days too
 
-    def _make(self, day: int) -> None:
+    def _make(self, day: int) -> bool:
+        """Make the partition of a day; return False if somebody was in the way."""
         errors = psycopg_module().errors
-        # Where somebody reads for long, it is tried again later.
-        with suppress(errors.LockNotAvailable, errors.QueryCanceled, errors.DeadlockDetected):
+        try:
             self._connection.execute(
                 "SELECT benchwatch.make_day(%s)", (date.fromordinal(day + _EPOCH),)
             )
-        self._settled.add(day)
+        except (errors.LockNotAvailable, errors.QueryCanceled, errors.DeadlockDetected):
+            return False
+        return True

@@ -14,6 +14,7 @@ from benchwatch.central_record.archive.archive_file import (
     RUN_COLUMNS,
 )
 from benchwatch.central_record.archive.row_comparison import READING_COLUMNS, Row
+from benchwatch.central_record.day_partitions import partition_days
 from benchwatch.central_record.record_steps import DAYS_BACK
 from benchwatch.errors import UsageError
 
@@ -114,20 +115,8 @@ def old_days(
         cutoff: a moment with a zone.
         other: whether other dates are listed.
     """
-    found = connection.execute(
-        "SELECT relname FROM pg_inherits JOIN pg_class ON pg_class.oid = inhrelid "
-        "WHERE inhparent = 'benchwatch.readings'::regclass"
-    ).fetchall()
-    last = cutoff.astimezone(UTC) - timedelta(days=1)
-    days = []
-    for (name,) in found:
-        try:
-            day = datetime.strptime(name.removeprefix(_PREFIX), "%Y%m%d").replace(tzinfo=UTC)
-        except ValueError:
-            continue
-        if day <= last:
-            days.append(RecordDay(day.date()))
-    days.sort(key=lambda one: one.day)
+    last = (cutoff.astimezone(UTC) - timedelta(days=1)).date()
+    days = [RecordDay(day) for day in sorted(partition_days(connection)) if day <= last]
     if not other:
         return days
     begin = datetime.combine(_first_day(), datetime.min.time(), UTC)
