@@ -1,16 +1,19 @@
 """``benchwatch relay``: what is made, what is refused, and what is said."""
 
+import errno
 import json
 import os
 import shutil
 import stat
 import sys
+import tempfile
 from pathlib import Path
 
 import pytest
 from relay_folder_kit import MadeRelay, run_relay
 
 from benchwatch.errors import FileError, UsageError
+from benchwatch.relay.setup.relay_folder import open_relay_folder
 from benchwatch.system.file_locks import lock_file
 
 HOST = ("--host", "broker.example")
@@ -231,6 +234,35 @@ def test_renew_keeps_the_hosts_of_the_broker_or_takes_others(copied: Path) -> No
         "server.crt", "server.key",
     }  # fmt: skip
     assert (copied / "old" / "broker-1" / "server.key").read_bytes() == before["server.key"]
+
+
+@pytest.mark.parametrize("name", ["tide-001", "broker"])
+def test_a_renewal_that_is_refused_leaves_what_is_there(copied: Path, name: str) -> None:
+    """An authority that has expired signs nothing, and nothing is moved away for it."""
+    before = files_of(copied)
+    with open_relay_folder(copied) as opened, pytest.raises(UsageError, match="has expired"):
+        opened.renew(name, (), opened.authority.ends)
+
+    assert files_of(copied) == before
+
+
+def test_a_renewal_that_was_broken_off_can_be_done_again(
+    copied: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As on a full disk: the key before is in old/, and the second try makes the new one."""
+    before = files_of(copied / "stations" / "tide-001")
+    monkeypatch.setattr(tempfile, "mkdtemp", _no_space)
+    with pytest.raises(FileError, match="can't be made"):
+        run_relay("renew", copied, "tide-001")
+    monkeypatch.undo()
+    run_relay("renew", copied, "tide-001")
+
+    assert files_of(copied / "old" / "tide-001-1") == before
+    assert set(files_of(copied / "stations" / "tide-001")) == set(before)
+
+
+def _no_space(**_settings: object) -> str:
+    raise OSError(errno.ENOSPC, "No space left on device")
 
 
 def test_what_can_not_be_revoked_or_renewed_is_said(copied: Path) -> None:

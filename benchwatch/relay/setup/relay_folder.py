@@ -106,11 +106,11 @@ def make_relay_folder(
         relay = RelayFolder(made, authority, [], None)
         _write(made / "authority" / AUTHORITY_KEY, key_pem(authority.key), PRIVATE)
         _write(made / "authority" / AUTHORITY_FILE, certificate_pem(authority.certificate))
-        relay.write_broker(hosts, now)
+        relay.write_broker(relay.sign(BROKER, hosts, now))
         _write(made / BROKER / CONFIGURATION, configuration)
         _write(made / BROKER / ACCESS_LIST, access_list().encode())
         for name in (KEEPER, DESK, *names):
-            relay.write_identity(name, now)
+            relay.write_identity(name, relay.sign(name, (name,), now))
         relay.write_revocation_list([], now)
 
 
@@ -171,8 +171,10 @@ class RelayFolder:
                 f"there is already a station {name}, in {shown(self.place_of(name))}. "
                 "relay renew makes a new certificate for it."
             )
-        self.write_identity(name, now)
-        return self.place_of(name)
+        place = self.place_of(name)
+        refuse_what_is_there(place)
+        self.write_identity(name, self.sign(name, (name,), now))
+        return place
 
     def renew(self, name: str, hosts: Sequence[str], now: datetime) -> Path:
         """Make a new key and certificate for a name that has one; return its folder.
@@ -185,19 +187,21 @@ class RelayFolder:
             now: with a zone.
 
         Raises:
-            UsageError: there is none of this name.
+            UsageError: there is none of this name, or the authority has expired.
             FileError: it can't be written.
         """
         before = self.of(name)
         place, old = self.place_of(name), self.folder / "old" / f"{name}-{len(before)}"
         refuse_what_is_there(old)
         if name == BROKER:
+            signed = self.sign(BROKER, hosts or before[-1].hosts, now)
             for file in (SERVER_CERTIFICATE, SERVER_KEY):
                 _move(place / file, old / file)
-            self.write_broker(hosts or before[-1].hosts, now)
+            self.write_broker(signed)
         else:
+            signed = self.sign(name, (name,), now)
             _move(place, old)
-            self.write_identity(name, now)
+            self.write_identity(name, signed)
         return place
 
     def revoke(self, name: str, now: datetime) -> list[Issued]:
@@ -219,26 +223,22 @@ class RelayFolder:
         self.write_revocation_list([*revoked, *((one.serial, now) for one in counted)], now)
         return counted
 
-    def write_broker(self, hosts: Sequence[str], now: datetime) -> None:
+    def write_broker(self, signed: Signed) -> None:
         """Write the certificate and the key of the broker."""
         place = self.place_of(BROKER)
-        signed = self._sign(BROKER, hosts, now)
         _write(place / SERVER_KEY, key_pem(signed.key), PRIVATE)
         _write(place / SERVER_CERTIFICATE, certificate_pem(signed.certificate))
         if not (place / AUTHORITY_FILE).exists():
             _write(place / AUTHORITY_FILE, certificate_pem(self.authority.certificate))
 
-    def write_identity(self, name: str, now: datetime) -> None:
+    def write_identity(self, name: str, signed: Signed) -> None:
         """Write the folder of a station, the keeper or the desk.
 
         Raises:
             UsageError: there is something in it.
             FileError: it can't be written.
         """
-        place = self.place_of(name)
-        refuse_what_is_there(place)
-        signed = self._sign(name, (name,), now)
-        with new_folder(place) as made:
+        with new_folder(self.place_of(name)) as made:
             _write(made / AUTHORITY_FILE, certificate_pem(self.authority.certificate))
             _write(made / CERTIFICATE_FILE, certificate_pem(signed.certificate))
             _write(made / KEY_FILE, key_pem(signed.key), PRIVATE)
@@ -251,8 +251,13 @@ class RelayFolder:
             if (self.folder / part).is_dir():
                 rewrite(self.folder / part / REVOCATION_LIST, certificate_pem(made))
 
-    def _sign(self, name: str, hosts: Sequence[str], now: datetime) -> Signed:
-        """Sign, and keep the certificate, so that it can be revoked."""
+    def sign(self, name: str, hosts: Sequence[str], now: datetime) -> Signed:
+        """Sign, and keep the certificate, so that it can be revoked.
+
+        Raises:
+            UsageError: the authority has expired.
+            FileError: it can't be written.
+        """
         if now >= self.authority.ends:
             raise UsageError(
                 f"the authority in {shown(self.folder)} has expired: make a new one with "
@@ -287,7 +292,7 @@ def open_relay_folder(folder: Path) -> Iterator[RelayFolder]:
                 f"{shown(place / AUTHORITY_KEY)} is not the key of the certificate beside it."
             )
         last = _read_revocation_list(place / REVOCATION_LIST)
-        if last is not None and not last.is_signature_valid(key.public_key()):
+        if not last.is_signature_valid(key.public_key()):
             raise FileError(
                 f"{shown(place / REVOCATION_LIST)} was not made by this authority: bring back "
                 "the one that relay init or relay revoke wrote."
