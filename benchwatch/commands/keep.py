@@ -2,7 +2,9 @@
 
 import signal
 import sys
+import threading
 import time
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import click
@@ -13,7 +15,7 @@ from benchwatch.commands.benches_elsewhere.record_status_text import print_statu
 from benchwatch.commands.common.output import narrate, print_text
 from benchwatch.errors import INTERRUPTED, UsageError
 from benchwatch.quantity import listed, printable
-from benchwatch.system.stop_signals import STOP_SIGNALS
+from benchwatch.system.stop_signals import STOP_SIGNALS, wait_until_set
 
 SWITCH_S = 0.001
 """Python's usual 5 ms would hold up the thread that receives at each of its calls of the system, as
@@ -113,12 +115,21 @@ def _keep(record: RecordAddress, broker: str, identity_folder: Path | None) -> i
     )
     keeper.sender = connection
     sys.setswitchinterval(SWITCH_S)
+    stop = threading.Event()
     for number in STOP_SIGNALS:
-        signal.signal(number, lambda *_: keeper.stop())
+        signal.signal(number, lambda *_: stop.set())
     narrate(f"keeps what comes by {address} in {record.shown}; Ctrl-C ends it")
     connection.start()
     try:
-        keeper.run()
+        # On a thread of its own: a handler must not wait for a lock that its own thread holds.
+        with ThreadPoolExecutor(1) as thread:
+            kept = thread.submit(keeper.run)
+            kept.add_done_callback(lambda _: stop.set())
+            try:
+                wait_until_set(stop)
+            finally:
+                keeper.stop()
+        kept.result()
     finally:
         connection.stop(LAST_ANSWERS_S)
     narrate("ended; what was not answered comes again")

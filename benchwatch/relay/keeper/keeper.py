@@ -105,7 +105,7 @@ class Keeper:
     # ------------------------------------------------------------ the loop
 
     def stop(self) -> None:
-        """Let `run` end after the group that is being written; from any thread or a signal."""
+        """Let `run` end after the group that is being written; from any other thread."""
         self._stopped.set()
         self.inbox.end()
 
