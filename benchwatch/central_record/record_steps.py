@@ -64,9 +64,6 @@ CREATE TABLE benchwatch.entries (
     chain_id int4 NOT NULL REFERENCES benchwatch.chains, number int8 NOT NULL, at text NOT NULL,
     who text NOT NULL, kind text NOT NULL, unit text, visit text, amends text,
     document text NOT NULL, hash text NOT NULL, PRIMARY KEY (chain_id, number));
-CREATE INDEX entries_by_visit ON benchwatch.entries (visit, kind);
-CREATE INDEX entries_by_unit ON benchwatch.entries (unit, visit);
-CREATE INDEX entries_by_kind ON benchwatch.entries (kind);
 CREATE TABLE benchwatch.refused (
     id int8 GENERATED ALWAYS AS IDENTITY PRIMARY KEY, at timestamptz NOT NULL DEFAULT now(),
     station text NOT NULL, stream text NOT NULL, after int8, upto int8, why text NOT NULL,
