@@ -1,6 +1,5 @@
 """``benchwatch relay``: benches elsewhere: the files of broker, keeper, desk and stations."""
 
-import time
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
@@ -13,7 +12,12 @@ from benchwatch.errors import UsageError
 from benchwatch.quantity import how_many
 from benchwatch.relay.certificate_files import shown
 from benchwatch.relay.setup.authority import check_host, utc_now
-from benchwatch.relay.setup.broker_files import PLAIN_PORT, TLS_PORT
+from benchwatch.relay.setup.broker_files import (
+    CONFIGURATION,
+    PLAIN_PORT,
+    REVOCATION_LIST,
+    TLS_PORT,
+)
 from benchwatch.relay.setup.relay_folder import (
     BROKER,
     Issued,
@@ -190,7 +194,7 @@ def revoke(*, folder: Path, names: tuple[str, ...], as_json: bool) -> None:
         with open_relay_folder(folder) as opened:
             counted = opened.revoke(name, utc_now())
         narrate(f"{how_many(len(counted), 'certificate')} of {name} revoked.")
-    path = folder / BROKER / "revoked.crl"
+    path = folder / BROKER / REVOCATION_LIST
     _narrate_lines(
         f"copy {shown(path)} over the broker's, and let it read it: systemctl reload mosquitto, "
         "or signal HUP.\n"
@@ -239,7 +243,7 @@ def show(*, folder: Path, as_json: bool) -> None:
     if as_json:
         _print_certificates(issued)
         return
-    now = datetime.fromtimestamp(time.time(), UTC)
+    now = utc_now()
     rows = [
         (one.name, f"{one.ends:%Y-%m-%d}", _state(one, now), " ".join(one.hosts)) for one in issued
     ]
@@ -256,7 +260,7 @@ def _listed(folder: Path, names: tuple[str, ...] | None = None) -> list[Issued]:
 
 
 def _print_certificates(issued: list[Issued]) -> None:
-    now = datetime.fromtimestamp(time.time(), UTC)
+    now = utc_now()
     for one in issued:
         print_json(
             {"kind": "certificate", "name": one.name, "serial": f"{one.serial:x}",
@@ -287,7 +291,7 @@ def _moment(moment: datetime) -> str:
 
 
 def _say_loopback(folder: Path, port: int) -> None:
-    file = folder / BROKER / "mosquitto.conf"
+    file = folder / BROKER / CONFIGURATION
     _narrate_lines(
         f"{shown(file)} is for programs on this computer only (127.0.0.1, port {port}): no names, "
         "no certificates, no encryption.\n"
@@ -320,7 +324,7 @@ def _say_made(
         "it.\n"
         "certificates count two years: relay show lists them, relay renew makes new ones.\n"
         "start the broker: mosquitto -c "
-        f"{shown((broker_folder or folder / BROKER) / 'mosquitto.conf')}"
+        f"{shown((broker_folder or folder / BROKER) / CONFIGURATION)}"
     )
 
 
