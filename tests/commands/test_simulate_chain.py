@@ -97,16 +97,23 @@ def test_a_full_disk_and_a_wrong_clock_are_in_the_journal(tmp_path: Path) -> Non
 
 
 def test_faults_happen_at_their_times_and_are_narrated(tmp_path: Path) -> None:
-    """A counter that falls silent leaves a gap; `--for` ends the stations with exit code 0."""
-    words = ("--stations", "1", "--every", "100ms", "--for", "4s", "--fault", "silent@200ms+1s")
-    done = run_program("simulate", "chain", str(tmp_path), *words)
+    """Counters that fall silent after their first readings leave a gap each."""
+    words = ("--stations", "1", "--every", "100ms", "--fault", "silent@2s+1s")
+    running = start_program("simulate", "chain", str(tmp_path), *words)
+    assert running.stdout is not None
+    try:
+        name, _, journal = running.stdout.readline().strip().partition(" ")
+        asked = "SELECT count(DISTINCT run) FROM gaps"
+        assert wait_until(lambda: rows({"journal": journal}, asked) == [(2,)])
+        running.send_signal(signal.SIGINT)
+        _, narration = running.communicate(timeout=60)
+    finally:
+        running.kill()
+        running.communicate()
 
-    assert done.returncode == 0, done.stderr
-    name, _, journal = done.stdout.strip().partition(" ")
     assert name == "tide-001"
-    assert rows({"journal": journal}, "SELECT count(DISTINCT run) FROM gaps") == [(2,)]
-    assert "all stations: the counters give no readings (1 s)." in done.stderr
-    assert "all stations: 'silent' is over." in done.stderr
+    assert "all stations: the counters give no readings (1 s)." in narration
+    assert "all stations: 'silent' is over." in narration
 
 
 def test_a_cut_link_and_a_power_cut_are_seen_at_the_broker(tmp_path: Path) -> None:
@@ -137,7 +144,7 @@ def test_a_cut_link_and_a_power_cut_are_seen_at_the_broker(tmp_path: Path) -> No
 
 
 def test_without_a_folder_nothing_is_left(tmp_path: Path) -> None:
-    """The journals are in a temporary folder, which goes."""
+    """`--for` ends the stations with exit code 0; their temporary folder goes."""
     words = ("simulate", "chain", "--stations", "1", "--for", "500ms")
     done = run_program(*words, TMPDIR=str(tmp_path))
 
