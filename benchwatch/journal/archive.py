@@ -1,8 +1,9 @@
 """Moves old runs from a journal to an archive file, while other programs may write the journal.
 
 A run is copied and forced to the disk, compared with the journal row by row, and only then
-deleted from the journal, its own row last. If the program is killed in between, every row is in
-one of the two files, and the next call completes the move.
+deleted from the journal, its last events first and its own row last. If the program is killed in
+between, every row is in one of the two files, and the next call completes the move. At any moment
+the journal has all events of a run up to some number: a program that sends it claims no more.
 """
 
 import sqlite3
@@ -177,7 +178,6 @@ def _last_reading_s(both: sqlite3.Connection, run: int) -> float | None:
 
 def _move(both: sqlite3.Connection, run: int) -> int:
     """Move one run; return how many events it had in the journal."""
-    events = 0
     both.execute("BEGIN")
     try:
         both.execute(
@@ -199,21 +199,33 @@ def _move(both: sqlite3.Connection, run: int) -> int:
         missing = f"SELECT count(*) FROM ({rows.format('main')} EXCEPT {rows.format('old')})"  # noqa: S608
         if both.execute(missing, {"run": run}).fetchone() != (0,):
             raise sqlite3.DatabaseError(f"run {run} is not whole in the archive")
-        while True:
-            began_s = time.monotonic()
-            took = both.execute(
-                f"DELETE FROM main.{table} WHERE run = :run AND number IN "  # noqa: S608 - ours
-                f"(SELECT number FROM main.{table} WHERE run = :run "
-                f"ORDER BY number LIMIT {ROWS_AT_ONCE})",
-                {"run": run},
-            ).rowcount
-            events += took
-            if took < ROWS_AT_ONCE:
-                break
-            time.sleep(time.monotonic() - began_s)  # let waiting programs write
+    events = 0
+    while took := _delete_last(both, run):
+        events += took
     both.execute("DELETE FROM main.run_counts WHERE run = ?", (run,))
     both.execute("DELETE FROM main.runs WHERE run = ?", (run,))
     return events
+
+
+def _delete_last(both: sqlite3.Connection, run: int) -> int:
+    """Delete the last events of a run from the journal; return how many, 0 if there are none."""
+    began_s = time.monotonic()
+    each = (f"SELECT number FROM main.{table} WHERE run = :run" for table in EVENT_TABLES)  # noqa: S608 - ours
+    last = f"{' UNION ALL '.join(each)} ORDER BY number DESC LIMIT {ROWS_AT_ONCE}"
+    both.execute("BEGIN IMMEDIATE")
+    try:
+        (first,) = both.execute(f"SELECT min(number) FROM ({last})", {"run": run}).fetchone()  # noqa: S608
+        took = 0
+        for table in EVENT_TABLES:
+            query = f"DELETE FROM main.{table} WHERE run = ? AND number >= ?"  # noqa: S608 - ours
+            took += both.execute(query, (run, first)).rowcount
+        both.execute("COMMIT")
+    except sqlite3.Error:
+        with suppress(sqlite3.Error):
+            both.execute("ROLLBACK")
+        raise
+    time.sleep(time.monotonic() - began_s)  # let waiting programs write
+    return took
 
 
 def _copy_number(both: sqlite3.Connection, run: int) -> None:
