@@ -18,6 +18,8 @@ from benchwatch.reading import Entry, Gap, Note
 
 REST_FILE_NAME: Final = "{stem}-left-{key}.db"
 """Name of the file that the rest of the backlog is written to."""
+LATER_PARTS: Final = "later_parts"
+"""Table of such a file: its runs of which another file has the events up to a number."""
 
 
 class Backlog:
@@ -32,13 +34,23 @@ class Backlog:
         self._waiting: deque[tuple[int, int, Entry]] = deque()
         self._dropped: dict[int, _Dropped] = {}
         self._events = 0
+        self._after: dict[int, int] = {}
+        """By run: the number of its newest event that does not wait, 0 without one."""
 
     def __len__(self) -> int:
         """Return the number of events added, held or dropped, without notes."""
         return self._events
 
-    def add(self, run: int, number: int, event: Entry) -> None:
-        """Add an event; beyond the limit the oldest is dropped."""
+    def add(self, run: int, number: int, event: Entry, after: int = 0) -> None:
+        """Add an event; beyond the limit the oldest is dropped.
+
+        Args:
+            run: its key.
+            number: of the event.
+            event: the event.
+            after: number of the event of this run before it, 0 without one.
+        """
+        self._after.setdefault(run, after)
         self._events += not isinstance(event, Note)
         self._waiting.append((run, number, event))
         if len(self._waiting) > self._limit:
@@ -52,8 +64,17 @@ class Backlog:
         for run, number, event in self._waiting:
             yield event_row(run, number, event)
 
+    def write_places(self, connection: sqlite3.Connection) -> None:
+        """Note in the file that gets the backlog alone from where on it has each run."""
+        connection.execute(
+            f"CREATE TABLE {LATER_PARTS} (run INTEGER PRIMARY KEY, after INTEGER NOT NULL)"
+        )
+        places = [(run, after) for run, after in self._after.items() if after]
+        connection.executemany(f"INSERT INTO {LATER_PARTS} VALUES (?, ?)", places)  # noqa: S608 - ours
+
     def clear(self) -> None:
         """Empty the backlog after it was written."""
+        self._after.clear()
         self._waiting.clear()
         self._dropped.clear()
         self._events = 0

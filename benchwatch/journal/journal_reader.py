@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any, Final, Self
 
 from benchwatch.errors import JournalError
+from benchwatch.journal.backlog import LATER_PARTS
 from benchwatch.journal.journal_file import check_kind
 from benchwatch.journal.late_events import TABLE as LATE_TABLE
 from benchwatch.journal.late_events import LateEvents
@@ -90,6 +91,7 @@ class JournalReader:
             raise
         self._is_numbered = {"run_numbers", "run_counts"} <= names
         """Whether the file has numbers of runs and counts of readings; early ones have not."""
+        self._has_later_parts = LATER_PARTS in names
         self._others = {
             table: columns
             for table, columns in OTHER_COLUMNS.items()
@@ -126,6 +128,13 @@ class JournalReader:
             return {}
         rows = self.ask(f"SELECT run, first, changes FROM {LATE_TABLE}")  # noqa: S608 - ours
         return {run: LateEvents(first, changes) for run, first, changes in rows}
+
+    def begins_after(self, key: int) -> int:
+        """Return after which number this file has the events of a run; 0: it has all of them."""
+        if not self._has_later_parts:
+            return 0
+        rows = self.ask(f"SELECT after FROM {LATER_PARTS} WHERE run = ?", (key,))  # noqa: S608 - ours
+        return int(rows[0][0]) if rows else 0
 
     def runs(self, last: int | None = None) -> list[JournalRun]:
         """Return the runs, oldest first; of many only the `last` ones, if that is given."""

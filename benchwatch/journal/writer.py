@@ -85,6 +85,8 @@ class Journal:
         self._lock = threading.Lock()
         self._backlog = Backlog(backlog)
         self._number = 0
+        self._last: dict[int, int] = {}
+        """Number of the newest event of each run."""
         self._runs: dict[int, JournalRun] = {}
         self._run_numbers: dict[int, int] = {}
         """Numbers of the runs, by key; a run keeps its number in another file."""
@@ -145,14 +147,15 @@ class Journal:
         with self._lock:
             self._number += 1
             number = self._number
+            before, self._last[run] = self._last.get(run, 0), number
             if self._file is None or self.trouble:
-                self._backlog.add(run, number, event)
+                self._backlog.add(run, number, event, before)
                 self._retry()
                 return number
             try:
                 self._file.connection.execute(*event_row(run, number, event))
             except sqlite3.Error as error:
-                self._backlog.add(run, number, event)
+                self._backlog.add(run, number, event, before)
                 self._fail(error)
                 return number
             try:
@@ -185,7 +188,7 @@ class Journal:
                 with contextlib.suppress(sqlite3.Error):  # without the counts nothing is lost
                     keep_counts(self._file.connection, self._runs, CLOSE_WAIT_S)
             there = left and write_elsewhere(
-                self.path, min(self._runs, default=0), self._write_waiting
+                self.path, min(self._runs, default=0), self._write_rest
             )
             with contextlib.suppress(TimeoutError), locked_folder(self.path, CLOSE_WAIT_S):
                 self._close_files()
@@ -315,6 +318,12 @@ class Journal:
         for row in self._backlog.rows():
             connection.execute(*row)
         connection.execute("COMMIT")
+
+    def _write_rest(self, connection: sqlite3.Connection) -> None:
+        """Write what waits to another file than that which has the events before it."""
+        self._write_waiting(connection)
+        if self._moved is None:
+            self._backlog.write_places(connection)
 
     def _close_files(self) -> None:
         if self._moved is not None:

@@ -9,6 +9,7 @@ from benchwatch.journal.journal_file import log_path
 from benchwatch.register.register_file import RegisterFile
 from benchwatch.register.register_schema import SELECT, entry_of
 from benchwatch.relay.batch import MOST_EVENTS, ChainBatch, check_entry
+from benchwatch.relay.cell_checks import CHAIN, NUMBER
 from benchwatch.relay.station.unsent_events import CanNotBeSent
 
 _NEXT: Final = f"{SELECT} WHERE chain = ? AND number > ? ORDER BY number LIMIT ?"
@@ -43,8 +44,11 @@ class UnsentEntries:
                 self.trouble = str(error)
                 continue
             for chain, number in rows:
-                if isinstance(number, int):
-                    last.setdefault(str(chain), (file, number))
+                why = CHAIN.fault(chain) or NUMBER.fault(number)
+                if why is None:
+                    last.setdefault(chain, (file, number))
+                else:  # a question that names it would not be answered, also for the others
+                    self.trouble = f"the register {file.path} {why}."
         changed = {chain: number for chain, (_, number) in last.items()} != self.chains
         self._states, self._last = states, last
         return changed

@@ -89,13 +89,14 @@ class UnsentEvents:
             The batch; None: the journal does not have the run.
 
         Raises:
-            CanNotBeSent: the row of the run is damaged.
+            CanNotBeSent: the row of the run is damaged, or events before these are elsewhere.
         """
         reader = self._opened()
         with reader.at_one_moment():
             run = self._run(reader, key)
             if run is None:
                 return None
+            begins_after = reader.begins_after(key)
             found = (
                 {
                     table: self._rows_after(table, columns, key, after)
@@ -105,6 +106,11 @@ class UnsentEvents:
                 else {table: ([], False) for table in reader.event_columns}
             )
         to, rows = _first_events(found, after)
+        if after < begins_after and to > after:
+            raise CanNotBeSent(
+                f"{self.path} has of run {key} only what comes after event {begins_after}, and the "
+                f"central record has it up to {after}: send the journal first that has the rest"
+            )
         good: dict[str, list[Any]] = {}
         left_out: dict[int, str] = {}
         for table, some in rows.items():

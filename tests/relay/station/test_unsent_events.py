@@ -1,0 +1,69 @@
+"""What is read of a journal to be sent: a batch claims that no event is missing in its range."""
+
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+from journal_kit import ask
+from shipping_kit import WrittenRun
+
+from benchwatch.errors import JournalError
+from benchwatch.journal import Journal
+from benchwatch.register.register_entry import Draft
+from benchwatch.register.register_file import RegisterFile
+from benchwatch.register.register_schema import COLUMNS
+from benchwatch.relay.station.unsent_entries import UnsentEntries
+from benchwatch.relay.station.unsent_events import CanNotBeSent, UnsentEvents
+
+
+def written_in_two_files(folder: Path) -> tuple[Path, Path, int, int]:
+    """Write two runs while the disk is locked in the middle; return both files and the keys."""
+    path = folder / "journal.db"
+    journal = Journal(path)
+    first, second = WrittenRun(journal), WrittenRun(journal)
+    first.write(10)
+    second.write(10)
+    with closing(sqlite3.connect(path, isolation_level=None)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        first.write(10)
+        with pytest.raises(JournalError, match="-left-"):
+            journal.close()
+    (left,) = folder.glob("*-left-*.db")
+    return path, left, first.key, second.key
+
+
+def test_what_was_left_elsewhere_is_not_sent_before_the_journal(tmp_path: Path) -> None:
+    """It would be claimed that the record has all, and the events before would never be sent."""
+    path, left, first, second = written_in_two_files(tmp_path)
+    in_left = [n for (n,) in ask(left, "SELECT number FROM readings")]
+    assert in_left == list(range(21, 30))  # and a gap
+    events, rest = UnsentEvents(path), UnsentEvents(left)
+    with pytest.raises(CanNotBeSent, match="only what comes after event 10"):
+        rest.batch(first, 0)
+
+    batch = events.batch(first, 0)
+    assert batch is not None
+    assert batch.to == 10
+    after_it = rest.batch(first, batch.to)
+    assert after_it is not None
+    assert [row[0] for row in after_it.readings] == in_left
+    nothing = rest.batch(second, 0)
+    assert nothing is not None
+    assert (nothing.to, len(nothing)) == (0, 0)
+    events.close()
+    rest.close()
+
+
+def test_a_chain_that_can_not_be_asked_for_is_left_out_alone(tmp_path: Path) -> None:
+    """A question that names it would be refused as a whole, and nothing would be sent any more."""
+    path = tmp_path / "register.db"
+    RegisterFile(path).add([Draft(kind="unit", unit="a", document={"ident": "a"})])
+    other = COLUMNS.replace("chain", "'" + 65 * "c" + "'", 1)
+    with closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        connection.execute(f"INSERT INTO entries ({COLUMNS}) SELECT {other} FROM entries LIMIT 1")
+    entries = UnsentEntries([path])
+    entries.refresh()
+
+    assert [len(chain) < 65 for chain in entries.chains] == [True]
+    assert "65 characters as chain" in entries.trouble
