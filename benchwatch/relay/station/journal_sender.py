@@ -17,7 +17,7 @@ from benchwatch.relay.station.station_relay import RelayOptions
 from benchwatch.relay.topics import KEEPER_TOPIC, answer_topic
 
 GIVE_UP_S: Final = 30.0
-"""Longest time in which nothing gets into the record."""
+"""Longest time in which nothing is answered as being in the record."""
 REPORT_S: Final = 5.0
 LEAVE_S: Final = 1.0
 _LOOK_S: Final = 0.1
@@ -139,7 +139,9 @@ class JournalSender:
 
 
 def _has_moved(before: ShippingState, now: ShippingState) -> bool:
-    """Return whether more is in the record than before."""
+    """Return whether more is in the record than before, or known to be."""
+    if now.taken > before.taken:
+        return True
     if now.unsent is None:
         return False
     return before.unsent is None or now.unsent < before.unsent

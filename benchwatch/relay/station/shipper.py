@@ -63,6 +63,8 @@ class ShippingState:
     """Why nothing is sent, without full stop; empty: nothing holds it up."""
     refused: int = 0
     """Runs and chains that were refused, or can't be sent."""
+    taken: int = 0
+    """Batches of runs that were answered as committed, also of events that the record had."""
 
 
 class Shipper:
@@ -98,6 +100,8 @@ class Shipper:
         """Whether an event was written since the last look."""
         self._stop_s: float | None = None
         """When the thread ends at the latest, monotonic; None: it goes on."""
+        self._has_looked_last = False
+        """Whether the journal was looked at since the thread was to end."""
         self._state_s = 0.0
         self._trouble = ""
         self._is_done = False
@@ -126,7 +130,6 @@ class Shipper:
     def stop(self, within_s: float) -> None:
         """Send what is left of the runs of this program, and end; wait at most `within_s`."""
         self._stop_s = time.monotonic() + within_s
-        self._is_news = True
         self._awake.set()
         if self._thread.is_alive():
             self._thread.join(within_s + LAST_LOOK_S)
@@ -191,9 +194,10 @@ class Shipper:
         now_s = time.monotonic()
         while self._happened:
             self._happened.popleft()(now_s)
-        if self._is_news:
-            self._is_news = False
-            self._transfer.woken(now_s, at_once=self._stop_s is not None)
+        ends = self._stop_s is not None
+        if self._is_news or (ends and not self._has_looked_last):
+            self._is_news, self._has_looked_last = False, ends
+            self._transfer.woken(now_s, at_once=ends)
         payload = self._transfer.step(now_s)
         if payload is None:
             return min(self._transfer.next_s(now_s) - now_s, TICK_S) or LONGEST_PAUSE_S / 4
@@ -208,7 +212,7 @@ class Shipper:
         if self._stop_s is None:
             return False
         late_s = time.monotonic() - self._stop_s
-        if self._is_news and not self._trouble:  # one look in any case, to say what is left
+        if not self._has_looked_last and not self._trouble:  # to say what is left
             return late_s >= LAST_LOOK_S
         if self._happened:
             return late_s >= 0.0
@@ -229,4 +233,5 @@ class Shipper:
             oldest_utc_s=oldest_unsent_s(streams),
             why=self._trouble or transfer.why,
             refused=transfer.refused,
+            taken=transfer.taken,
         )

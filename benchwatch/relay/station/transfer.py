@@ -2,7 +2,7 @@
 
 Nothing is stored. On every connection the keeper is asked how far the central record has each run
 and each chain, and the events after that are read and sent, a few batches at a time. An answer
-says how far the record has them now. Without an answer for `PATIENCE_S` all that is under way
+says how far the record has them now. Without an answer for some seconds all that is under way
 counts as lost, and the keeper is asked again. What is sent twice does no harm.
 """
 
@@ -14,6 +14,7 @@ from benchwatch.errors import RegisterError
 from benchwatch.quantity import printable
 from benchwatch.relay.answers import Answer, Refusal
 from benchwatch.relay.batch import MOST_EVENTS, ChainBatch, Question, RunBatch, encode
+from benchwatch.relay.station import transfer_times as times
 from benchwatch.relay.station.fitting_batch import encode_fitting
 from benchwatch.relay.station.late_watch import LateWatch
 from benchwatch.relay.station.stream import Flight, Stream
@@ -23,23 +24,6 @@ from benchwatch.relay.station.unsent_sources import Entries, Events
 
 MOST_UNDER_WAY: Final = 4
 """Most batches that are not answered yet."""
-PATIENCE_S: Final = 3.0
-LONGEST_PATIENCE_S: Final = 5.0
-LOOK_S: Final = 2.0
-LOOK_A_RUN_S: Final = 0.3
-LONGEST_LOOK_S: Final = 5.0
-"""Shortest time between two looks at the journal while there is no backlog: some, and more for each
-run that this program writes, up to a longest. A batch costs about the same with one reading as with
-fifty, and the watch itself must not notice that it is sent."""
-IDLE_LOOK_S: Final = 10.0
-"""Time between two looks when nothing is said to be new."""
-EARLIER_RUNS_S: Final = 60.0
-"""Time between two looks for runs that another program wrote, and has ended."""
-ASK_AGAIN_S: Final = 300.0
-"""Time after which the keeper is asked anew: a record that was set back to a backup may have lost
-what nothing else is sent after."""
-REST_S: Final = 3600.0
-"""Time until a refused batch is tried again."""
 MOST_READ: Final = 20
 """Most runs and chains that are looked at in one step."""
 NO_ANSWER: Final = "the keeper does not answer"
@@ -64,19 +48,25 @@ class Transfer:
         self.is_connected = False
         self.why = ""
         """Why nothing is sent; empty: nothing holds it up."""
+        self.taken = 0
+        """Batches of runs that were answered as committed."""
         self._own: tuple[int, ...] = ()
         self._to_read: dict[int | str, None] = {}
         """What may have something to send, in the order in which it came."""
         self._asked: set[int | str] = set()
         self._asked_s: float | None = None
         self._ask_again_s = math.inf
-        self._patience_s = PATIENCE_S
+        self._patience_s = times.PATIENCE_S
         self._flying: dict[int | str, None] = {}
         """What has batches under way."""
         self._look_s = self._earlier_s = -math.inf
         self._looked_s = -math.inf
+        self._has_looked = False
+        """Whether the last look was not broken off by an error."""
         self._count = UnsentCount(events)
         self._late, self._late_waits = LateWatch(), False
+        self._register_trouble = ""
+        """Why a register can't be read; empty: all can."""
         self._told: set[int | str] = set()
         """Runs of which it was told that events were left out."""
 
@@ -87,10 +77,6 @@ class Transfer:
         self.is_connected, self.why = True, ""
         self._earlier_s = -math.inf
         self._look_s = now_s
-        for stream in self.streams.values():
-            stream.has_end = False
-            if stream.name in self._own:
-                stream.row_taken = None
         self.ask_anew(now_s)
 
     def lost(self, why: str) -> None:
@@ -101,21 +87,25 @@ class Transfer:
 
     def ask_anew(self, now_s: float) -> None:
         """Ask the keeper for everything again, as one that begins has to be."""
-        self._patience_s, self._asked_s = PATIENCE_S, None
-        self._ask_again_s = now_s + ASK_AGAIN_S
+        self._patience_s, self._asked_s = times.PATIENCE_S, None
+        self._ask_again_s = now_s + times.ASK_AGAIN_S
         self._go_back(self._flying)
         for stream in self.streams.values():
-            stream.is_known = False
+            stream.is_known = stream.has_end = False
+            if stream.name in self._own:
+                stream.row_taken = None
 
     def woken(self, now_s: float, *, at_once: bool = False) -> None:
         """Take that an event was written: the journal is looked at soon, or at once."""
-        rest_s = min(LOOK_S + LOOK_A_RUN_S * max(len(self._own) - 1, 0), LONGEST_LOOK_S)
+        rest_s = min(
+            times.LOOK_S + times.LOOK_A_RUN_S * max(len(self._own) - 1, 0), times.LONGEST_LOOK_S
+        )
         soon_s = now_s if at_once else max(now_s, self._looked_s + rest_s)
         self._look_s = min(self._look_s, soon_s)
 
     def answered(self, answer: Answer, now_s: float) -> None:
         """Take an answer of the keeper."""
-        self._patience_s = PATIENCE_S
+        self._patience_s = times.PATIENCE_S
         if self.why == NO_ANSWER:
             self.why = ""
         for key in answer.ended:
@@ -123,6 +113,7 @@ class Transfer:
                 self.streams[key].has_end = True
         for key, after, to in answer.taken:
             if key in self.streams:
+                self.taken += 1
                 self._took(self.streams[key], after, to)
         for name, number in (*answer.runs, *answer.chains):
             self._asked.discard(name)
@@ -176,7 +167,7 @@ class Transfer:
         """Whether the record has all of the journal and the registers that can be sent."""
         return (
             self.is_connected
-            and self._looked_s > -math.inf
+            and self._has_looked
             and not (self._to_read or self._late_waits)
             and not self._under_way()
             and all(stream.is_known for stream in self.streams.values())
@@ -193,13 +184,14 @@ class Transfer:
 
     @property
     def refused(self) -> int:
-        """How many runs and chains are not sent, for they were refused or can't be sent."""
-        return sum(one.rests_until_s is not None for one in self.streams.values())
+        """How many runs, chains and registers were refused, can't be sent, or can't be read."""
+        resting = sum(one.rests_until_s is not None for one in self.streams.values())
+        return resting + bool(self._register_trouble)
 
     # ------------------------------------------------------------ looking
 
     def _look(self, now_s: float) -> None:
-        self._looked_s, self._look_s = now_s, now_s + IDLE_LOOK_S
+        self._looked_s, self._look_s, self._has_looked = now_s, now_s + times.IDLE_LOOK_S, False
         self._events.refresh()
         self._own = tuple(self._own_runs())
         for key in self._own:
@@ -207,21 +199,29 @@ class Transfer:
             self._to_read[key] = None
         if self.is_connected and now_s >= self._earlier_s:
             self._look_for_earlier(now_s)
-        if self._entries.refresh():
-            for chain in self._entries.chains:
-                self._stream(chain)
-                self._to_read[chain] = None
+        self._look_at_registers()
         for stream in self.streams.values():
             if stream.rests_until_s is not None and now_s >= stream.rests_until_s:
                 stream.rests_until_s = None
                 self._to_read[stream.name] = None
         self._look_for_late(now_s)
         self._count.count(self.streams.values(), self._own, self._entries.chains, now_s)
+        self._has_looked = True
         if self.is_connected and now_s >= self._ask_again_s:
             self.ask_anew(now_s)
 
+    def _look_at_registers(self) -> None:
+        trouble = self._register_trouble
+        if self._entries.refresh():
+            for chain in self._entries.chains:
+                self._stream(chain)
+                self._to_read[chain] = None
+        self._register_trouble = self._entries.trouble.rstrip(".")
+        if self._register_trouble not in {"", trouble}:
+            self.notices.append(f"{self._register_trouble}: some of its entries are not sent.")
+
     def _look_for_earlier(self, now_s: float) -> None:
-        self._earlier_s = now_s + EARLIER_RUNS_S
+        self._earlier_s = now_s + times.EARLIER_RUNS_S
         for stream in self.streams.values():
             if isinstance(stream.name, int) and not stream.is_over:
                 self._to_read[stream.name] = None  # its program may have gone on after all
@@ -240,9 +240,8 @@ class Transfer:
             stream = self.streams.get(key)
             if stream is None or not stream.is_known or stream.late == notes[key]:
                 continue
-            if stream.send_again(notes[key]):
-                self._to_read[key] = None
-            else:
+            self._to_read[key] = None  # they may also come after all that was sent
+            if not stream.send_again(notes[key]):
                 self._events.forget_late_events(key, notes[key])
         self._late_waits = any(
             key in self.streams and self.streams[key].late != late for key, late in notes.items()
@@ -281,7 +280,7 @@ class Transfer:
             self._asked_s = None
 
     def _lose_patience(self) -> None:
-        self._patience_s = min(self._patience_s + 0.5, LONGEST_PATIENCE_S)
+        self._patience_s = min(self._patience_s + 0.5, times.LONGEST_PATIENCE_S)
         self.why = NO_ANSWER
 
     def _question(self, now_s: float) -> Question | None:
@@ -302,7 +301,8 @@ class Transfer:
         """Yield what may have something to send: own runs, chains, then earlier runs."""
         names: list[int | str] = [key for key in self._own if key in self._to_read]
         chains = [name for name in self._entries.chains if name in self._to_read]
-        rest = (name for name in tuple(self._to_read) if name not in {*names, *chains})
+        first = {*names, *chains}
+        rest = (name for name in tuple(self._to_read) if name not in first)
         left = MOST_READ
         for name in (*names, *chains, *rest):
             stream = self.streams[name]
@@ -343,6 +343,9 @@ class Transfer:
     def _read_out(self, stream: Stream, batch: RunBatch | ChainBatch | None) -> None:
         """Take that there is nothing more of a stream for now."""
         self._to_read.pop(stream.name, None)
+        if batch is None and stream.name not in self._own:  # archived, or of a journal now moved
+            del self.streams[stream.name]
+            self._flying.pop(stream.name, None)
         if isinstance(batch, RunBatch):
             stream.is_over = batch.run.ended_utc_s is not None
             if not stream.flights:
@@ -389,7 +392,7 @@ class Transfer:
     def _rest(self, stream: Stream, why: str, now_s: float) -> None:
         """Leave a stream for a while, and say why, once."""
         stream.go_back()
-        stream.rests_until_s = now_s + REST_S
+        stream.rests_until_s = now_s + times.REST_S
         self._to_read.pop(stream.name, None)
         if stream.refusal != why:
             stream.refusal = why

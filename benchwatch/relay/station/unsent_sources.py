@@ -23,5 +23,7 @@ class Entries(Protocol):
 
     @property
     def chains(self) -> Mapping[str, int]: ...  # noqa: D102
+    @property
+    def trouble(self) -> str: ...  # noqa: D102
     def refresh(self) -> bool: ...  # noqa: D102
     def batch(self, chain: str, after: int) -> ChainBatch | None: ...  # noqa: D102

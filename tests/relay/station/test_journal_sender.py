@@ -21,6 +21,7 @@ from benchwatch.journal import Journal
 from benchwatch.relay.broker_address import BrokerAddress
 from benchwatch.relay.station import journal_sender
 from benchwatch.relay.station.journal_sender import JournalSender
+from benchwatch.relay.station.shipper import ShippingState
 from benchwatch.relay.station.station_relay import RelayOptions
 
 
@@ -143,3 +144,10 @@ def test_a_run_that_is_still_written_is_left_to_its_program(
     assert sending.returncode == 0, said
     assert "all of 2 runs" in printed
     assert "not of 1 run that a program still writes" in printed
+
+
+def test_sending_late_events_again_is_no_standstill() -> None:
+    """Nothing is unsent meanwhile, for it was sent without them; each answer is progress."""
+    before = ShippingState(connected=True, unsent=0, taken=3)
+    assert not journal_sender._has_moved(before, ShippingState(connected=True, unsent=0, taken=3))
+    assert journal_sender._has_moved(before, ShippingState(connected=True, unsent=0, taken=4))

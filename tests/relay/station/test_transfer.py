@@ -20,8 +20,8 @@ from benchwatch.journal.schema import JournalRun
 from benchwatch.register.register_entry import RegisterEntry
 from benchwatch.relay.answers import Answer, Refusal
 from benchwatch.relay.batch import ChainBatch, Question, RunBatch, decode
-from benchwatch.relay.station import transfer
 from benchwatch.relay.station.transfer import NO_ANSWER, Transfer
+from benchwatch.relay.station.transfer_times import REST_S
 from benchwatch.relay.station.unsent_events import CanNotBeSent
 
 MOST = 3
@@ -40,6 +40,7 @@ class MadeJournal:
     entries: int = 0
     number: int = 0
     damaged: set[int] = field(default_factory=set)
+    away: set[int] = field(default_factory=set)
     broken: bool = False
 
     def begin(self) -> None:
@@ -78,11 +79,13 @@ class MadeJournal:
             raise JournalError("the journal is away.")
 
     def earlier_runs(self, own: Collection[int], known: Collection[int | str]) -> list[int]:
-        return [key for key in self.runs if key not in own and key not in known]
+        return [key for key in self.runs if key not in {*own, *known, *self.away}]
 
     def batch(self, key: int, after: int) -> RunBatch | None:
         if key in self.damaged:
             raise CanNotBeSent(f"run {key} is damaged")
+        if key in self.away:
+            return None
         rows = [(n, UTC_S, 0.0, text) for n, text in sorted(self.marks[key].items()) if n > after]
         to = rows[:MOST][-1][0] if rows else after
         return RunBatch(self.runs[key], after, to, marks=rows[:MOST])
@@ -103,6 +106,7 @@ class MadeRegister:
 
     def __init__(self, journal: MadeJournal) -> None:
         self._journal, self._seen = journal, -1
+        self.trouble = ""
 
     @property
     def chains(self) -> Mapping[str, int]:
@@ -384,7 +388,7 @@ def test_a_refused_batch_holds_up_nothing_else() -> None:
     assert "\x1b" not in world.station.notices[0]
     assert world.record.marks[first] != world.journal.marks[first]
     assert world.record.marks[first + 1] == world.journal.marks[first + 1]
-    world.heal(transfer.REST_S)
+    world.heal(REST_S)
     world.check()
     assert len(world.station.notices) == 1
 
@@ -485,3 +489,91 @@ def test_a_lost_batch_of_late_events_is_missed() -> None:
     world.heal(60.0)
 
     world.check()
+
+
+def test_late_events_after_all_that_was_sent_of_an_ended_run() -> None:
+    """A run that has ended is read again where a recovery adds events behind the others."""
+    world = healed()
+    key = world.journal.own[0]
+    world.journal.end(0)
+    world.restart(0)
+    world.heal(20.0)
+    last = max(world.journal.marks[key]) + 1
+    world.journal.marks[key][last] = "late"
+    world.journal.late[key] = LateEvents(last, 1)
+    world.heal(30.0)
+
+    world.check()
+
+
+def test_a_run_that_leaves_the_journal_and_comes_back() -> None:
+    """What was archived is unsent no more; what comes back is sent to its end."""
+    world = World()
+    world.write(8)
+    world.write(8)
+    key = world.journal.own[0]
+    world.journal.end(0)
+    world.restart(0)
+    while not world.record.marks.get(key):
+        payload = world.station.step(world.now_s)
+        if payload is not None:
+            world.station.answered(world.record.take(payload), world.now_s)
+        else:
+            world.now_s = max(world.station.next_s(world.now_s), world.now_s + 0.01)
+    assert world.record.marks[key] != world.journal.marks[key]
+    world.journal.away.add(key)
+    world.heal(30.0)
+    assert key not in world.station.streams
+    assert world.station.is_done
+    world.journal.away.clear()
+    world.heal(90.0)
+
+    world.check()
+
+
+def test_an_end_that_a_record_lost_when_it_was_set_back() -> None:
+    """A backup has all events and no end: the end is sent again, on the same connection."""
+    world = healed()
+    world.back_up(0)
+    world.end(0)
+    world.heal(20.0)
+    assert world.record.ended
+    world.restore(0)
+    assert not world.record.ended
+    world.heal(400.0)
+
+    world.check()
+
+
+def test_nothing_is_done_while_the_journal_could_not_be_looked_at() -> None:
+    """A journal that is locked at the first look is not taken for one without runs."""
+    world = World()
+    world.write(8)
+    world.journal.broken = True
+    with pytest.raises(JournalError):
+        world.station.step(world.now_s)
+    world.now_s += 5.0
+    assert world.station.step(world.now_s) is None
+    assert not world.station.is_done
+    world.journal.broken = False
+    world.heal(30.0)
+
+    world.check()
+
+
+def test_a_register_that_can_not_be_read_is_told_once() -> None:
+    """Its entries are not in the record, so not everything was sent."""
+    world = World()
+    register = MadeRegister(world.journal)
+    register.trouble = "the register is locked (register.db)."
+    world.station = Transfer(world.journal, register, lambda: world.journal.own)
+    world.station.connected(world.now_s)
+    world.heal(30.0)
+
+    assert world.station.refused == 1
+    assert world.station.notices == [
+        "the register is locked (register.db): some of its entries are not sent."
+    ]
+    register.trouble = ""
+    world.heal(30.0)
+    assert world.station.refused == 0

@@ -1,0 +1,22 @@
+"""How long a transfer waits: for answers, between looks at the journal, after a refusal."""
+
+from typing import Final
+
+PATIENCE_S: Final = 3.0
+LONGEST_PATIENCE_S: Final = 5.0
+"""Wait for an answer: at first, and at most, as it grows with each that does not come."""
+LOOK_S: Final = 2.0
+LOOK_A_RUN_S: Final = 0.3
+LONGEST_LOOK_S: Final = 5.0
+"""Shortest time between two looks at the journal while there is no backlog: some, and more for each
+run that this program writes, up to a longest. A batch costs about the same with one reading as with
+fifty, and the watch itself must not notice that it is sent."""
+IDLE_LOOK_S: Final = 10.0
+"""Time between two looks when nothing is said to be new."""
+EARLIER_RUNS_S: Final = 60.0
+"""Time between two looks for runs that another program wrote, and has ended."""
+ASK_AGAIN_S: Final = 300.0
+"""Time after which the keeper is asked anew: a record that was set back to a backup may have lost
+what nothing else is sent after."""
+REST_S: Final = 3600.0
+"""Time until a refused batch is tried again."""
