@@ -13,6 +13,7 @@ from queue import SimpleQueue
 from typing import Final
 
 from benchwatch.clock import Clock, SystemClock
+from benchwatch.quantity import printable
 from benchwatch.reading import Event
 from benchwatch.relay.broker_address import BrokerAddress
 from benchwatch.relay.broker_connection import BrokerConnection
@@ -103,6 +104,7 @@ class StationRelay:
         )
         self._words = RelayWords()
         self._notices_taken = 0
+        self._has_told_fault = False
         self._shown = RelayNow()
         self._counters: Mapping[str, RelayedCounter] = {}
         self._states = CounterStates(options.station, {}, self._connection.publish)
@@ -193,16 +195,32 @@ class StationRelay:
         while not self._stopped.is_set():
             self._clock.wait(self._wake, max(next_round_s - self._clock.monotonic(), 0.0))
             self._wake.clear()
-            while not self._tasks.empty():
-                self._tasks.get()()
-            self._lines.send_waiting()
             now_s = self._clock.monotonic()
-            if now_s >= next_round_s:
+            is_due = now_s >= next_round_s
+            if is_due:
                 next_round_s = now_s + ROUND_S
-                self._lines.forget_ended(now_s)
-                if self._connection.connected:
-                    self._states.write_changes()
-                self._follow(now_s)
+            try:
+                self._work(now_s, is_due=is_due)
+            except Exception as error:  # noqa: BLE001 - a thread that ends would say nothing
+                self._tell_fault(error)
+
+    def _work(self, now_s: float, *, is_due: bool) -> None:
+        """Do what is to be done now, and what is to be done each round if that `is_due`."""
+        while not self._tasks.empty():
+            self._tasks.get()()
+        self._lines.send_waiting()
+        if is_due:
+            self._lines.forget_ended(now_s)
+            if self._connection.connected:
+                self._states.write_changes()
+            self._follow(now_s)
+
+    def _tell_fault(self, error: Exception) -> None:
+        """Say once that something for desks was left out by an error of this program."""
+        if not self._has_told_fault:
+            self._has_told_fault = True
+            what = f"{type(error).__name__}: {printable(str(error), 100)}"
+            self._words.notices.append(f"a line for desks was left out by an error ({what}).")
 
     def _say_here(self) -> None:
         """Say that the station is there, and what its counters are."""

@@ -204,3 +204,23 @@ def test_a_dead_broker_holds_nothing_up(tmp_path: Path, how: str) -> None:
     assert "central record" in words
     assert readings_s < MUCH_S
     assert all_s < 2 * MUCH_S
+
+
+def test_an_error_of_one_line_is_told_and_the_next_is_sent(tmp_path: Path, server: Broker) -> None:
+    """The thread that serves desks does not end without a word."""
+    with desk(server) as looks, station(tmp_path, server) as one:
+        text = one.relay._lines._text
+
+        def fail_once(*values: Any) -> str:
+            one.relay._lines._text = text
+            raise ZeroDivisionError
+
+        assert wait_until(lambda: looks.of(STATE))
+        one.relay._lines._text = fail_once
+        one.take(1)
+        looks.say(LOOK, counter="main", every_s=0, for_s=30)
+        assert wait_until(lambda: one.relay.notices)
+        one.take(2)
+        assert wait_until(lambda: looks.of(LINE))
+
+    assert "ZeroDivisionError" in one.relay.notices[0]
