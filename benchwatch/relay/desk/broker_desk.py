@@ -226,7 +226,11 @@ class BrokerDesk:
                 continue
             if work is None:
                 return
-            work()
+            try:
+                work()
+            except Exception as error:  # noqa: BLE001 - a thread that ends would say nothing
+                for counter in self._counters.values():
+                    counter.fail(error)
 
     def _connected(self) -> None:
         self._tell_all(None)
@@ -263,7 +267,8 @@ class BrokerDesk:
         """Note that lines were dropped behind those that were taken until now."""
         with self._lock:
             self._dropping.discard(key)
-        self._counters[key].dropped()
+        counter = self._counters[key]
+        self._guarded(counter, counter.dropped)
 
     def _guarded(self, counter: DeskCounter, work: Callable[[], None]) -> None:
         """Do something for a counter; a fault ends that counter only."""

@@ -37,6 +37,8 @@ from benchwatch.relay.payload import PayloadRefused
 HOLE_SPACINGS: Final = 2.5
 """A longer time between two readings than so many usual ones is a hole, unless the station says
 why."""
+LONGER_GATE: Final = 1.25
+"""A gate that is longer than the last one by more than this factor was set anew."""
 CLOCK_OFF_S: Final = 10.0
 """From which difference on it is said that the clocks of station and desk differ."""
 MANY_RUNS_S: Final = 30.0
@@ -80,6 +82,8 @@ class LineEvents:
         self._lost: str | None = None
         """Why lines may not have come since the last one; None: no reason is known."""
         self._says_clock = True
+        self._longer_gate_s = 0.0
+        """The gate since it was set to a longer one; 0: it was not."""
         self.every_s = 0.0
         """How often lines were asked for: each, or one in so many seconds."""
         self.interval_s: float | None = None
@@ -94,7 +98,10 @@ class LineEvents:
     def spacing_s(self) -> float | None:
         """Usual time between two lines, in seconds; None while unknown."""
         usual_s = self._spacing.usual_s or self.interval_s
-        return None if usual_s is None else max(usual_s, self.every_s)
+        if usual_s is None:
+            return None
+        least_s = 0.0 if self._spacing.usual_s else self._longer_gate_s
+        return max(usual_s, self.every_s, least_s)
 
     @property
     def last(self) -> Reading | None:
@@ -201,6 +208,9 @@ class LineEvents:
     ) -> list[Event]:
         if self._last_line is not None and line.elapsed_s <= self._last_line.elapsed_s:
             raise PayloadRefused("the time of a reading lies before that of the reading before")
+        last_gate_s = None if self._last is None else self._last.gate_s
+        if read.gate_s and last_gate_s and read.gate_s > LONGER_GATE * last_gate_s:
+            self._spacing, self._longer_gate_s = ReadingSpacing(), read.gate_s
         events: list[Event] = list(self._gap_before(line, line.elapsed_s))
         if self._says_clock and line.utc_s is not None:
             self._says_clock = False

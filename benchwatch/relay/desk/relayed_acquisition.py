@@ -204,6 +204,8 @@ class RelayedAcquisition:
 
     def take_line(self, payload: bytes, arrived_s: float) -> None:
         """Take a line that came at `arrived_s`, monotonic seconds."""
+        if self._ended:
+            return
         now_s, utc_s = self._clock.monotonic(), self._clock.utc()
         arrival = Arrival(
             elapsed_s=arrived_s - self._origin_s, utc_s=utc_s - max(now_s - arrived_s, 0.0)
@@ -303,7 +305,8 @@ class RelayedAcquisition:
         last = self._events.last
         if last is None or TYPED in last.flags:
             return False
-        spacing_s, gate_s = self._events.spacing_s, last.gate_s or 0.0
+        stated_s = None if self._state is None else self._state.gate_s
+        spacing_s, gate_s = self._events.spacing_s, max(last.gate_s or 0.0, stated_s or 0.0)
         longest_s = max(
             LEAST_SILENCE_S,
             SILENT_SPACINGS * (spacing_s or 0.0) + OVERDUE_MARGIN_S,

@@ -12,7 +12,7 @@ from load_kit import wait_until
 from benchwatch.clock import SystemClock
 from benchwatch.reading import Event, Gap, Reading
 from benchwatch.relay.broker_address import BrokerAddress
-from benchwatch.relay.desk import broker_desk
+from benchwatch.relay.desk import broker_desk, relayed_acquisition
 from benchwatch.relay.desk.broker_desk import MOST_WAITING, BrokerDesk
 from benchwatch.relay.desk.relayed_acquisition import RelayedAcquisition
 
@@ -151,3 +151,56 @@ def test_a_station_that_comes_is_asked_at_once(monkeypatch: pytest.MonkeyPatch) 
     made.end()
 
     assert connection.said[2][0] == "bw/1/b/look"
+
+
+def test_a_counter_that_has_failed_gives_no_more_events() -> None:
+    """Its failure is the last that is heard of it."""
+    made = Desk("a", "b")
+    (connection,) = made.connections
+    counter = made.counters[0]
+    made.desk.post(lambda: counter.fail(ZeroDivisionError()))
+    for name in ("a", "b"):
+        connection.hear(f"bw/1/{name}/main/line", line_kit.reading_values(1, 0.1, "10000000.000"))
+    wait_until(lambda: bool(made.events["b"]))
+    made.end()
+
+    assert len(made.errors["a"]) == 1
+    assert made.events["a"] == []
+
+
+def test_an_error_in_what_is_posted_is_told() -> None:
+    """The thread that serves all counters does not end without a word."""
+
+    def fail() -> None:
+        raise ZeroDivisionError
+
+    made = Desk("a", "b")
+    made.desk.post(fail)
+    wait_until(lambda: bool(made.errors["a"] and made.errors["b"]))
+    made.end()
+
+    assert "fault in the program" in str(made.errors["b"][0])
+
+
+def test_a_longer_gate_is_no_lost_link(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The station states a gate of 10 s; for 3 s and more no line comes, as none can."""
+    monkeypatch.setattr(relayed_acquisition, "LEAST_SILENCE_S", 0.0)
+    made = Desk("a")
+    (connection,) = made.connections
+    counter = made.counters[0]
+    connection.hear("bw/1/a/here", {"v": 1, "here": True, "at": 1.0})
+    connection.hear("bw/1/a/main/state", line_kit.state_values(gate_s=0.001, interval_s=0.001))
+    for number in range(1, 4):
+        values = line_kit.reading_values(number, number / 1000, "10000000.000", gate_s=0.001)
+        connection.hear("bw/1/a/main/line", values)
+    connection.hear("bw/1/a/main/state", line_kit.state_values(gate_s=10.0, interval_s=0.001))
+    wait_until(lambda: len(made.events["a"]) == 3)
+    made.desk.post(lambda: setattr(counter, "_line_s", made.clock.monotonic() - 8.0))
+    made.desk.post(counter.judge)
+    judged = threading.Event()
+    made.desk.post(judged.set)
+    judged.wait()
+    state = counter._publisher.status.link.state
+    made.end()
+
+    assert state == "reading"

@@ -173,6 +173,22 @@ def test_a_pause_in_which_nothing_was_journalled_is_no_gap() -> None:
     assert gaps(taken(lines)) == []
 
 
+def test_a_longer_gate_is_no_gap() -> None:
+    """From one second to ten, while another counter of the program takes numbers."""
+    lines = steady(range(1, 11))
+    lines += [
+        (
+            kit.reading_values(10 + 20 * n, 5.0 + 10.0 * n, "10000000.000", gate_s=10.0),
+            AHEAD_S + 10.0 + 10.0 * n,
+        )
+        for n in range(1, 5)
+    ]
+    events = taken(lines)
+
+    assert gaps(events) == []
+    assert len(events) == 14
+
+
 def test_a_gap_of_the_station_is_told_once() -> None:
     """It comes as the station wrote it, and no lines are counted as missing."""
     lines = steady(range(1, 11))
