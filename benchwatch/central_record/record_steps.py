@@ -25,7 +25,8 @@ class Step:
     """A program that knows this version of the schema or a later one may write afterwards."""
 
 
-# Text comes last in a row, and short columns of one width stand together, which saves padding.
+# Text comes last in a row, and before it columns of one width stand together, which saves padding:
+# of readings 8 bytes each.
 _TABLES: Final = """
 CREATE TABLE benchwatch.schema_version (
     version int NOT NULL, writable_from int NOT NULL,
@@ -39,8 +40,8 @@ CREATE TABLE benchwatch.runs (
     last_utc_s float8, changed timestamptz NOT NULL DEFAULT now(), UNIQUE (station, run))
     WITH (fillfactor = 50);
 CREATE TABLE benchwatch.readings (
-    run_id int4 NOT NULL, number int8 NOT NULL, utc_s float8 NOT NULL, elapsed_s float8 NOT NULL,
-    gate_s float8, resolution_hz float8 NOT NULL, text text NOT NULL, flags text NOT NULL)
+    number int8 NOT NULL, utc_s float8 NOT NULL, elapsed_s float8 NOT NULL, gate_s float8,
+    resolution_hz float8 NOT NULL, run_id int4 NOT NULL, text text NOT NULL, flags text NOT NULL)
     PARTITION BY RANGE (utc_s);
 CREATE TABLE benchwatch.readings_other PARTITION OF benchwatch.readings DEFAULT;
 CREATE UNIQUE INDEX ON benchwatch.readings_other (run_id, number);

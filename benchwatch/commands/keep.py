@@ -1,7 +1,6 @@
 """``benchwatch keep``: writes what stations send to the central record, makes it and shows it."""
 
 import signal
-import sys
 import threading
 import time
 from concurrent.futures import ThreadPoolExecutor
@@ -17,9 +16,6 @@ from benchwatch.errors import INTERRUPTED, UsageError
 from benchwatch.quantity import listed, printable
 from benchwatch.system.stop_signals import STOP_SIGNALS, wait_until_set
 
-SWITCH_S = 0.001
-"""Python's usual 5 ms would hold up the thread that receives at each of its calls of the system, as
-long as the other one computes."""
 LAST_ANSWERS_S = 2.0
 """Longest wait for the last answers to leave at the end."""
 
@@ -114,7 +110,6 @@ def _keep(record: RecordAddress, broker: str, identity_folder: Path | None) -> i
         subscriptions=((ALL_BATCHES, 0),),
     )
     keeper.sender = connection
-    sys.setswitchinterval(SWITCH_S)
     stop = threading.Event()
     for number in STOP_SIGNALS:
         signal.signal(number, lambda *_: stop.set())

@@ -24,6 +24,8 @@ from benchwatch.relay.topics import batch_topic, read_topic
 CONNECTIONS = 2
 UNDER_WAY = 5000
 """Messages of a connection without an acknowledgement; a station has a few on its own one."""
+LEAST_WAIT_S = 0.005
+"""A message may go out so much too soon: a wait for each would cost more than the message."""
 LAST_S = 5.0
 """Longest wait for the last answers."""
 
@@ -99,7 +101,7 @@ def main() -> None:
     for place in range(stations * seconds):
         due_s = began_s + place / stations
         wait_s = due_s - time.monotonic()
-        if wait_s > 0:
+        if wait_s > LEAST_WAIT_S:
             time.sleep(wait_s)
         second, station = divmod(place, stations)
         load.send(station, batches[station][second], second)

@@ -224,8 +224,9 @@ _ONE = (
 PLANTED = {
     "lost": f"DELETE FROM benchwatch.readings WHERE {_ONE}",
     "different": f"UPDATE benchwatch.readings SET text = text || '1' WHERE {_ONE}",
-    "doubled": "INSERT INTO benchwatch.readings SELECT run_id, number, utc_s - 1e9, elapsed_s,"
-    f" gate_s, resolution_hz, text, flags FROM benchwatch.readings WHERE {_ONE}",
+    "doubled": "INSERT INTO benchwatch.readings (run_id, number, utc_s, elapsed_s, gate_s,"
+    " resolution_hz, text, flags) SELECT run_id, number, utc_s - 1e9, elapsed_s, gate_s,"
+    f" resolution_hz, text, flags FROM benchwatch.readings WHERE {_ONE}",
 }
 """Statements that spoil a record, by the kind of fault that a comparison must find."""
 

@@ -89,8 +89,9 @@ def test_the_same_rows_are_found_the_same(record: Database, files: tuple[Path, P
 
 
 ON_ANOTHER_DAY = (
-    "INSERT INTO benchwatch.readings SELECT run_id, number, extract(epoch FROM now()), elapsed_s,"
-    " gate_s, resolution_hz, text, flags FROM benchwatch.readings WHERE number = 5"
+    "INSERT INTO benchwatch.readings (run_id, number, utc_s, elapsed_s, gate_s, resolution_hz,"
+    " text, flags) SELECT run_id, number, extract(epoch FROM now()), elapsed_s, gate_s,"
+    " resolution_hz, text, flags FROM benchwatch.readings WHERE number = 5"
 )
 """A second copy in another partition, where it is no conflict."""
 
