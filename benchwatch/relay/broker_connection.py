@@ -93,7 +93,7 @@ class BrokerConnection:
         if self._paho is None:
             raise UsageError(
                 "a broker is spoken to with the library paho-mqtt, which is not installed: "
-                "pip install 'benchwatch[relay]'."
+                "in the source folder, pip install '.[relay]'."
             )
         self.address = address
         self.connected = False

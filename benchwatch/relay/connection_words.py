@@ -34,8 +34,8 @@ def failure_words(address: BrokerAddress, error: Exception) -> str:
     if isinstance(error, ssl.SSLCertVerificationError):
         return (
             f"the broker {address} is not the one it should be: "
-            f"{printable(error.verify_message or str(error), 100)}; look at authority.crt and at "
-            "the name by which the broker is called"
+            f"{printable(error.verify_message or str(error), 100)}; look at authority.crt "
+            "(--relay-identity DIR) and at the name by which the broker is called"
         )
     if isinstance(error, ssl.SSLError):
         return tls_words(address, str(error))
@@ -78,7 +78,10 @@ def lost_words(address: BrokerAddress, *, was_greeted: bool, heard: str) -> str:
         return f"the connection to the broker {address} was lost"
     if address.tls:
         return tls_words(address, heard or "it ended before the broker had answered")
-    return f"{address} is no broker of MQTT 5, or ended the connection at once"
+    return (
+        f"{address} is no broker of MQTT 5, or ended the connection at once, perhaps for want of a "
+        "certificate (--relay-identity DIR)"
+    )
 
 
 def refusal_words(address: BrokerAddress, reason: str, what: str = "") -> str:

@@ -2,9 +2,11 @@
 
 import sqlite3
 import threading
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
+from certificate_kit import made_authority, write_identity
 from command_kit import Command, command_in
 from made_station_kit import MadeStation
 from program_kit import Watching
@@ -38,6 +40,7 @@ def _command(
         ((ONE, "--relay-identity", "/nowhere"), "there is no folder /nowhere"),
         (("MQTT::10.1.2.3::1883::a::b",), "would not be encrypted"),
         (("MQTT::127.0.0.1",), "is no counter elsewhere"),
+        (("mqtts://127.0.0.1:8883",), "given as MQTT::HOST::PORT"),
         (("MQTT::127.0.0.1::99999::a::b",), "is not between 1 and 65535"),
         (("MQTT::127.0.0.1::1::Tide 7::main",), "'Tide 7'"),
         (("MQTT::127.0.0.1::1::keeper::main",), "keeper"),
@@ -56,6 +59,28 @@ def test_what_cant_be_done_is_a_sentence(
     assert done.code in {2, 3, 5}
     assert sentence in done.err
     assert "Traceback" not in done.err
+
+
+@pytest.mark.parametrize("name", ["keeper", "tide-001"])
+def test_the_identity_of_another_part_is_refused(
+    command: Command, tmp_path: Path, name: str
+) -> None:
+    """The broker would show it nothing, as if no station were there."""
+    folder = write_identity(tmp_path / name, made_authority(), name)
+    done = command("watch", ONE, "--relay-identity", str(folder), "--plain")
+
+    assert done.code == 2
+    assert f"is the identity of {name}" in done.err
+
+
+def test_a_certificate_of_a_desk_that_ends_soon_is_said(command: Command, tmp_path: Path) -> None:
+    """The desk works until then, so it goes on: here to a broker that is not there."""
+    ends = timedelta(days=20)
+    folder = write_identity(tmp_path / "desk", made_authority(), "desk", ends=ends)
+    done = command("watch", ONE, "--relay-identity", str(folder), "--plain")
+
+    assert "renew it (relay renew)" in done.err
+    assert "no broker listens" in done.err
 
 
 @pytest.mark.parametrize(

@@ -91,3 +91,12 @@ def test_a_common_power_on_is_no_alarm() -> None:
     assert set(states.values()) == {"unsure"}
     assert sum_of_troubles(states) == ()
     assert any("more below, all unsure; nearest" in row for row in drawn(unsure, (80, 24)))
+
+
+def test_a_row_outside_that_is_not_shown_is_not_called_near_its_limit() -> None:
+    """All are outside, so the worst of those below is said by how far it is out."""
+    shown = [bench_kit.counter(f"c{at}", 9e-9 - at * 1e-12) for at in range(60)]
+    (rest,) = [row for row in drawn(shown, (80, 24)) if "more below" in row]
+
+    assert "all outside; farthest outside c" in rest
+    assert "% of its limit" in rest

@@ -8,18 +8,21 @@ from pathlib import Path
 from typing import Final
 
 from benchwatch.bench import Bench
+from benchwatch.commands.common.output import narrate
 from benchwatch.commands.common.watched_counters import TypedSettings
 from benchwatch.counter import Setup
 from benchwatch.errors import UsageError
 from benchwatch.plan import Plan
 from benchwatch.quantity import printable
-from benchwatch.relay.broker_address import BrokerAddress
+from benchwatch.relay.broker_address import ELSEWHERE_FORM, BrokerAddress
 from benchwatch.relay.desk.desks import Desks, is_elsewhere
 from benchwatch.relay.desk.known_counters import KnownCounter
 from benchwatch.relay.desk.relayed_acquisition import gate_refused
+from benchwatch.relay.station_name import DESK
 from benchwatch.run.watch_visits import UnitsOnBench
 
 _NAMED: Final = re.compile(r"([A-Za-z][\w-]*)=(.+)", re.DOTALL)
+_BROKERS: Final = ("mqtt://", "mqtts://")
 _SIGNS_OF_OPTIONS: Final = frozenset(",=")
 """Signs that options and commands have between names."""
 
@@ -98,7 +101,7 @@ def find_elsewhere(
                 raise UsageError(_unit_refused(plan.name, "its station"))
     else:
         far = tuple(word for word in words if is_elsewhere(_parts(word)[1]))
-        near = tuple(word for word in words if word not in far)
+        near = tuple(_no_broker(word) for word in words if word not in far)
         is_here, has_far = bool(near) or simulated or not far, bool(far)
     desks = _desks(identity if has_far else None)
     plans = _typed(far, replace(typed, units=UnitsOnBench()), desks)
@@ -113,6 +116,20 @@ def find_elsewhere(
         if any(name == plan.name or (name is None and not is_here) for name, _ in units):
             raise UsageError(_unit_refused(plan.name, plan.station or ""))
     return WatchedElsewhere(near=near, plans=plans, is_here=is_here, desks=desks)
+
+
+def _no_broker(word: str) -> str:
+    """Return a typed counter.
+
+    Raises:
+        UsageError: it is the address of a broker, whose counters are given in another form.
+    """
+    if _parts(word)[1].lower().startswith(_BROKERS):
+        raise UsageError(
+            f"'{printable(word, 100)}' is the address of a broker: the counters that it knows are "
+            f"given as {ELSEWHERE_FORM}."
+        )
+    return word
 
 
 def checked_groups(
@@ -139,7 +156,15 @@ def _desks(identity: Path | None) -> Desks:
         return Desks()
     from benchwatch.relay.identity import Identity  # noqa: PLC0415 - most watches need none
 
-    return Desks(Identity.load(identity))
+    loaded = Identity.load(identity)
+    if loaded.name != DESK:
+        raise UsageError(
+            f"{printable(str(identity))} is the identity of {loaded.name}, and a broker lets only "
+            f"{DESK} see counters of stations: give the folder of that name."
+        )
+    for caution in loaded.cautions:
+        narrate(caution)
+    return Desks(loaded)
 
 
 def _typed(words: tuple[str, ...], typed: TypedSettings, desks: Desks) -> list[Plan]:

@@ -15,6 +15,7 @@ from benchwatch.clock import Clock
 from benchwatch.counter import LinkState, Setup
 from benchwatch.errors import BenchwatchError, ConnectionFailed, DriverError, NoReadings, UsageError
 from benchwatch.plan import OVERDUE_MARGIN_S, StatedByStation, margin_s
+from benchwatch.quantity import printable
 from benchwatch.reading import TYPED, Event, Mark, Reading
 from benchwatch.relay.desk.broker_desk import BrokerDesk
 from benchwatch.relay.desk.line_events import Arrival, LineEvents
@@ -329,8 +330,9 @@ class RelayedAcquisition:
         if not self._connected:
             return ConnectionFailed(f"the broker {self._desk.address} does not answer.")
         return NoReadings(
-            f"{self.station} was asked for the readings of its counter, and none came within "
-            f"{round(waited_s)} s."
+            f"{self.station} was asked for the readings of a counter "
+            f"'{printable(self.counter, 100)}', and none came within {round(waited_s)} s. Is its "
+            "name right?"
         )
 
     def _show_reading(self, reading: Reading, unsent: int | None) -> None:

@@ -151,7 +151,10 @@ def _others(above: int, below: Sequence[BenchRow], frame: Frame) -> str:
         return text
     nearest = max(known, key=lambda row: row.share or 0.0)
     name = frame.theme.printable(nearest.snapshot.counter, NAME_CELLS)
-    return f"{text}; nearest to its limit {name} at {100.0 * (nearest.share or 0.0):.0f} %"
+    share = nearest.share or 0.0
+    if share > 1.0:
+        return f"{text}; farthest outside {name} at {100.0 * share:.0f} % of its limit"
+    return f"{text}; nearest to its limit {name} at {100.0 * share:.0f} %"
 
 
 def table_rows(frame: Frame, _width: int, _height: int) -> int:

@@ -3,10 +3,10 @@
 #
 #   sh docs/examples/chain/chain.sh [FOLDER] [STATIONS]
 #
-# All files lie in FOLDER (./chain if left out); nothing else on the computer is changed, and nothing is
-# reached from outside it. What is killed is started again, as service files do in earnest. Ctrl-C ends
-# all, the stations first, which send what is left. It needs mosquitto and postgresql of Debian, and benchwatch with
-# the extras relay and record.
+# All files lie in FOLDER (./chain if left out); nothing else on the computer is changed, and the broker lets in
+# nobody without a certificate of that folder. What is killed is started again, as service files do in earnest. Ctrl-C
+# ends all, the stations first, which send what is left. It needs mosquitto and postgresql of Debian, and benchwatch
+# with the extras relay and record. BROKER_PORT and DATABASE_PORT are its ports, where 18883 and 15432 are taken.
 set -eu
 
 folder=${1:-chain}
@@ -26,10 +26,24 @@ for program in mosquitto initdb postgres benchwatch; do
   }
 done
 
+# A program of another chain would be spoken to in place of this one's.
+for taken in BROKER_PORT:$broker_port DATABASE_PORT:$database_port; do
+  python3 -c 'import socket, sys; socket.create_server(("127.0.0.1", int(sys.argv[1])))' "${taken#*:}" 2>/dev/null || {
+    echo "port ${taken#*:} can't be used: does another chain run? Else choose another port, such as" >&2
+    echo "${taken%:*}=$((${taken#*:} + 1)) sh $0 $folder $stations" >&2
+    exit 1
+  }
+done
+
 # PostgreSQL refuses to run for root, so that the account of Debian's package runs it then.
 if [ "$(id -u)" = 0 ]; then
   as_database="setpriv --reuid=postgres --regid=postgres --clear-groups"
   chmod a+x "$folder"
+  $as_database test -x "$folder" || {
+    echo "the account postgres can't reach $folder: give a folder elsewhere, such as" >&2
+    echo "sh $0 /var/tmp/chain $stations" >&2
+    exit 1
+  }
 else
   as_database=
 fi
@@ -66,41 +80,63 @@ keep_up() {
   started="$! $started"
 }
 
+# quietly COMMAND...: run a command, and show its words only if it fails.
+quietly() {
+  "$@" >"$folder/making.log" 2>&1 || {
+    cat "$folder/making.log" >&2
+    exit 1
+  }
+}
+
 # The database, with one superuser that the programs of this computer's account may be.
 data=$folder/database
-if [ ! -d "$data" ]; then
-  mkdir "$data"
+if [ ! -f "$data/PG_VERSION" ]; then
+  mkdir -p "$data"
   [ "$(id -u)" = 0 ] && chown postgres "$data"
-  $as_database initdb --auth=trust --username=benchwatch --encoding=UTF8 "$data" >"$folder/initdb.log"
+  quietly $as_database initdb --auth=trust --username=benchwatch --encoding=UTF8 "$data"
 fi
 keep_up database $as_database postgres -D "$data" -p "$database_port" -h 127.0.0.1 -k ""
-until pg_isready -q -h 127.0.0.1 -p "$database_port"; do sleep 0.2; done
+waited=0
+until pg_isready -q -h 127.0.0.1 -p "$database_port"; do
+  waited=$((waited + 1))
+  [ "$waited" -lt 300 ] || {
+    tail -n 5 "$folder/database.log" >&2
+    exit 1
+  }
+  sleep 0.2
+done
 server=postgresql://benchwatch@127.0.0.1:$database_port
 createdb --maintenance-db="$server/postgres" benchwatch 2>/dev/null || true
 record=$server/benchwatch
-benchwatch keep --init "$record"
+quietly benchwatch keep --init "$record"
 
 # A certificate for the broker, the keeper, the desk and every station. The broker's own account reads its files.
 files=$folder/relay
+names=$(seq -f tide-%03g 1 "$stations")
 if [ ! -d "$files" ]; then
   # shellcheck disable=SC2046 # words, not one text
-  benchwatch relay init "$files" --host 127.0.0.1 --port "$broker_port" --broker-folder "$folder/broker" \
-    $(seq -f "--station tide-%03g" 1 "$stations")
-  cp -r "$files/broker" "$folder/broker"
-  [ "$(id -u)" = 0 ] && chown -R mosquitto "$folder/broker"
+  quietly benchwatch relay init "$files" --host 127.0.0.1 --port "$broker_port" --broker-folder "$folder/broker" \
+    $(printf -- '--station %s\n' $names)
 fi
+for name in $names; do # more stations than the last time
+  [ -d "$files/stations/$name" ] || quietly benchwatch relay add "$files" "$name"
+done
+rm -rf "$folder/broker"
+cp -r "$files/broker" "$folder/broker"
+sed -i "s/^listener .*/listener $broker_port/" "$folder/broker/mosquitto.conf"
+[ "$(id -u)" = 0 ] && chown -R mosquitto "$folder/broker"
 keep_up broker mosquitto -c "$folder/broker/mosquitto.conf"
 keep_up keeper benchwatch keep "$record" --broker "mqtts://127.0.0.1:$broker_port" --relay-identity "$files/keeper"
 keep_up stations benchwatch simulate chain "$folder/stations" --stations "$stations" \
   --relay "mqtts://127.0.0.1:$broker_port" --relay-identity "$files/stations"
 
 cat <<EOT
+$stations simulated stations send their readings now. In another terminal:
 
-$stations simulated stations send their readings now. In another terminal, with benchwatch found:
-
-  benchwatch watch MQTT::127.0.0.1::$broker_port --relay-identity $files/desk
-  benchwatch keep --status $record
-  benchwatch replay $record --station tide-007 | tail
+PATH=$(dirname "$(command -v benchwatch)"):\$PATH
+benchwatch watch MQTT::127.0.0.1::$broker_port --relay-identity $files/desk
+benchwatch keep --status $record
+benchwatch replay $record --station tide-001 | tail
 
 Kill what you like (kill -9): it is started again after a second, and nothing is missing in the record.
 $folder/*.log have the words of each part. Ctrl-C here ends all.
