@@ -216,9 +216,9 @@ def _checked_run(*written: Any) -> JournalRun:
 
 
 _PLAIN_TYPES: Final = {str, int, float, type(None)}
-_LONGEST_KEPT: Final = 4000
+_LONGEST_KEPT: Final = 2000
 """Most characters of a run that is kept."""
-_kept_run: Final = lru_cache(maxsize=4096, typed=True)(_checked_run)
+_kept_run: Final = lru_cache(maxsize=20_000, typed=True)(_checked_run)
 """Runs that were checked: most batches of a run come with the same row."""
 
 

@@ -144,7 +144,6 @@ class BrokerConnection:
         qos: int = 0,
         retain: bool = False,
         expiry_s: int | None = None,
-        response_topic: str | None = None,
     ) -> bool:
         """Send a message; from any thread.
 
@@ -154,7 +153,6 @@ class BrokerConnection:
             qos: 1: it is sent again until the broker has it, as long as this connection lasts.
             retain: whether the broker keeps it for those who come later.
             expiry_s: the broker throws it away after so many seconds.
-            response_topic: where it is to be answered.
 
         Returns:
             False: there is no connection, or too much waits already. True does not say that it
@@ -165,7 +163,7 @@ class BrokerConnection:
             return False
         if qos:
             client.on_publish = self._published  # it costs as much as a message
-        properties = _publish_properties(expiry_s, response_topic)
+        properties = _publish_properties(expiry_s)
         info = client.publish(topic, payload, qos, retain, properties)
         return self._await(info, qos, len(payload))
 
@@ -367,14 +365,11 @@ def _properties(kind: str) -> Any:
 
 
 @lru_cache(maxsize=32)
-def _publish_properties(expiry_s: int | None, response_topic: str | None) -> Any:
-    if expiry_s is None and response_topic is None:
+def _publish_properties(expiry_s: int | None) -> Any:
+    if expiry_s is None:
         return None
     properties = _properties("PUBLISH")
-    if expiry_s is not None:
-        properties.MessageExpiryInterval = expiry_s
-    if response_topic is not None:
-        properties.ResponseTopic = response_topic
+    properties.MessageExpiryInterval = expiry_s
     return properties
 
 

@@ -16,7 +16,7 @@ from benchwatch.relay.station.transfer import Transfer
 from benchwatch.relay.station.unsent_count import oldest_unsent_s, total_unsent
 from benchwatch.relay.station.unsent_entries import UnsentEntries
 from benchwatch.relay.station.unsent_events import UnsentEvents
-from benchwatch.relay.topics import answer_topic, batch_topic
+from benchwatch.relay.topics import batch_topic
 
 EXPIRY_S: Final = 30
 """A batch that could not be delivered for so long is sent anew, or is there by now."""
@@ -46,7 +46,6 @@ class Publish(Protocol):
         qos: int = 0,
         retain: bool = False,
         expiry_s: int | None = None,
-        response_topic: str | None = None,
     ) -> bool: ...
 
 
@@ -91,7 +90,7 @@ class Shipper:
         publish: Publish,
     ) -> None:
         self.state = ShippingState()
-        self._topic, self._answers_to = batch_topic(station), answer_topic(station)
+        self._topic = batch_topic(station)
         self._events = UnsentEvents(journal)
         self._transfer = Transfer(self._events, UnsentEntries(registers), own_runs)
         self._publish = publish
@@ -201,9 +200,8 @@ class Shipper:
         payload = self._transfer.step(now_s)
         if payload is None:
             return min(self._transfer.next_s(now_s) - now_s, TICK_S) or LONGEST_PAUSE_S / 4
-        self._publish(
-            self._topic, payload, qos=1, expiry_s=EXPIRY_S, response_topic=self._answers_to
-        )  # one that is not sent is missed by its answer
+        # One that is not sent is missed by its answer.
+        self._publish(self._topic, payload, qos=1, expiry_s=EXPIRY_S)
         took_s = time.monotonic() - now_s
         time.sleep(min(took_s, LONGEST_PAUSE_S))
         return 0.0
