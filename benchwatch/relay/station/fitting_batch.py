@@ -23,8 +23,9 @@ def encode_fitting(batch: RunBatch | ChainBatch) -> tuple[RunBatch | ChainBatch,
         try:
             return batch, encode(batch)
         except PayloadTooLarge as error:
-            if len(batch) > 1:
-                batch = first_of(batch, len(batch) // 2)
+            half = first_of(batch, len(batch) // 2) if len(batch) > 1 else batch
+            if len(half) < len(batch):  # else all have one number, as after a change by hand
+                batch = half
             elif isinstance(batch, RunBatch) and len(batch) and not batch.left_out:
                 left_out = ((batch.to, f"an event that {TOO_LARGE}"),)
                 batch = RunBatch(batch.run, batch.after, batch.to, left_out=left_out)
@@ -34,11 +35,14 @@ def encode_fitting(batch: RunBatch | ChainBatch) -> tuple[RunBatch | ChainBatch,
 
 
 def first_of(batch: RunBatch | ChainBatch, count: int) -> RunBatch | ChainBatch:
-    """Return the batch with its first `count` events."""
+    """Return the batch with its first `count` events; where several have one number, about so."""
     if isinstance(batch, ChainBatch):
         return replace(batch, to=batch.after + count, entries=batch.entries[:count])
     kinds = (*EVENT_CELLS, "left_out")
     rows: dict[str, Any] = {kind: getattr(batch, kind) for kind in kinds}
-    to = sorted(row[0] for some in rows.values() for row in some)[count - 1]
+    numbers = sorted(row[0] for some in rows.values() for row in some)
+    to = numbers[count - 1]
+    if to == numbers[-1] > numbers[0]:  # several events have the last number
+        to = max(number for number in numbers if number < to)
     rows = {kind: [row for row in some if row[0] <= to] for kind, some in rows.items()}
     return RunBatch(batch.run, batch.after, to, **rows)

@@ -97,9 +97,7 @@ class Transfer:
 
     def woken(self, now_s: float, *, at_once: bool = False) -> None:
         """Take that an event was written: the journal is looked at soon, or at once."""
-        rest_s = min(
-            times.LOOK_S + times.LOOK_A_RUN_S * max(len(self._own) - 1, 0), times.LONGEST_LOOK_S
-        )
+        rest_s = times.shortest_look_s(len(self._own))
         soon_s = now_s if at_once else max(now_s, self._looked_s + rest_s)
         self._look_s = min(self._look_s, soon_s)
 
@@ -363,6 +361,8 @@ class Transfer:
 
     def _has_all_to(self, stream: Stream, number: int, now_s: float) -> None:
         stream.heard_s = now_s
+        if isinstance(stream.name, str) and self._entries.in_record(stream.name, number):
+            self._look_s, self._has_looked = now_s, False
         was_known = stream.is_known
         falls_back = stream.has_all_to(number)
         if not was_known and not number:

@@ -8,9 +8,6 @@ LONGEST_PATIENCE_S: Final = 5.0
 LOOK_S: Final = 2.0
 LOOK_A_RUN_S: Final = 0.3
 LONGEST_LOOK_S: Final = 5.0
-"""Shortest time between two looks at the journal while there is no backlog: some, and more for each
-run that this program writes, up to a longest. A batch costs about the same with one reading as with
-fifty, and the watch itself must not notice that it is sent."""
 IDLE_LOOK_S: Final = 10.0
 """Time between two looks when nothing is said to be new."""
 EARLIER_RUNS_S: Final = 60.0
@@ -20,3 +17,12 @@ ASK_AGAIN_S: Final = 300.0
 what nothing else is sent after."""
 REST_S: Final = 3600.0
 """Time until a refused batch is tried again."""
+
+
+def shortest_look_s(own_runs: int) -> float:
+    """Return the shortest time between two looks at the journal while there is no backlog.
+
+    It is some, and more for each run that this program writes, up to a longest. A batch costs about
+    the same with one reading as with fifty, and the watch itself must not notice that it is sent.
+    """
+    return min(LOOK_S + LOOK_A_RUN_S * max(own_runs - 1, 0), LONGEST_LOOK_S)

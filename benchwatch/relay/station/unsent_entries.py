@@ -26,6 +26,8 @@ class UnsentEntries:
         self._files = [RegisterFile(path) for path in registers]
         self._states: list[tuple[FileState, FileState]] = [(None, None)] * len(registers)
         self._last: dict[str, tuple[RegisterFile, int]] = {}
+        self._in_record: dict[str, int] = {}
+        """How many entries the central record has of chains of which it has more than was read."""
         self.trouble = ""
         """Why a register can't be read; empty: all can."""
 
@@ -49,9 +51,30 @@ class UnsentEntries:
                     last.setdefault(chain, (file, number))
                 else:  # a question that names it would not be answered, also for the others
                     self.trouble = f"the register {file.path} {why}."
+        for chain, number in self._in_record.items():
+            file, there = last.get(chain, (self._files[0], 0))
+            if there < number:
+                self.trouble = (
+                    f"the register {file.path} has {there} entries of chain {chain}, and the "
+                    f"central record {number}: it was set back, or it is a copy of another one."
+                )
         changed = {chain: number for chain, (_, number) in last.items()} != self.chains
         self._states, self._last = states, last
         return changed
+
+    def in_record(self, chain: str, number: int) -> bool:
+        """Take how many entries the record has; return whether the register must be read again.
+
+        With more than are here the register was set back, or written by another program just now.
+        """
+        _, there = self._last.get(chain, (None, 0))
+        if number <= there:
+            self._in_record.pop(chain, None)
+        if number <= there or number == self._in_record.get(chain):
+            return False
+        self._in_record[chain] = number
+        self._states = []
+        return True
 
     @property
     def chains(self) -> Mapping[str, int]:

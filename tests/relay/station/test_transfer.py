@@ -116,6 +116,9 @@ class MadeRegister:
         before, self._seen = self._seen, self._journal.entries
         return before != self._seen
 
+    def in_record(self, _chain: str, number: int) -> bool:
+        return number > self._journal.entries
+
     def batch(self, chain: str, after: int) -> ChainBatch | None:
         last = min(after + MOST, self._journal.entries)
         entries = tuple(

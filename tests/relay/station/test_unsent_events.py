@@ -1,10 +1,12 @@
 """What is read of a journal to be sent: a batch claims that no event is missing in its range."""
 
+import random
 import sqlite3
 from contextlib import closing
 from pathlib import Path
 
 import pytest
+from batch_kit import MADE_RUN, UTC_S
 from journal_kit import ask
 from shipping_kit import WrittenRun
 
@@ -13,6 +15,8 @@ from benchwatch.journal import Journal
 from benchwatch.register.register_entry import Draft
 from benchwatch.register.register_file import RegisterFile
 from benchwatch.register.register_schema import COLUMNS
+from benchwatch.relay.batch import RunBatch
+from benchwatch.relay.station.fitting_batch import encode_fitting
 from benchwatch.relay.station.unsent_entries import UnsentEntries
 from benchwatch.relay.station.unsent_events import CanNotBeSent, UnsentEvents
 
@@ -55,6 +59,20 @@ def test_what_was_left_elsewhere_is_not_sent_before_the_journal(tmp_path: Path) 
     rest.close()
 
 
+def test_large_events_with_one_number_are_no_endless_loop() -> None:
+    """A journal that was changed by hand may have them: they are left out, and not those before."""
+    noise = random.Random(1).randbytes(400_000).hex()
+    row = (2, UTC_S, 0.0, "kind", noise)
+    batch = RunBatch(MADE_RUN, 0, 2, marks=[(1, UTC_S, 0.0, "x")], records=[row], notes=[row])
+    first, _ = encode_fitting(batch)
+    rest, _ = encode_fitting(RunBatch(MADE_RUN, 1, 2, records=[row], notes=[row]))
+
+    assert isinstance(first, RunBatch)
+    assert isinstance(rest, RunBatch)
+    assert (first.to, len(first), len(first.left_out)) == (1, 1, 0)
+    assert (rest.to, [number for number, _ in rest.left_out]) == (2, [2])
+
+
 def test_a_chain_that_can_not_be_asked_for_is_left_out_alone(tmp_path: Path) -> None:
     """A question that names it would be refused as a whole, and nothing would be sent any more."""
     path = tmp_path / "register.db"
@@ -67,3 +85,24 @@ def test_a_chain_that_can_not_be_asked_for_is_left_out_alone(tmp_path: Path) -> 
 
     assert [len(chain) < 65 for chain in entries.chains] == [True]
     assert "65 characters as chain" in entries.trouble
+
+
+def test_a_register_that_was_set_back_is_told(tmp_path: Path) -> None:
+    """New entries would take the places of others in the record, and never be sent."""
+    path = tmp_path / "register.db"
+    for text in ("a", "b"):
+        RegisterFile(path).add([Draft(kind="unit", unit=text, document={"ident": text})])
+    entries = UnsentEntries([path])
+    entries.refresh()
+    ((chain, last),) = entries.chains.items()
+    assert not entries.in_record(chain, last)
+    assert entries.in_record(chain, last + 1)
+    entries.refresh()
+    assert f"has {last} entries of chain {chain}, and the central record {last + 1}" in (
+        entries.trouble
+    )
+    assert not entries.in_record(chain, last + 1)
+    RegisterFile(path).add([Draft(kind="unit", unit="c", document={"ident": "c"})])
+    entries.refresh()  # as where the other program had written it by then
+
+    assert entries.trouble == ""
