@@ -29,6 +29,8 @@ class CounterStatus:
     unsent: int | None = None
     """Events of its station that are not in the central record yet, where these are so many, or for
     so long, that a person should know; else None."""
+    every_s: float = 0.0
+    """Of a counter elsewhere: least seconds between two readings that are asked for; 0: each is."""
 
 
 class StatusPublisher:

@@ -89,6 +89,8 @@ class EventPipeline:
         self._time_base = TimeBaseCorrection(plan)
         run = run_of(plan, utc_s, watch, () if earlier is None else earlier.runs)
         self._journal = RunWriter(journal, run, () if earlier is None else earlier.samples)
+        self._every_s = 0.0
+        """Least seconds between two readings, as far as not each is asked for."""
         self._number: int | None = None
         """Number in the journal of the newest reading, gap or mark."""
         self._log = EventLog(self._journal.write_logged)
@@ -152,11 +154,18 @@ class EventPipeline:
                 self.on_taken(event, self._snapshot)
             return self._snapshot
 
+    @property
+    def _spacing_s(self) -> float | None:
+        """The usual time between two readings, or what was asked for if that is longer."""
+        usual_s = self._analysis.spacing.usual_s
+        return None if usual_s is None else max(usual_s, self._every_s)
+
     def connect(self, now: CounterStatus) -> Snapshot:
         """Update the link's state and the counter's properties; return the new snapshot."""
         with self._lock:
             if now.nominal is not None:
                 self._take_nominal(float(now.nominal))
+            self._every_s = now.every_s
             self._show(
                 link=now.link,
                 identity=now.identity,
@@ -164,6 +173,7 @@ class EventPipeline:
                 gate_s=now.gate_s,
                 nominal_hz=self._analysis.nominal_hz,
                 relay=self._snapshot.relay if self.plan.station is None else _relay_there(now),
+                spacing_s=self._spacing_s,
             )
             self._journal.update_run(
                 identity="" if now.identity is None else now.identity.text,
@@ -249,7 +259,7 @@ class EventPipeline:
             last_gap=was.last_gap, marks=was.marks, journal_trouble=self._journal.trouble,
             trim=trim, records=was.records, warm_up=was.warm_up, stability=was.stability,
             elsewhere=was.elsewhere, logged_events=self._log.newest,
-            spacing_s=analysis.spacing.usual_s, not_on_disk=self._journal.not_on_disk,
+            spacing_s=self._spacing_s, not_on_disk=self._journal.not_on_disk,
             question=question, visit=was.visit, reference=was.reference, proof=was.proof,
             checks=was.checks, run=self._journal.kept_key, number=self._number, relay=was.relay,
             station=was.station,

@@ -157,6 +157,8 @@ class RelayedAcquisition:
     def asked_every(self, every_s: float) -> None:
         """Note how often lines were asked for."""
         self._events.every_s = every_s
+        if every_s != self._publisher.status.every_s and not self._ended:
+            self._publisher.update(every_s=every_s)
 
     def broker_changed(self, trouble: str | None) -> None:
         """Take the state of the connection; None: it is connected."""

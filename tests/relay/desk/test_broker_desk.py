@@ -8,13 +8,19 @@ from typing import Any
 import line_kit
 import pytest
 from load_kit import wait_until
+from pipeline_kit import NOMINAL, START_UTC_S, reading
 
+from benchwatch.acquire import CounterStatus
 from benchwatch.clock import SystemClock
+from benchwatch.counter import LinkStatus
+from benchwatch.pipeline.pipeline import Pipeline
+from benchwatch.plan import Plan
 from benchwatch.reading import Event, Gap, Reading
 from benchwatch.relay.broker_address import BrokerAddress
 from benchwatch.relay.desk import broker_desk, relayed_acquisition
 from benchwatch.relay.desk.broker_desk import MOST_WAITING, BrokerDesk
 from benchwatch.relay.desk.relayed_acquisition import RelayedAcquisition
+from benchwatch.staleness import is_current
 
 
 class FakeConnection:
@@ -44,12 +50,14 @@ class FakeConnection:
 class Desk:
     """Counters of a fake broker, and the events of each."""
 
-    def __init__(self, *stations: str, on_event: Callable[[Event], None] | None = None) -> None:
+    def __init__(
+        self, *stations: str, on_event: Callable[[Event], None] | None = None, every_s: float = 0.0
+    ) -> None:
         self.clock = SystemClock()
         self.connections: list[FakeConnection] = []
         self.desk = BrokerDesk(
             BrokerAddress("127.0.0.1", 1883, tls=False), connect=self._connect, clock=self.clock,
-            every_s=0.0,
+            every_s=every_s,
         )  # fmt: skip
         self.events: dict[str, list[Event]] = {name: [] for name in stations}
         self.errors: dict[str, list[Exception]] = {name: [] for name in stations}
@@ -204,3 +212,24 @@ def test_a_longer_gate_is_no_lost_link(monkeypatch: pytest.MonkeyPatch) -> None:
     made.end()
 
     assert state == "reading"
+
+
+def test_a_counter_of_a_wall_says_how_seldom_its_lines_come() -> None:
+    """On a wall a line is asked for every 5 s, also of a counter that was opened for a while."""
+    made = Desk("a", every_s=5.0)
+    wait_until(lambda: made.counters[0]._publisher.status.every_s == 5.0)
+    made.end()
+
+    assert made.counters[0]._publisher.status.every_s == 5.0
+
+
+def test_lines_that_are_asked_for_seldom_are_no_silence() -> None:
+    """Each reading came while a counter was open; then there is one in 5 s."""
+    plan = Plan(name="main", resource="MQTT", nominal=NOMINAL, station="a")
+    pipeline = Pipeline(plan, journal=None, utc_s=START_UTC_S, watch=1)
+    pipeline.connect(CounterStatus(link=LinkStatus("reading", 0.0, ""), gate_s=1.0, every_s=5.0))
+    for number in range(1, 13):
+        pipeline.take(reading(number))
+
+    assert is_current(pipeline.snapshot, 12.0 + 5.5)
+    assert not is_current(pipeline.snapshot, 12.0 + 20.0)
