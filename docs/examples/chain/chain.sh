@@ -51,7 +51,8 @@ fi
 started=
 stop() {
   trap - INT TERM EXIT
-  echo "stopping: the stations first, the database last"
+  trap '' HUP
+  echo "stopping: the stations first, the database last" 2>/dev/null || true # the terminal may be closed
   for loop in $started; do
     programs=$(pgrep -P "$loop" || true)
     kill "$loop" 2>/dev/null || true # so that it starts nothing again
@@ -63,17 +64,18 @@ stop() {
   done
   exit 130
 }
-trap stop INT TERM EXIT
+trap stop INT TERM HUP EXIT
 
 # keep_up NAME COMMAND...: run a command, and run it again whenever it ends; its words go to NAME.log.
 keep_up() {
   name=$1
   shift
   (
+    trap : HUP # a closed terminal is for the script, as Ctrl-C is; the program does not inherit this
     while :; do
       # In a session of its own, so that Ctrl-C reaches this script only, which ends them in order.
       setsid "$@" >>"$folder/$name.log" 2>&1 &
-      wait "$!" || true
+      while kill -0 "$!" 2>/dev/null; do wait "$!" || true; done
       sleep 1
     done
   ) &
