@@ -19,18 +19,14 @@ def age_s(now: Snapshot, at_s: float) -> float | None:
 
 
 def longest_age_s(now: Snapshot) -> float | None:
-    """Return the age (seconds) of the newest reading at which the next is overdue.
-
-    None where it is unknown, and of a counter elsewhere, whose link alone says it.
+    """Return the age (seconds) of the newest reading at which the next is overdue; None: unknown.
 
     A reading is dated at the middle of its gate, so it is half a gate old when it arrives.
     """
     spacing_s, gate_s = now.spacing_s, now.gate_s
     if now.reading is not None and TYPED in now.reading.flags:
         return longest_pause_s(spacing_s)
-    # The lines of a counter elsewhere come as often as they are asked for, which changes: its link
-    # knows how often that is, and is lost when none comes.
-    if spacing_s is None or now.station is not None:
+    if spacing_s is None:
         return None
     if gate_s is None:
         return max(UNKNOWN_GATE_SPACINGS * spacing_s, spacing_s + OVERDUE_MARGIN_S)

@@ -172,17 +172,6 @@ def test_readings_of_the_usual_pace_are_always_current() -> None:
         assert not is_current(now, arrives_s + 3.0 * every_s + OVERDUE_MARGIN_S)
 
 
-def test_a_counter_elsewhere_is_late_by_its_link_alone() -> None:
-    """A desk that has looked from near is sent a line in 5 s again, and is not told of silence."""
-    one = kit.snapshot(
-        gate_s=1.0, spacing_s=1.0, station="tide-007", reading=kit.reading(0.0, 100.0)
-    )
-
-    assert is_current(one, 105.5)
-    assert not is_current(replace(one, link=LinkStatus("lost", 105.0, "no line")), 105.5)
-    assert not is_current(replace(one, station=None), 105.5)
-
-
 def test_the_nominal_is_questioned_while_readings_miss_it_and_noted_once() -> None:
     """10.01 MHz for an oscillator of 10 MHz; with the right nominal the question is gone."""
     pipeline = Pipeline(Plan(name="main", resource="x", driver="scpi", nominal=Decimal(10_010_000)))
