@@ -119,12 +119,16 @@ def explained(error: "psycopg.Error", address: RecordAddress) -> RecordAway | Re
     if state in {"42P01", "3F000", "42883"}:
         return RecordError(f"{where} is not made yet: {said}. Make it: {INITIALISE}.")
     if state == "42501":
-        return RecordError(
-            f"the role has not the right to do this in {where}: {said}. Let the database's "
-            f"administrator grant {KEEPER_ROLE} to a role that writes, {READER_ROLE} to one that "
-            "reads; only the schema's owner can initialise."
-        )
+        return _without_right(where, said)
     return RecordError(f"{where} refused a statement: {said} ({state or type(error).__name__}).")
+
+
+def _without_right(where: str, what: str) -> RecordError:
+    return RecordError(
+        f"the role has not the right to do this in {where}: {what}. Let the database's "
+        f"administrator grant {KEEPER_ROLE} to a role that writes, {READER_ROLE} to one that "
+        "reads; only the schema's owner can initialise."
+    )
 
 
 def lies_in_data(error: Exception) -> bool:
@@ -161,6 +165,23 @@ def check_schema(connection: "psycopg.Connection[Any]", address: RecordAddress) 
         ).fetchone()
     version, writable_from = (int(row[0]), int(row[1])) if row else (0, 0)
     refuse_other_schema(address, version, writable_from)
+
+
+def check_may_write(connection: "psycopg.Connection[Any]", address: RecordAddress) -> None:
+    """Check that the role may add to the record.
+
+    Raises:
+        RecordAway: the server does not answer.
+        RecordError: it may not.
+    """
+    with record_errors(address):
+        row = connection.execute(
+            "SELECT bool_and(has_table_privilege('benchwatch.' || name, 'INSERT'))"
+            " FROM unnest(%s::text[]) AS name",
+            (["runs", "readings"],),
+        ).fetchone()
+    if row is None or not row[0]:
+        raise _without_right(f"the central record at {address.shown}", "it may only read")
 
 
 def refuse_other_schema(address: RecordAddress, version: int, writable_from: int) -> None:

@@ -38,15 +38,19 @@ class FakeSender:
 class RunningKeeper:
     """A keeper, what it said and what it answered.
 
+    Args:
+        database: the central record.
+        url: its address with another role than the owner; None: as the owner.
+
     Attributes:
         error: what ended it, if anything did.
     """
 
-    def __init__(self, database: Database) -> None:
+    def __init__(self, database: Database, url: str | None = None) -> None:
         self.said: list[str] = []
         self.sender = FakeSender()
         self.error: Exception | None = None
-        self.keeper = Keeper(parse_record(database.url), self.said.append)
+        self.keeper = Keeper(parse_record(url or database.url), self.said.append)
         self.keeper.sender = self.sender
         self.thread = threading.Thread(target=self._run)
 

@@ -14,6 +14,7 @@ from benchwatch.central_record.batches import Outcome
 from benchwatch.central_record.group_writer import GroupWriter
 from benchwatch.central_record.record_address import RecordAddress
 from benchwatch.central_record.record_connection import (
+    check_may_write,
     check_schema,
     connect,
     given_up_after,
@@ -144,6 +145,7 @@ class Keeper:
         self._connection = connect(self._address, NAME)
         with given_up_after(self._connection, LONGEST_WRITE_S):
             check_schema(self._connection, self._address)
+            check_may_write(self._connection, self._address)
         self._writer = GroupWriter(self._connection, self._address)
         self._was_open = True
         self.inbox.open()
@@ -178,8 +180,10 @@ class Keeper:
                 self._answer(outcomes)
                 refused = len(group.notes) + sum(len(one.refused) for one in outcomes.values())
                 self.words.committed(set(outcomes), group.events, refused)
+                if not group.sent:
+                    continue  # that questions are answered does not show that batches can be written
                 self._wait_s = FIRST_WAIT_S
-            # Not before the first group is written, as on a full disk only that shows it.
+            # Not before the first batch is written, as on a full disk only that shows it.
             self.words.about("record", f"{self._address.shown} is open, and batches are taken")
             dropped = self.inbox.dropped
             if self.words.report(dropped - self._dropped_before):

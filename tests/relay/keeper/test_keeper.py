@@ -206,6 +206,17 @@ def test_a_database_that_was_never_made_ends_it_at_the_start():
             running.keeper.run()
 
 
+def test_a_role_that_may_only_read_ends_it_at_the_start():
+    """It takes nothing that it can't write, and says what is to be granted."""
+    with database() as record:
+        made_record(record)
+        with record.connect() as connection:
+            connection.execute("ALTER ROLE benchwatch_reader LOGIN")
+        running = RunningKeeper(record, record.url_of("benchwatch_reader"))
+        with pytest.raises(RecordError, match="may only read.*grant benchwatch_keeper"):
+            running.keeper.run()
+
+
 def test_a_database_killed_in_the_middle_of_a_group_loses_and_doubles_nothing(monkeypatch):
     """What was not answered comes again, and is there once; each change is said once."""
     monkeypatch.setattr(keeper_module, "LONGEST_WAIT_S", 0.1)
