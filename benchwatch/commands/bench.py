@@ -15,6 +15,7 @@ from benchwatch.bus.file_wire import file_of
 from benchwatch.bus.plain_address import understood_resource
 from benchwatch.bus.resource_string import parse_address
 from benchwatch.commands.benches_elsewhere.elsewhere_counters import check_described
+from benchwatch.commands.benches_elsewhere.relay_options import TypedRelay
 from benchwatch.commands.common.bench_text import (
     PLAN_COLUMNS,
     plan_row,
@@ -133,6 +134,10 @@ def check(*, file: Path, as_json: bool) -> int:
     narrate(reference_sentence(found))
     if found.proof:
         narrate(proof_sentence(found))
+    try:
+        TypedRelay().options(found, keeps=True)
+    except BenchwatchError as error:  # the certificate may be on the station only
+        narrate(f"caution: a watch on this computer would not send: {error}")
     none_yet = "" if plans else "; no counter is in it yet: take the # from one of its tables"
     narrate(f"{file} is fine{none_yet}")
     return 0

@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 from certificate_kit import made_authority, write_identity
+from command_kit import command_in
 
 from benchwatch.bench import Bench, read_bench
 from benchwatch.commands.benches_elsewhere.relay_options import TypedRelay, open_relay
@@ -131,3 +132,19 @@ def test_a_relay_is_made_of_options_and_journal(tmp_path: Path) -> None:
 
     assert stopped == ""
     assert after == before
+
+
+def test_checking_a_bench_file_says_that_its_certificate_is_not_here(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """The file may be right all the same: it is checked where it is written, too."""
+    file = tmp_path / "bench.toml"
+    file.write_text(
+        "[relay]\nbroker = 'mqtts://broker.example'\nidentity = 'tide-007'\n"
+        "[counters.main]\nresource = 'TCPIP0::127.0.0.1::5025::SOCKET'\n"
+    )
+    done = command_in(capsys, monkeypatch, tmp_path)("bench", "check", str(file))
+
+    assert done.code == 0
+    assert "would not send: there is no folder" in done.err
+    assert "is fine" in done.err

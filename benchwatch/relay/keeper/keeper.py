@@ -181,7 +181,7 @@ class Keeper:
                 refused = len(group.notes) + sum(len(one.refused) for one in outcomes.values())
                 self.words.committed(set(outcomes), group.events, refused)
                 if not group.sent:
-                    continue  # that questions are answered does not show that batches can be written
+                    continue  # a question that is answered does not show that batches can be
                 self._wait_s = FIRST_WAIT_S
             # Not before the first batch is written, as on a full disk only that shows it.
             self.words.about("record", f"{self._address.shown} is open, and batches are taken")

@@ -100,7 +100,9 @@ def left_words(sending: SendingNow) -> str:
     if sending.unsent:
         more = how_many(sending.unsent, "event")
         verb = "is" if sending.unsent == 1 else "are"
-        return f"{more} {verb} not in the central record yet; {then}."
+        wrong = not sending.connected or bool(sending.why)
+        why = f" The reason: {_trouble(sending)}." if wrong else ""
+        return f"{more} {verb} not in the central record yet; {then}.{why}"
     if sending.unsent is None:
         return (
             "it is not known which events the central record lacks, as it did not answer: all are "

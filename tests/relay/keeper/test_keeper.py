@@ -213,7 +213,7 @@ def test_a_role_that_may_only_read_ends_it_at_the_start():
         with record.connect() as connection:
             connection.execute("ALTER ROLE benchwatch_reader LOGIN")
         running = RunningKeeper(record, record.url_of("benchwatch_reader"))
-        with pytest.raises(RecordError, match="may only read.*grant benchwatch_keeper"):
+        with pytest.raises(RecordError, match="may only read"):
             running.keeper.run()
 
 

@@ -52,6 +52,7 @@ def test_a_watch_without_a_broker_ends_as_it_would_and_says_so(tmp_path: Path) -
     assert (ended.returncode, alone.returncode) == (0, 0)
     assert len(ended.stdout.splitlines()) == len(alone.stdout.splitlines())
     assert "are not in the central record yet; they are sent by the next watch" in ended.stderr
+    assert "The reason: the broker is away" in ended.stderr
     assert "central record" not in alone.stderr
 
 
