@@ -125,10 +125,6 @@ class RunRows:
         """Cells of runs that were written before, so that they are not written with each batch."""
         self._coming: dict[RunName, JournalRun] = {}
 
-    def forget(self) -> None:
-        """Forget what was written, as after a restart of the database."""
-        self._cells.clear()
-
     def committed(self) -> None:
         """Keep in mind what the transaction wrote."""
         if len(self._cells) > MOST_CELLS_KEPT:

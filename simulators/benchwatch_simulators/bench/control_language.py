@@ -21,11 +21,13 @@ bench has only one). The answer is one line: ``ok``, a value, or ``error: `` and
 
 import json
 import math
+from collections.abc import Iterable
 from decimal import Decimal
 from typing import Protocol
 
 from benchwatch.errors import UsageError
 from benchwatch.quantity import parse_frequency, printable
+from benchwatch_simulators.line_control import LineControl
 
 
 class ControlledBench(Protocol):
@@ -85,42 +87,25 @@ _WITH_VALUE = {"turn", "tool", "dial", "signal", "reference"}
 _MOST_TURNS = 100.0
 
 
-class Control:
+class Control(LineControl):
     """Executes lines of the language on a bench."""
 
     def __init__(self, bench: ControlledBench) -> None:
+        super().__init__(_FORMS, _WITH_VALUE)
         self._bench = bench
 
-    def execute(self, message: str) -> str | None:
-        """Execute one line; return the answer, None for an empty line."""
-        words = message.split()
-        if not words:
-            return None
-        try:
-            return self._run(words[0].lower(), words[1:])
-        except UsageError as error:
-            return f"error: {error}"
+    @property
+    def _now_s(self) -> float:
+        return self._bench.now_s
 
-    def overrun(self) -> None:
-        """Do nothing: a line that is too long has no answer."""
+    @property
+    def _names(self) -> Iterable[str]:
+        return self._bench.names
 
-    def _run(self, verb: str, words: list[str]) -> str:
-        if verb not in _FORMS:
-            raise UsageError(f"unknown '{printable(verb)}'. Known: {'; '.join(_FORMS.values())}")
-        if verb == "time":
-            return f"{self._bench.now_s:.6f}"
-        if verb == "names":
-            return " ".join(self._bench.names)
-        if verb == "help":
-            return "; ".join(_FORMS.values())
-        value = ""
-        if verb in _WITH_VALUE:
-            if not words:
-                raise UsageError(f"expected: {_FORMS[verb]}")
-            if verb == "dial" and len(words) > 1 and words[1].lower().endswith("hz"):
-                words = [words[0] + words[1], *words[2:]]  # 100 MHz, with a blank
-            value, words = words[0], words[1:]
-        return self._act(verb, value, self._counter(verb, words))
+    def _joined(self, verb: str, words: list[str]) -> list[str]:
+        if verb == "dial" and len(words) > 1 and words[1].lower().endswith("hz"):
+            return [words[0] + words[1], *words[2:]]  # 100 MHz, with a blank
+        return words
 
     def _counter(self, verb: str, words: list[str]) -> str:
         if len(words) == 1:
@@ -131,8 +116,8 @@ class Control:
             f"expected: {_FORMS[verb]}; the counters are {', '.join(self._bench.names)}"
         )
 
-    def _act(self, verb: str, value: str, counter: str) -> str:
-        bench = self._bench
+    def _act(self, verb: str, value: str, words: list[str]) -> str:
+        bench, counter = self._bench, self._counter(verb, words)
         answer = "ok"
         if verb == "turn":
             bench.turn(counter, _turns(value))

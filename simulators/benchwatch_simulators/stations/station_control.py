@@ -18,11 +18,12 @@ answer is one line: ``ok``, a value, or ``error: `` and a sentence.
 | ``help`` | | these forms, separated by semicolons |
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Final, Protocol
 
 from benchwatch.errors import QuantityError, UsageError
 from benchwatch.quantity import parse_duration, printable
+from benchwatch_simulators.line_control import LineControl
 
 
 class ControlledStation(Protocol):
@@ -81,40 +82,20 @@ class ControlledStations(Protocol):
         """Seconds since the stations were started."""
 
 
-class StationControl:
+class StationControl(LineControl):
     """Executes lines of the language on stations."""
 
     def __init__(self, controlled: ControlledStations) -> None:
+        super().__init__(_FORMS, _WITH_VALUE)
         self._controlled = controlled
 
-    def execute(self, message: str) -> str | None:
-        """Execute one line; return the answer, None for an empty line."""
-        words = message.split()
-        if not words:
-            return None
-        try:
-            return self._run(words[0].lower(), words[1:])
-        except UsageError as error:
-            return f"error: {error}"
+    @property
+    def _now_s(self) -> float:
+        return self._controlled.now_s
 
-    def overrun(self) -> None:
-        """Do nothing: a line that is too long has no answer."""
-
-    def _run(self, verb: str, words: list[str]) -> str:
-        if verb not in _FORMS:
-            raise UsageError(f"unknown '{printable(verb)}'. Known: {'; '.join(_FORMS.values())}")
-        if verb == "time":
-            return f"{self._controlled.now_s:.6f}"
-        if verb == "names":
-            return " ".join(self._controlled.stations)
-        if verb == "help":
-            return "; ".join(_FORMS.values())
-        value = ""
-        if verb in _WITH_VALUE:
-            if not words:
-                raise UsageError(f"expected: {_FORMS[verb]}")
-            value, words = words[0], words[1:]
-        return self._act(verb, value, self._named(verb, words))
+    @property
+    def _names(self) -> Iterable[str]:
+        return self._controlled.stations
 
     def _named(self, verb: str, words: list[str]) -> list[ControlledStation]:
         stations = self._controlled.stations
@@ -126,7 +107,8 @@ class StationControl:
             raise UsageError(f"there is no station '{printable(words[0])}': see names")
         raise UsageError(f"expected: {_FORMS[verb]}, with the name of a station or {ALL}")
 
-    def _act(self, verb: str, value: str, stations: list[ControlledStation]) -> str:
+    def _act(self, verb: str, value: str, words: list[str]) -> str:
+        stations = self._named(verb, words)
         if verb == "readings":
             return str(sum(station.readings for station in stations))
         if verb == "unsent":
@@ -138,10 +120,10 @@ class StationControl:
             for station in stations:
                 station.set_clock(ahead_s)
             return "ok"
-        words = ("free", "full") if verb == "disk" else ("off", "on")
-        if value.lower() not in words:
+        choices = ("free", "full") if verb == "disk" else ("off", "on")
+        if value.lower() not in choices:
             raise UsageError(f"expected: {_FORMS[verb]}, not '{printable(value)}'")
-        yes = value.lower() == words[1]
+        yes = value.lower() == choices[1]
         for station in stations:
             if verb == "link":
                 station.set_link(on=yes)
