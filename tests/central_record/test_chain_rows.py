@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 import pytest
-from central_record_kit import group_writer, made_record, rows, sent
+from central_record_kit import emptied, group_writer, made_record, rows, sent
 from server_kit import Database, database
 
 from benchwatch.central_record.batches import SentEntries
@@ -27,12 +27,7 @@ def made() -> Iterator[Database]:
 @pytest.fixture
 def record(made: Database) -> Database:
     """Return the central record, without rows."""
-    with made.connect() as connection:
-        connection.execute(
-            "TRUNCATE benchwatch.chains, benchwatch.entries, benchwatch.refused, benchwatch.runs,"
-            " benchwatch.readings"
-        )
-    return made
+    return emptied(made)
 
 
 @pytest.fixture

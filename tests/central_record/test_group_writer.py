@@ -8,6 +8,7 @@ import pytest
 from batch_kit import MADE_RUN
 from central_record_kit import (
     NOW_S,
+    emptied,
     group_writer,
     made_record,
     numbers_in,
@@ -36,11 +37,7 @@ def made() -> Iterator[Database]:
 @pytest.fixture
 def record(made: Database) -> Database:
     """Return the central record, without rows."""
-    tables = "runs, readings, gaps, marks, records, notes, chains, entries, refused, archived"
-    with made.connect() as connection:
-        listed = ", ".join(f"benchwatch.{table}" for table in tables.split(", "))
-        connection.execute(f"TRUNCATE {listed}".encode())
-    return made
+    return emptied(made)
 
 
 @pytest.fixture

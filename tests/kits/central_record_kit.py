@@ -28,6 +28,15 @@ def made_record(database: Database) -> None:
         connection.execute(f"ALTER ROLE {KEEPER_ROLE} LOGIN")
 
 
+def emptied(database: Database) -> Database:
+    """Return a central record after taking all rows out of it."""
+    tables = "runs, readings, gaps, marks, records, notes, chains, entries, refused, archived"
+    with database.connect() as connection:
+        listed = ", ".join(f"benchwatch.{table}" for table in tables.split(", "))
+        connection.execute(f"TRUNCATE {listed}".encode())
+    return database
+
+
 @contextmanager
 def group_writer(database: Database, role: str = KEEPER_ROLE) -> Iterator[GroupWriter]:
     """Open a writer with the rights of a keeper."""

@@ -8,6 +8,7 @@ from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
 
+from record_comparison import compare_record
 from server_kit import Database
 
 from benchwatch.central_record.record_address import parse_record
@@ -22,6 +23,13 @@ from benchwatch.relay.station.shipper import Shipper
 from benchwatch.relay.topics import ALL_BATCHES, KEEPER_TOPIC, answer_topic
 
 UTC_S = 1_790_000_000.25
+STATION = "tide-007"
+
+
+def check_same(record: Database, *files: Path) -> None:
+    """Check that the record and the files of the station hold the same, row by row."""
+    found = compare_record(record.url, {STATION: files})
+    assert found.is_clean, str(found)
 
 
 @contextmanager
@@ -35,7 +43,7 @@ def connected_keeper(port: int, database: Database) -> Iterator[list[str]]:
         on_connected=keeper.broker_connected,
         on_message=keeper.heard,
         on_lost=keeper.broker_lost,
-        subscriptions=((ALL_BATCHES, 1),),
+        subscriptions=((ALL_BATCHES, 0),),  # as keep hears them
     )
     keeper.sender = connection
     thread = threading.Thread(target=keeper.run)

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import pytest
 from batch_kit import MADE_RUN, packed
-from central_record_kit import made_record, numbers_in, rows
+from central_record_kit import emptied, made_record, numbers_in, rows
 from keeper_kit import RunningKeeper, batch, question, running_keeper
 from load_kit import wait_until
 from server_kit import Database, database
@@ -29,12 +29,7 @@ def made() -> Iterator[Database]:
 @pytest.fixture
 def record(made: Database) -> Database:
     """Return the central record, without rows."""
-    with made.connect() as connection:
-        connection.execute(
-            "TRUNCATE benchwatch.runs, benchwatch.readings, benchwatch.refused, benchwatch.chains,"
-            " benchwatch.entries"
-        )
-    return made
+    return emptied(made)
 
 
 @pytest.fixture

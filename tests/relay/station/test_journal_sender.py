@@ -5,14 +5,12 @@ import signal
 import sqlite3
 import subprocess
 import sys
-from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
 
 import pytest
-from central_record_kit import made_record
 from record_comparison import compare_record
-from server_kit import Database, broker, database
+from server_kit import Database, broker
 from server_process_kit import free_port
 from shipping_kit import WrittenRun, connected_keeper
 
@@ -23,13 +21,6 @@ from benchwatch.relay.station import journal_sender
 from benchwatch.relay.station.journal_sender import JournalSender
 from benchwatch.relay.station.shipper import ShippingState
 from benchwatch.relay.station.station_relay import RelayOptions
-
-
-@pytest.fixture(name="record")
-def _record() -> Iterator[Database]:
-    with database() as made:
-        made_record(made)
-        yield made
 
 
 def made_journal(path: Path) -> None:

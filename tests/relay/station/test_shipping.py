@@ -4,42 +4,20 @@ import random
 import sqlite3
 import threading
 import time
-from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
 
 import pytest
 from batch_kit import UTC_S
-from central_record_kit import made_record, rows
+from central_record_kit import rows
 from load_kit import wait_until
-from record_comparison import EVENTS, compare_record
-from server_kit import Broker, Database, broker, database
-from shipping_kit import WrittenRun, connected_keeper, sending_station
+from record_comparison import EVENTS
+from server_kit import Broker, Database
+from shipping_kit import WrittenRun, check_same, connected_keeper, sending_station
 
 from benchwatch.journal import Journal
 from benchwatch.register.register_entry import Draft
 from benchwatch.register.register_file import RegisterFile
-
-STATION = "tide-007"
-
-
-@pytest.fixture(name="record")
-def _record() -> Iterator[Database]:
-    with database() as made:
-        made_record(made)
-        yield made
-
-
-@pytest.fixture(name="server", scope="module")
-def _server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Broker]:
-    with broker(tmp_path_factory.mktemp("broker")) as server:
-        yield server
-
-
-def check_same(record: Database, *files: Path) -> None:
-    """Check that the record and the files hold the same, row by row."""
-    found = compare_record(record.url, {STATION: files})
-    assert found.is_clean, str(found)
 
 
 def test_all_that_a_station_has_gets_into_the_record(

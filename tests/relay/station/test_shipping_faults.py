@@ -2,42 +2,20 @@
 
 import sqlite3
 import threading
-from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
 
 import pytest
-from central_record_kit import made_record, rows
+from central_record_kit import rows
 from journal_kit import noise
 from load_kit import wait_until
-from record_comparison import EVENTS, compare_record
-from server_kit import Broker, Database, broker, database
-from shipping_kit import WrittenRun, connected_keeper, sending_station
+from record_comparison import EVENTS
+from server_kit import Broker, Database, broker
+from shipping_kit import WrittenRun, check_same, connected_keeper, sending_station
 
 from benchwatch.journal import Journal, damaged_file
 from benchwatch.journal.recovery import recover
 from benchwatch.relay.station import late_watch
-
-STATION = "tide-007"
-
-
-@pytest.fixture(name="record")
-def _record() -> Iterator[Database]:
-    with database() as made:
-        made_record(made)
-        yield made
-
-
-@pytest.fixture(name="server", scope="module")
-def _server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Broker]:
-    with broker(tmp_path_factory.mktemp("broker")) as server:
-        yield server
-
-
-def check_same(record: Database, *files: Path) -> None:
-    """Check that the record and the files hold the same, row by row."""
-    found = compare_record(record.url, {STATION: files})
-    assert found.is_clean, str(found)
 
 
 def numbers(record: Database) -> list[object]:
