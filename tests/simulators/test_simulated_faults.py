@@ -124,11 +124,11 @@ def test_a_closed_connection_is_refused_for_as_long_as_it_lasts():
 
 def test_a_restart_resets_the_settings():
     """And power-on is set in the event status register (IEEE 488.2 11.5.1)."""
-    faults = [parse_fault("restart@200ms+100ms")]
-    with open_bench("quiet", seed=1, faults=faults) as bench:
+    with open_bench("quiet", seed=1) as bench:
         port = port_of(bench)
         with a_client(port) as client:
             assert client.ask("*CLS;FREQ:APER 0.5;*ESR?") == "0"
+            bench.fault("main", "restart", 0.1)
             assert client.receive() == ""
 
         assert wait_until(lambda: connects(port))
