@@ -149,7 +149,7 @@ class LineEvents:
         at_s = self._times.at(line.elapsed_s, arrival.elapsed_s)
         match line.content:
             case GapLine(lasted_s=lasted_s):
-                events += self._gap_before(line, line.elapsed_s)
+                events += self._gap_before(line, at_s)
                 events.append(self._station_gap(line.content, utc_s, at_s))
                 self._explained_s = line.elapsed_s + lasted_s
             case MarkLine(text=text):
@@ -211,11 +211,17 @@ class LineEvents:
         last_gate_s = None if self._last is None else self._last.gate_s
         if read.gate_s and last_gate_s and read.gate_s > LONGER_GATE * last_gate_s:
             self._spacing, self._longer_gate_s = ReadingSpacing(), read.gate_s
-        events: list[Event] = list(self._gap_before(line, line.elapsed_s))
+        at_s = self._times.place(
+            line.run,
+            line.elapsed_s,
+            read.gate_s,
+            arrival.elapsed_s,
+            waited=line.number is None,
+        )
+        events: list[Event] = list(self._gap_before(line, at_s))
         if self._says_clock and line.utc_s is not None:
             self._says_clock = False
             events += self._clock_mark(line.utc_s, arrival)
-        at_s = self._times.place(line.run, line.elapsed_s, read.gate_s, arrival.elapsed_s)
         frequency_hz = offset_hz = offset = math.nan
         if read.value_hz is not None and nominal is not None:
             frequency_hz = float(read.value_hz)
@@ -252,9 +258,9 @@ class LineEvents:
 
     # ------------------------------------------------------------- gaps and runs
 
-    def _gap_before(self, line: StationLine, until_s: float) -> list[Gap]:
-        """Return the gap of lines that did not get here, up to `until_s` of the station's run."""
-        last, last_line = self._last, self._last_line
+    def _gap_before(self, line: StationLine, at_s: float) -> list[Gap]:
+        """Return the gap of lines that did not get here, up to a line at `at_s` of this run."""
+        last, last_line, until_s = self._last, self._last_line, line.elapsed_s
         if last is None or last_line is None or TYPED in last.flags:
             return []
         # What the station itself has reported as a gap, it has said itself.
@@ -276,7 +282,7 @@ class LineEvents:
                 counter=self._counter,
                 utc_s=last.utc_s,
                 elapsed_s=last.elapsed_s,
-                lasted_s=max(until_s - last_line.elapsed_s, 0.0),
+                lasted_s=max(at_s - last.elapsed_s, 0.0),
                 reason=self._missing_words(missing, line.unsent),
             )
         ]

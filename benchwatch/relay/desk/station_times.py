@@ -35,8 +35,18 @@ class StationTimes:
         self._newest_s = -math.inf
         """Time of the newest reading on the desk's time line."""
         self._newest_at_station_s = -math.inf
+        self._is_guess = False
+        """Whether the shift is that of a reading which may have waited at its station."""
 
-    def place(self, run: int, elapsed_s: float, gate_s: float | None, arrived_s: float) -> float:
+    def place(
+        self,
+        run: int,
+        elapsed_s: float,
+        gate_s: float | None,
+        arrived_s: float,
+        *,
+        waited: bool = False,
+    ) -> float:
         """Return the time of a reading on the desk's time line.
 
         Args:
@@ -44,10 +54,16 @@ class StationTimes:
             elapsed_s: middle of its gate, seconds of that run.
             gate_s: its gate, in seconds; None: unknown.
             arrived_s: when its line came, seconds of the desk's run.
+            waited: whether it may have been read long before its line was sent. The next reading of
+                the run then sets the shift anew, and not slowly.
         """
         delay_s = arrived_s - (gate_s or 0.0) / 2.0 - elapsed_s
-        if run != self._run:
+        before = self._run
+        if run != before:
             self._begin(run, delay_s)
+        elif self._is_guess:
+            self._shift_s = min(self._shift_s, delay_s)
+        self._is_guess = waited and (run != before or self._is_guess)
         self._delays.append(delay_s)
         off_s = min(self._delays) - self._shift_s
         if abs(off_s) > TOLERATED_S:

@@ -136,6 +136,40 @@ def test_a_first_line_that_came_late_is_made_up_for() -> None:
     assert late[-1][1] - times[-1] == pytest.approx(0.5, abs=0.3)
 
 
+@pytest.mark.parametrize("age_s", [0.0, 8.0, 3600.0])
+def test_an_old_reading_that_greets_a_look_does_not_delay_the_next(age_s: float) -> None:
+    """It waited at its station; from the second reading on each is half a gate old at arrival."""
+    lines = steady(range(1, 60))
+    old = kit.reading_values(1, 1.5 - age_s, "10000000.001") | {"number": None}
+    lines[0] = (old, lines[0][1])
+    readings = [event for event in taken(lines) if isinstance(event, Reading)]
+    arrivals = [arrived_s for _, arrived_s in lines]
+
+    assert [one.elapsed_s for one in readings] == pytest.approx([s - 0.5 for s in arrivals])
+
+
+def test_a_line_that_is_late_after_a_greeting_moves_no_other() -> None:
+    """The greeting was new, and the second line waited for 5 s on its way."""
+    lines = steady(range(1, 60))
+    lines[0] = (lines[0][0] | {"number": None}, lines[0][1])
+    lines[1:6] = [(values, lines[6][1]) for values, _ in lines[1:6]]
+    times = [event.elapsed_s for event in taken(lines) if isinstance(event, Reading)]
+
+    assert times == pytest.approx([AHEAD_S + n + 0.5 for n in range(1, 60)])
+
+
+def test_a_gap_after_a_greeting_ends_where_readings_go_on() -> None:
+    """40 s passed at the station, of which this desk saw 2 s."""
+    lines = steady(range(50, 60), first=1)
+    greeting = kit.reading_values(1, 8.5, "10000000.001") | {"number": None}
+    events = taken([(greeting, lines[0][1] - 2.0), *lines], interval_s=1.0)
+    (gap,) = gaps(events)
+    first, second, *_ = [event for event in events if isinstance(event, Reading)]
+
+    assert gap.reason.startswith("about 40 lines did not get here")
+    assert (gap.elapsed_s, gap.elapsed_s + gap.lasted_s) == (first.elapsed_s, second.elapsed_s)
+
+
 @pytest.mark.parametrize(
     ("unsent", "kept"),
     [
