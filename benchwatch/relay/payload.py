@@ -2,6 +2,7 @@
 
 Everybody who can reach the broker can write to it, so that nothing of a payload is believed: its
 size is limited before and while it is unpacked, and `PayloadRefused` says what is wrong with it.
+What is not compressed is read by `benchwatch.relay.strict_json`.
 """
 
 import json
@@ -85,15 +86,20 @@ def write_plain(document: Mapping[str, Any]) -> bytes:
         raise PayloadRefused("it has a text or a number that can't be written") from error
 
 
-def read_plain(payload: bytes) -> dict[str, Any]:
-    """Return the document in a payload without compression.
+def check_version(document: Mapping[str, Any]) -> None:
+    """Refuse a document that does not have the version of this program.
 
     Raises:
-        PayloadRefused: it holds none, or is too large.
+        PayloadRefused: it has another one, or none.
     """
-    if len(payload) > MOST_PLAIN_BYTES:
-        raise PayloadTooLarge(f"it has {len(payload)} bytes, and more than {MOST_PLAIN_BYTES}")
-    return _document(payload)
+    version = document.get("v")
+    if type(version) is not int or version < VERSION:
+        raise PayloadRefused("it does not say which version it has")
+    if version > VERSION:
+        raise PayloadRefused(
+            f"it is of a newer program (version {min(version, 999)} of messages; this one knows "
+            f"{VERSION}): update Benchwatch on the side that refuses it"
+        )
 
 
 def _document(data: bytes) -> dict[str, Any]:
@@ -103,12 +109,5 @@ def _document(data: bytes) -> dict[str, Any]:
         raise PayloadRefused("it is no JSON as this program writes it") from error
     if type(document) is not dict:
         raise PayloadRefused("it is no JSON object")
-    version = document.get("v")
-    if type(version) is not int or version < VERSION:
-        raise PayloadRefused("it does not say which version it has")
-    if version > VERSION:
-        raise PayloadRefused(
-            f"it is of a newer program (version {min(version, 999)} of messages; this one knows "
-            f"{VERSION}): update Benchwatch on the side that refuses it"
-        )
+    check_version(document)
     return document

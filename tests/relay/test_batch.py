@@ -31,7 +31,8 @@ from benchwatch.relay.batch import (
     encode,
 )
 from benchwatch.relay.cell_checks import EVENT_CELLS, Cell, check_event, separate
-from benchwatch.relay.payload import PayloadTooLarge, pack, read_plain, unpack, write_plain
+from benchwatch.relay.payload import PayloadTooLarge, pack, unpack, write_plain
+from benchwatch.relay.strict_json import read_plain
 
 GOOD = opened(
     encode(RunBatch(MADE_RUN, 0, 40, tuple(readings(1, 3)), ((5, UTC_S, 5.0, 2.0, "no reply"),)))
@@ -255,6 +256,7 @@ def test_small_messages_are_not_compressed() -> None:
     """Lines and states are plain JSON, which any program can read, and as strictly checked."""
     assert read_plain(write_plain({"v": 1, "here": True})) == {"v": 1, "here": True}
     assert unpack(pack({"v": 1})) == {"v": 1}
-    for wrong in (b"", b"[1]", b'{"v":2}', b'{"v":1,"a":NaN}', b" " * 100_000):
+    endless = b'{"v":1,"a":1e999}', b'{"v":1,"a":' + b"1" * 50 + b"}"
+    for wrong in (b"", b"[1]", b'{"v":2}', b'{"v":1,"a":NaN}', b" " * 100_000, *endless):
         with pytest.raises(Exception, match="it "):
             read_plain(wrong)

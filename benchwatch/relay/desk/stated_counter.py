@@ -3,7 +3,7 @@
 import re
 from dataclasses import dataclass, field
 from decimal import Decimal
-from typing import Any, Final, get_args
+from typing import Final, get_args
 
 from benchwatch.counter import (
     Identity,
@@ -14,15 +14,9 @@ from benchwatch.counter import (
 )
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.relay.desk.station_line import HIGHEST_HZ
-from benchwatch.relay.desk.strict_json import (
-    number_of,
-    read_object,
-    text_of,
-    whole_number_of,
-)
 from benchwatch.relay.payload import PayloadRefused
+from benchwatch.relay.strict_json import number_of, read_plain, text_of, whole_number_of
 
-VERSION: Final = 1
 LONGEST_WORD: Final = 80
 _NOMINAL: Final = re.compile(r"\d{1,16}(?:\.\d{0,24})?", re.ASCII)
 _YEAR_S: Final = 3.2e7
@@ -67,7 +61,7 @@ def read_state(payload: bytes) -> StatedCounter | None:
     """
     if not payload:
         return None
-    values = _object(payload)
+    values = read_plain(payload)
     link = values.get("link")
     if not isinstance(link, dict):
         link = {}
@@ -101,18 +95,11 @@ def read_here(payload: bytes) -> StatedStation:
     """
     if not payload:
         return StatedStation(here=False)
-    values = _object(payload)
+    values = read_plain(payload)
     here = values.get("here")
     if not isinstance(here, bool):
         raise PayloadRefused("'here' is neither true nor false")
     return StatedStation(here=here, utc_s=number_of(values, "at", 0.0, 1e12))
-
-
-def _object(payload: bytes) -> dict[str, Any]:
-    values = read_object(payload)
-    if values.get("v") != VERSION:
-        raise PayloadRefused("the message is of a newer program: update this one")
-    return values
 
 
 def _nominal(value: object) -> Decimal | None:

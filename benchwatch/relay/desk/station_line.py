@@ -19,13 +19,8 @@ from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 from benchwatch.plan import PLAUSIBLE_OFFSET
 from benchwatch.quantity import last_digit
 from benchwatch.reading import FLAGS, OVERRANGE, SPIKE, Flag
-from benchwatch.relay.desk.strict_json import (
-    number_of,
-    read_object,
-    text_of,
-    whole_number_of,
-)
 from benchwatch.relay.payload import PayloadRefused
+from benchwatch.relay.strict_json import number_of, read_object, text_of, whole_number_of
 
 LONGEST_RUN_S: Final = 1e10
 """Three centuries; no run is longer."""

@@ -8,7 +8,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
-from benchwatch.relay.payload import PayloadRefused, read_plain
+from benchwatch.relay.payload import PayloadRefused
+from benchwatch.relay.strict_json import read_plain
 
 LONGEST_LOOK_S: Final = 120.0
 """A look that is not repeated ends after this time at the latest."""

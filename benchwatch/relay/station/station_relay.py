@@ -18,12 +18,13 @@ from benchwatch.reading import Event
 from benchwatch.relay.broker_address import BrokerAddress
 from benchwatch.relay.broker_connection import BrokerConnection
 from benchwatch.relay.identity import Identity
-from benchwatch.relay.payload import VERSION, PayloadRefused, read_plain, write_plain
+from benchwatch.relay.payload import VERSION, PayloadRefused, write_plain
 from benchwatch.relay.station.counter_states import CounterStates, RelayedCounter
 from benchwatch.relay.station.live_lines import LineText, LiveLines
 from benchwatch.relay.station.looks import read_look
 from benchwatch.relay.station.relay_words import RelayWords, SendingNow, left_words
 from benchwatch.relay.station.shipper import Shipper
+from benchwatch.relay.strict_json import read_plain
 from benchwatch.relay.topics import KEEPER_TOPIC, answer_topic, here_topic, look_topic
 from benchwatch.snapshot import RelayNow, Snapshot
 

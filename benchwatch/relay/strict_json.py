@@ -5,7 +5,12 @@ import math
 from typing import Any, Final, NoReturn
 
 from benchwatch.quantity import printable
-from benchwatch.relay.payload import MOST_PLAIN_BYTES, PayloadRefused
+from benchwatch.relay.payload import (
+    MOST_PLAIN_BYTES,
+    PayloadRefused,
+    PayloadTooLarge,
+    check_version,
+)
 
 HIGHEST_KEY: Final = 2**63 - 1
 """Keys of runs and numbers of events are 64 bits in journal and central record."""
@@ -19,7 +24,7 @@ def read_object(payload: bytes) -> dict[str, Any]:
         PayloadRefused: it is none, or is too large.
     """
     if len(payload) > MOST_PLAIN_BYTES:
-        raise PayloadRefused(f"a message of {len(payload)} bytes is too large")
+        raise PayloadTooLarge(f"it has {len(payload)} bytes, and more than {MOST_PLAIN_BYTES}")
     try:
         values = json.loads(
             payload.decode("utf-8"),
@@ -29,10 +34,21 @@ def read_object(payload: bytes) -> dict[str, Any]:
         )
     except (ValueError, RecursionError) as error:
         shown = printable(payload[:40].decode("utf-8", "replace"))
-        raise PayloadRefused(f"'{shown}' is no strict JSON") from error
+        raise PayloadRefused(f"it is no strict JSON: '{shown}'") from error
     if not isinstance(values, dict):
-        raise PayloadRefused("a message is JSON, but no object")
+        raise PayloadRefused("it is JSON, but no object")
     return values
+
+
+def read_plain(payload: bytes) -> dict[str, Any]:
+    """Read the document in a payload without compression, which says its version.
+
+    Raises:
+        PayloadRefused: it holds none, is too large, or is of another version.
+    """
+    document = read_object(payload)
+    check_version(document)
+    return document
 
 
 def number_of(
