@@ -127,6 +127,8 @@ class Outcome:
     taken: list[tuple[int, int, int]] = field(default_factory=list)
     """Key of the run, after and to of each batch of events that was committed."""
     chains: dict[str, int] = field(default_factory=dict)
+    entries_last: dict[str, str] = field(default_factory=dict)
+    """Hash of the last entry that the record has of each of `chains`, where it has any."""
     refused: list[Refused] = field(default_factory=list)
 
     def add(self, other: "Outcome") -> None:
@@ -135,4 +137,5 @@ class Outcome:
         self.ended |= other.ended
         self.taken += other.taken
         self.chains |= other.chains
+        self.entries_last |= other.entries_last
         self.refused += other.refused

@@ -74,7 +74,10 @@ def write_chains(
         connection.execute(_PROGRESS, (number_array(ids), number_array(ends)))
     outcomes: dict[str, Outcome] = {}
     for (station, name), chain in chains.items():
-        outcomes.setdefault(station, Outcome()).chains[name] = chain.has_all_to
+        outcome = outcomes.setdefault(station, Outcome())
+        outcome.chains[name] = chain.has_all_to
+        if chain.last_hash:
+            outcome.entries_last[name] = chain.last_hash
     for one, why in refused:
         batch = one.batch
         outcomes[one.station].refused.append(

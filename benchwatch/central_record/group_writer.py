@@ -38,9 +38,10 @@ _RUNS: Final = """
     JOIN unnest(%s::text[], %s::int8[]) AS asked (station, run)
         ON r.station = asked.station AND r.run = asked.run"""
 _CHAINS: Final = """
-    SELECT c.station, c.chain, c.has_all_to FROM benchwatch.chains AS c
+    SELECT c.station, c.chain, c.has_all_to, e.hash FROM benchwatch.chains AS c
     JOIN unnest(%s::text[], %s::text[]) AS asked (station, chain)
-        ON c.station = asked.station AND c.chain = asked.chain"""
+        ON c.station = asked.station AND c.chain = asked.chain
+    LEFT JOIN benchwatch.entries AS e ON e.chain_id = c.chain_id AND e.number = c.has_all_to"""
 
 
 class GroupWriter:
@@ -98,7 +99,7 @@ class GroupWriter:
     def progress(
         self, runs: Sequence[tuple[str, int]], chains: Sequence[tuple[str, str]]
     ) -> dict[str, Outcome]:
-        """Return up to which number the record has runs and chains, by station.
+        """Return up to which number the record has runs and chains, and with which last entry.
 
         Args:
             runs: station and key of each run.
@@ -124,8 +125,10 @@ class GroupWriter:
             if chains:
                 stations, names = [name[0] for name in chains], [name[1] for name in chains]
                 rows = self._connection.execute(_CHAINS, (text_array(stations), text_array(names)))
-                for station, chain, has_all_to in rows:
+                for station, chain, has_all_to, last_hash in rows:
                     outcomes[station].chains[chain] = has_all_to
+                    if last_hash is not None:
+                        outcomes[station].entries_last[chain] = last_hash
         return outcomes
 
     def _write(self, sent: Sequence[Sent], outcomes: dict[str, Outcome]) -> None:

@@ -3,7 +3,15 @@
 from dataclasses import dataclass
 from typing import Any, Final
 
-from benchwatch.relay.cell_checks import CHAIN, HAS_ALL_TO, KEY, Cell, row_fault, taken
+from benchwatch.relay.cell_checks import (
+    CHAIN,
+    ENTRY_CELLS,
+    HAS_ALL_TO,
+    KEY,
+    Cell,
+    row_fault,
+    taken,
+)
 from benchwatch.relay.payload import VERSION, PayloadRefused, pack, unpack
 
 MOST_ANSWERED: Final = 1000
@@ -11,6 +19,7 @@ MOST_ANSWERED: Final = 1000
 _WHY: Final = Cell("why", longest=2_000)
 _RUN_CELLS: Final = (KEY, HAS_ALL_TO)
 _CHAIN_CELLS: Final = (CHAIN, HAS_ALL_TO)
+_LAST_CELLS: Final = (CHAIN, ENTRY_CELLS[-1])
 _TAKEN_CELLS: Final = (KEY, HAS_ALL_TO, HAS_ALL_TO)
 
 
@@ -38,6 +47,9 @@ class Answer:
     station that sends a range again can't tell by the numbers above that it was taken."""
     ended: tuple[int, ...] = ()
     """Those of `runs` whose end the record has."""
+    entries_last: tuple[tuple[str, str], ...] = ()
+    """Chain, and the hash of the last entry that the record has of it; only of `chains`, and only
+    where it has any. By it a station tells that the record has other entries than its register."""
 
 
 def encode_answer(answer: Answer) -> bytes:
@@ -57,7 +69,7 @@ def encode_answer(answer: Answer) -> bytes:
     ]
     document = {
         "runs": answer.runs, "chains": answer.chains, "refused": refused,
-        "taken": answer.taken, "ended": answer.ended,
+        "taken": answer.taken, "ended": answer.ended, "entries_last": answer.entries_last,
     }  # fmt: skip
     return pack({"v": VERSION, **{name: rows for name, rows in document.items() if rows}})
 
@@ -76,7 +88,8 @@ def decode_answer(payload: bytes) -> Answer:
     ended = _list(document, "ended")
     if not KEY.all_sound(ended):
         raise PayloadRefused("one of its ended runs is no key of a run")
-    return Answer(runs, chains, refused, taken, tuple(ended))
+    entries_last = _rows(document, "entries_last", _LAST_CELLS)
+    return Answer(runs, chains, refused, taken, tuple(ended), entries_last)
 
 
 def _rows(document: dict[str, Any], name: str, cells: tuple[Cell, ...]) -> tuple[Any, ...]:

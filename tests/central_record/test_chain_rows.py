@@ -85,6 +85,8 @@ def test_entries_are_kept_as_they_are(record, writer):
     second = writer.write([batch(made[4:])])
 
     assert (first["tide-007"].chains, second["tide-007"].chains) == ({CHAIN: 4}, {CHAIN: 6})
+    assert first["tide-007"].entries_last == {CHAIN: made[3].hash}
+    assert second["tide-007"].entries_last == {CHAIN: made[5].hash}
     assert kept(record) == as_rows(made)
 
 
@@ -146,4 +148,16 @@ def test_a_chain_is_asked_for(record, writer):
     found = writer.progress([], [("tide-007", CHAIN), ("tide-007", "other"), ("tide-008", CHAIN)])
 
     assert found["tide-007"].chains == {CHAIN: 3, "other": 0}
+    assert found["tide-007"].entries_last == {CHAIN: entries(3)[-1].hash}
     assert found["tide-008"].chains == {CHAIN: 0}
+    assert found["tide-008"].entries_last == {}
+
+
+def test_the_last_entry_tells_another_register_of_the_same_length(writer):
+    """Whatever is sent of it, the answer names the last entry that the record has."""
+    writer.write([batch(entries(3))])
+    other = entries(3, who="berta")
+    outcome = writer.write([batch(other)])["tide-007"]
+
+    assert (outcome.chains, outcome.refused) == ({CHAIN: 3}, [])
+    assert outcome.entries_last == {CHAIN: entries(3)[-1].hash} != {CHAIN: other[-1].hash}

@@ -22,6 +22,7 @@ answers = st.builds(
     st.lists(refusals, max_size=3).map(tuple),
     st.lists(st.tuples(numbers, numbers, numbers), max_size=3).map(tuple),
     st.lists(numbers, max_size=3).map(tuple),
+    st.lists(st.tuples(texts, texts), max_size=3).map(tuple),
 )
 
 
@@ -62,6 +63,9 @@ def test_a_changed_answer_is_refused_or_sound(
         {"v": 1, "taken": [[1, 2]]},
         {"v": 1, "taken": [[1, 2, -3]]},
         {"v": 1, "ended": ["1"]},
+        {"v": 1, "entries_last": [["a", 1]]},
+        {"v": 1, "entries_last": [["a", "0" * 129]]},
+        {"v": 1, "entries_last": [["a\0", "0"]]},
         {"v": 2},
     ],
 )

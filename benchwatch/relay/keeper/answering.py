@@ -21,10 +21,19 @@ def answers(outcome: Outcome) -> Iterator[bytes]:
     longest = max(map(len, (runs, taken, chains, refused)))
     for first in range(0, longest, MOST_ANSWERED):
         some_runs = _part(runs, first)
-        ended = tuple(key for key, _ in some_runs if key in outcome.ended)
+        some_chains = _part(chains, first)
         yield encode_answer(
             Answer(
-                some_runs, _part(chains, first), _part(refused, first), _part(taken, first), ended
+                runs=some_runs,
+                chains=some_chains,
+                refused=_part(refused, first),
+                taken=_part(taken, first),
+                ended=tuple(key for key, _ in some_runs if key in outcome.ended),
+                entries_last=tuple(
+                    (chain, outcome.entries_last[chain])
+                    for chain, _ in some_chains
+                    if chain in outcome.entries_last
+                ),
             )
         )
 

@@ -3,6 +3,7 @@
 import json
 import zlib
 from collections.abc import Iterator
+from dataclasses import replace
 
 import pytest
 from batch_kit import MADE_RUN, packed
@@ -12,7 +13,8 @@ from load_kit import wait_until
 from server_kit import Database, database
 
 from benchwatch.errors import OtherSchema, RecordError
-from benchwatch.relay.batch import run_cells
+from benchwatch.register.register_entry import RegisterEntry, entry_hash
+from benchwatch.relay.batch import ChainBatch, encode, run_cells
 from benchwatch.relay.cell_checks import RUN_CELLS
 from benchwatch.relay.keeper import keeper as keeper_module
 from benchwatch.relay.topics import answer_topic
@@ -75,6 +77,20 @@ def test_questions_are_answered_from_the_record(record, running):
 
     assert (dict(own.runs), own.chains) == ({7: 3, 8: 0}, (("a", 0),))
     assert other.runs == ((7, 0),)
+
+
+def test_answers_name_the_last_entry_of_a_chain(record, running):
+    """By its hash, after a batch and after a question, so that a station can compare it."""
+    entry = RegisterEntry(
+        chain="4f0c", number=1, at="2026-11-30T01:00:01+00:00", who="anna", kind="note", unit=None,
+        visit=None, amends=None, document="{}", hash="",
+    )  # fmt: skip
+    entry = replace(entry, hash=entry_hash("", entry))
+    written = running.send_until_answered(encode(ChainBatch("4f0c", 0, 1, (entry,))))
+    asked = running.send_until_answered(question(chains=("4f0c", "other")))
+
+    assert written.entries_last == (("4f0c", entry.hash),)
+    assert (asked.chains, asked.entries_last) == ((("4f0c", 1), ("other", 0)), written.entries_last)
 
 
 def test_more_than_an_answer_holds_comes_in_several(record, running):
