@@ -4,9 +4,9 @@ Pure: snapshots and times go in, words and an order come out.
 """
 
 import math
-from collections import Counter
-from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from collections import Counter, deque
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, field
 from typing import Final, Literal, get_args
 
 from benchwatch.estimate.trim.trim_hint import COVERAGE_K, estimate_at_rest
@@ -44,6 +44,13 @@ NO_NUMBERS: Final[frozenset[BenchState]] = frozenset({"lost", "silent", "not the
 """The states in which no number of the counter is current."""
 FALLS_AFTER_S: Final = 10.0
 """A row falls when its counter has not been in a worse state for so long."""
+MOST_SHARE: Final = 1e6
+"""Tolerances; what is farther off is not told apart."""
+SHARE_STEP: Final = 0.05
+"""Shares of the tolerance that lie in one step are the same, so that noise moves no rows."""
+Standing = tuple[int, int]
+"""Place of the state in `WORST_FIRST`, and steps of the tolerance that the offset takes, negative:
+the smaller, the worse."""
 _PLACES: Final = {state: place for place, state in enumerate(WORST_FIRST)}
 
 
@@ -133,58 +140,80 @@ def _is_moving(now: Snapshot) -> bool:
     return turn is not None or settle.held is not None
 
 
+def bench_standing(state: BenchState, share: float | None) -> Standing:
+    """Return where a counter stands on its bench: by its state, then by the share of its tolerance.
+
+    Args:
+        state: its state.
+        share: as of `share_of_tolerance`; it says nothing where no number is current.
+    """
+    known = share is not None and state not in NO_NUMBERS
+    return _PLACES[state], -int(min(share or 0.0, MOST_SHARE) / SHARE_STEP) if known else 0
+
+
+@dataclass(slots=True)
+class _Row:
+    """Where a counter stands, and where it stood worse before."""
+
+    now: Standing
+    worse: deque[tuple[float, Standing]] = field(default_factory=deque)
+    """When it stood so last and where, the worst and oldest first."""
+
+    def change(self, to: Standing, was_at_s: float) -> None:
+        """Change the standing, which was `now` until `was_at_s`."""
+        if to > self.now:
+            self.worse.append((was_at_s, self.now))
+        while self.worse and self.worse[-1][1] >= to:
+            self.worse.pop()
+        self.now = to
+
+    def standing(self, since_s: float) -> Standing:
+        """Return the worst standing since `since_s`; forget what was before."""
+        while self.worse and self.worse[0][0] <= since_s:
+            self.worse.popleft()
+        return self.worse[0][1] if self.worse else self.now
+
+
 class BenchRanking:
     """The order of the rows of a bench: worst first, ties in the order of the bench.
 
-    A row rises at once, and falls `FALLS_AFTER_S` after its counter was last in a worse state, so
-    that a counter which flickers does not make its row jump.
-
-    Args:
-        names: the counters in the order of the bench.
+    A row rises at once, and falls `FALLS_AFTER_S` after its counter last stood worse, so that a
+    counter which flickers does not make its row jump.
     """
 
-    def __init__(self, names: Sequence[str]) -> None:
-        self._names = tuple(names)
-        self._seen_s = {name: [-math.inf] * len(WORST_FIRST) for name in self._names}
-        """By counter: when it was last in each state, in the order of `WORST_FIRST`."""
-        self._states: dict[str, BenchState] = {}
-        self._order = self._names
+    def __init__(self) -> None:
+        self._rows: dict[str, _Row] = {}
+        self._standings: dict[str, Standing] = {}
+        self._order: tuple[str, ...] = ()
         self._falls_at_s = math.inf
-        """The time from which a row may fall; until then the order changes by new states only."""
+        """The time from which a row may fall; until then only new standings change the order."""
         self._at_s = -math.inf
 
-    def follow(self, states: Mapping[str, BenchState], at_s: float) -> tuple[str, ...]:
+    def follow(self, standings: Mapping[str, Standing], at_s: float) -> tuple[str, ...]:
         """Return the names of the counters in the order of their rows.
 
         Args:
-            states: the present state of every counter.
-            at_s: the present, in seconds; where it runs backwards, earlier states are forgotten.
+            standings: the present standing of every counter, in the order of the bench.
+            at_s: the present, in seconds; where it runs backwards, what was before is forgotten.
         """
         if at_s < self._at_s:
-            for seen in self._seen_s.values():
-                seen[:] = [-math.inf] * len(WORST_FIRST)
-            self._falls_at_s = at_s
-        changed = at_s >= self._falls_at_s or states != self._states
-        for name, state in states.items():
-            self._seen_s[name][_PLACES[state]] = at_s
+            self._rows, self._standings = {}, {}
+        if at_s >= self._falls_at_s or standings != self._standings:
+            for name, standing in standings.items():
+                row = self._rows.setdefault(name, _Row(standing))
+                if row.now != standing:
+                    row.change(standing, self._at_s)
+            self._standings = dict(standings)
+            self._sort(at_s)
         self._at_s = at_s
-        if changed:
-            self._states = dict(states)
-            self._sort()
         return self._order
 
-    def _sort(self) -> None:
+    def _sort(self, at_s: float) -> None:
         """Sort the rows, and find the time at which the next of them may fall."""
-        since_s, falls_at_s = self._at_s - FALLS_AFTER_S, math.inf
-        ranks = {}
-        for name in self._names:
-            seen = self._seen_s[name]
-            place = next((at for at, last_s in enumerate(seen) if last_s > since_s), len(seen))
-            ranks[name] = place
-            if place < len(seen) and WORST_FIRST[place] != self._states.get(name):
-                falls_at_s = min(falls_at_s, seen[place] + FALLS_AFTER_S)
-        self._order = tuple(sorted(self._names, key=lambda name: ranks[name]))
-        self._falls_at_s = falls_at_s
+        ranks = {name: self._rows[name].standing(at_s - FALLS_AFTER_S) for name in self._standings}
+        falls_s = [row.worse[0][0] for row in self._rows.values() if row.worse]
+        self._order = tuple(sorted(ranks, key=ranks.__getitem__))
+        self._falls_at_s = min(falls_s, default=math.inf) + FALLS_AFTER_S
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,6 +8,8 @@ from benchwatch.run.bench_ranking import (
     BenchRanking,
     BenchState,
     BenchTrouble,
+    Standing,
+    bench_standing,
     bench_state,
     share_of_tolerance,
     sum_of_troubles,
@@ -33,6 +35,8 @@ class _Kept:
     state: BenchState = "not there yet"
     holds_until_s: float = -math.inf
     """Until when (seconds of the run) `state` is that of `snapshot`."""
+    share: float | None = None
+    """Share of the tolerance in `snapshot`."""
     row: BenchRow | None = None
     row_unit: str = ""
 
@@ -49,7 +53,8 @@ class ShownCounters:
         self._watch, self._clock_s = watch, clock_s
         self._kept: dict[str, _Kept] = {}
         self._states: dict[str, BenchState] = {}
-        self._ranking = BenchRanking(())
+        self._standings: dict[str, Standing] = {}
+        self._ranking = BenchRanking()
         self._order: tuple[str, ...] = ()
         self._sums: dict[str | None, tuple[BenchTrouble, ...]] = {}
         self.name = watch.names[0]
@@ -76,6 +81,7 @@ class ShownCounters:
             now = self._watch.counter(name).snapshot
             if now is not kept.snapshot:
                 kept.snapshot, kept.row = now, None
+                kept.share = share_of_tolerance(now)
                 for text in kept.counter.messages(now, several=several):
                     yield f"{name}: {text}" if several else text
             elif now_s <= kept.holds_until_s:
@@ -85,9 +91,10 @@ class ShownCounters:
             if state != kept.state:
                 kept.state, kept.row, changed = state, None, True
                 self._states[name] = state
+            self._standings[name] = bench_standing(state, kept.share)
         if changed:
             self._sums.clear()
-        self._order = self._ranking.follow(self._states, self._clock_s())
+        self._order = self._ranking.follow(self._standings, self._clock_s())
 
     def settled(self) -> list[str]:
         """Return the names of the counters that have settled since the last call."""
@@ -116,7 +123,7 @@ class ShownCounters:
                 unit=axes.unit,
                 fraction_format=axes.offset_formats.fraction,
                 scale_full=axes.scale.full,
-                share=share_of_tolerance(now),
+                share=kept.share,
             )
         return kept.row
 
@@ -166,7 +173,8 @@ class ShownCounters:
         for number, name in enumerate(names, 1):
             self._kept.setdefault(name, _Kept(number=number)).number = number
             self._states.setdefault(name, "not there yet")
-        self._ranking, self._order = BenchRanking(names), tuple(names)
+            self._standings.setdefault(name, bench_standing("not there yet", None))
+        self._order = tuple(names)
         self._sums.clear()
 
 

@@ -12,6 +12,7 @@ from benchwatch.estimate.trim.landing import LandingNow
 from benchwatch.estimate.trim.tool_pull import ToolState
 from benchwatch.run.bench_ranking import (
     BenchRanking,
+    bench_standing,
     bench_state,
     share_of_tolerance,
     sum_of_troubles,
@@ -136,7 +137,8 @@ def rows_of(shown: Sequence[Snapshot], now_s: float = kit.NOW_S) -> list[BenchRo
             scale_full=axes.scale.full,
             share=share_of_tolerance(one),
         )
-    return [made[name] for name in BenchRanking(tuple(states)).follow(states, now_s)]
+    standings = {name: bench_standing(row.state, row.share) for name, row in made.items()}
+    return [made[name] for name in BenchRanking().follow(standings, now_s)]
 
 
 def bench_frame(

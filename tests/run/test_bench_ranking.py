@@ -1,5 +1,6 @@
 """States of counters, the order of their rows, and the sum of troubles."""
 
+from collections.abc import Mapping
 from dataclasses import replace
 from itertools import pairwise
 
@@ -16,11 +17,14 @@ from benchwatch.estimate.trim.trim_hint import Judgement
 from benchwatch.reading import TYPED
 from benchwatch.run.bench_ranking import (
     FALLS_AFTER_S,
+    SHARE_STEP,
     TROUBLES,
     WORST_FIRST,
     BenchRanking,
     BenchState,
     BenchTrouble,
+    Standing,
+    bench_standing,
     bench_state,
     sum_of_troubles,
     tolerance_side,
@@ -142,6 +146,15 @@ def test_every_trouble_outranks_all_work() -> None:
 
 
 NAMES = tuple(f"c{number}" for number in range(200))
+
+
+def standings(
+    states: Mapping[str, BenchState], shares: Mapping[str, float] | None = None
+) -> dict[str, Standing]:
+    """Return where counters stand, by their states and the shares of their tolerances."""
+    return {name: bench_standing(one, (shares or {}).get(name)) for name, one in states.items()}
+
+
 SOME_STATES = st.lists(st.sampled_from(WORST_FIRST), min_size=3, max_size=3)
 
 
@@ -149,7 +162,7 @@ SOME_STATES = st.lists(st.sampled_from(WORST_FIRST), min_size=3, max_size=3)
 def test_rows_are_sorted_worst_first_and_ties_as_on_the_bench(states: list[BenchState]) -> None:
     """Up to 200 counters: no other order than by state and then by place."""
     names = NAMES[: len(states)]
-    order = BenchRanking(names).follow(dict(zip(names, states, strict=True)), 0.0)
+    order = BenchRanking().follow(standings(dict(zip(names, states, strict=True))), 0.0)
     places = [(WORST_FIRST.index(states[names.index(n)]), names.index(n)) for n in order]
 
     assert places == sorted(places)
@@ -162,11 +175,11 @@ def test_a_row_stands_by_the_worst_state_of_its_last_seconds(
 ) -> None:
     """Whatever the states do, the order is that of the worst within the time; no name is lost."""
     names, at_s, past = ("a", "b", "c"), 0.0, []
-    ranking = BenchRanking(names)
+    ranking = BenchRanking()
     for states, lasts_s in steps:
         at_s += lasts_s
         past.append((at_s, states))
-        order = ranking.follow(dict(zip(names, states, strict=True)), at_s)
+        order = ranking.follow(standings(dict(zip(names, states, strict=True))), at_s)
         recent = [shown for then_s, shown in past if then_s > at_s - FALLS_AFTER_S]
         worst = {n: min(WORST_FIRST.index(one[i]) for one in recent) for i, n in enumerate(names)}
 
@@ -175,22 +188,75 @@ def test_a_row_stands_by_the_worst_state_of_its_last_seconds(
 
 def test_a_counter_that_flickers_keeps_its_row() -> None:
     """Silent every other second: it rises once, and falls 10 s after the last time."""
-    ranking, orders = BenchRanking(("a", "b")), []
+    ranking, orders = BenchRanking(), []
     for tenth in range(400):
         at_s = tenth / 10.0
         flickers: BenchState = "silent" if at_s <= 20.0 and int(at_s) % 2 else "ok"
-        orders.append((at_s, ranking.follow({"a": "ok", "b": flickers}, at_s)))
+        orders.append((at_s, ranking.follow(standings({"a": "ok", "b": flickers}), at_s)))
     changes = [at_s for (_, was), (at_s, now) in pairwise(orders) if was != now]
 
     assert changes == [1.0, pytest.approx(19.9 + FALLS_AFTER_S)]
 
 
+def test_rows_of_one_state_are_sorted_by_the_share_of_the_tolerance() -> None:
+    """Nearest to its limit first, or farthest outside; unknown last; without numbers by place."""
+    states: dict[str, BenchState] = dict.fromkeys("abcd", "ok") | dict.fromkeys("efg", "outside")  # type: ignore[assignment]
+    states |= dict.fromkeys("hi", "lost")  # type: ignore[dict-item]
+    shares = {"a": 0.12, "b": 0.87, "c": 0.45, "e": 1.3, "f": 870.0, "g": 2e9, "h": 0.1, "i": 0.9}
+
+    assert "".join(BenchRanking().follow(standings(states, shares), 0.0)) == "higfebcad"
+
+
+def test_a_row_rises_at_once_by_its_share_and_falls_after_a_while() -> None:
+    """It takes more of its tolerance than another for 3 s; a little noise moves nothing."""
+    ranking, changes, was = BenchRanking(), [], ("a", "b")
+    for eighth in range(240):
+        at_s = eighth / 8.0
+        noise = 0.02 * (eighth % 2)
+        shares = {"a": 0.58 - noise, "b": 0.62 if 5.0 <= at_s < 8.0 else 0.56 + noise}
+        now = ranking.follow(standings({"a": "ok", "b": "ok"}, shares), at_s)
+        if now != was:
+            changes.append((at_s, now))
+        was = now
+
+    assert changes == [(5.0, ("b", "a")), (7.875 + FALLS_AFTER_S, ("a", "b"))]
+
+
+@given(st.lists(st.tuples(st.lists(st.floats(0.0, 3.0), min_size=3, max_size=3),
+                          st.floats(0.05, 4.0)), min_size=1, max_size=60))  # fmt: skip
+def test_a_row_stands_by_the_largest_share_of_its_last_seconds(
+    steps: list[tuple[list[float], float]],
+) -> None:
+    """Whatever the shares do, in steps."""
+    names, at_s, past = ("a", "b", "c"), 0.0, []
+    ranking = BenchRanking()
+    for shares, lasts_s in steps:
+        at_s += lasts_s
+        past.append((at_s, shares))
+        states: dict[str, BenchState] = dict.fromkeys(names, "ok")
+        order = ranking.follow(standings(states, dict(zip(names, shares, strict=True))), at_s)
+        recent = [shown for then_s, shown in past if then_s > at_s - FALLS_AFTER_S]
+        most = {n: max(int(one[i] / SHARE_STEP) for one in recent) for i, n in enumerate(names)}
+
+        assert order == tuple(sorted(names, key=lambda name: -most[name]))
+
+
+def test_a_counter_that_comes_later_has_a_row() -> None:
+    """It is put in by its state; what was seen of the others counts."""
+    ranking = BenchRanking()
+    ranking.follow(standings({"a": "ok", "b": "lost"}), 0.0)
+
+    assert ranking.follow(standings({"a": "ok", "b": "ok", "c": "outside"}), 1.0) == (
+        "b", "c", "a",
+    )  # fmt: skip
+
+
 def test_time_that_runs_backwards_forgets_what_was() -> None:
     """After a seek in a recording the rows are those of that time."""
-    ranking = BenchRanking(("a", "b"))
-    ranking.follow({"a": "ok", "b": "lost"}, 100.0)
+    ranking = BenchRanking()
+    ranking.follow(standings({"a": "ok", "b": "lost"}), 100.0)
 
-    assert ranking.follow({"a": "ok", "b": "ok"}, 99.0) == ("a", "b")
+    assert ranking.follow(standings({"a": "ok", "b": "ok"}), 99.0) == ("a", "b")
 
 
 def test_troubles_are_counted_by_state_without_the_counter_that_is_shown() -> None:

@@ -293,7 +293,7 @@ async def test_a_wrong_typed_reading_stays_on_the_line_of_its_counter() -> None:
 
 async def test_sound_follows_the_counter_that_is_looked_at() -> None:
     """The selected one on the bench, else the one shown."""
-    watch = watch_of(*(bench_kit.counter(n, 1e-10 * at) for at, n in enumerate(NAMES, 1)))
+    watch = watch_of(*(bench_kit.counter(n, 1e-12 * at) for at, n in enumerate(NAMES, 1)))
     app = made_app(watch, sound=FakeSound)
     async with app.run_test(size=(80, 24)) as pilot:
         heard = []
@@ -301,7 +301,7 @@ async def test_sound_follows_the_counter_that_is_looked_at() -> None:
             await after(pilot, key)
             heard.append(app._sound.offsets[-1][0])  # type: ignore[union-attr]
 
-    assert heard == [1e-10, 2e-10, 2e-10, 3e-10]
+    assert heard == [1e-12, 2e-12, 2e-12, 3e-12]
 
 
 async def test_the_bell_rings_once_for_each_counter_that_settles() -> None:

@@ -9,6 +9,7 @@ import screen_kit as kit
 from benchwatch.counter import LinkStatus
 from benchwatch.estimate.results import Settle
 from benchwatch.run.bench_ranking import bench_state, sum_of_troubles
+from benchwatch.screen.panels.bench_table import bench_table
 from benchwatch.screen.view import picture
 from benchwatch.screen.views.view_list import VIEWS
 from benchwatch.snapshot import RelayNow, Snapshot
@@ -67,6 +68,32 @@ def test_the_reason_of_a_lost_link_stands_beside_it(size: tuple[int, int]) -> No
     assert any(words in row for row in rows if "tide-078" in row and " lost" in row)
 
 
+def test_the_last_row_says_as_much_as_fits_and_is_never_cut() -> None:
+    """Of stations in every state; words are left out, and no row ends in the sign of a cut."""
+    shown = (
+        bench_kit.elsewhere(150) + bench_kit.every_state() + sick(bench_kit.elsewhere(300))[150:]
+    )
+    made = bench_kit.bench_frame(shown)
+    said = []
+    for width in range(36, 200):
+        rest = bench_table(made, width, 6)[-1]
+        said.append(rest.plain.strip())
+        assert rest.width <= width
+        assert not rest.plain.endswith("…")
+
+    states = "3 outside, 1 own time base, 1 moving, 1 warming, 1 unsure, 299 ok"
+    assert list(dict.fromkeys(said)) == [
+        "306 more below",
+        "306 more below: 3 outside, 303 better",
+        "306 more below: 3 outside, 1 own time base, 302 better",
+        "306 more below: 3 outside, 1 own time base, 1 moving, 301 better",
+        "306 more below: 3 outside, 1 own time base, 1 moving, 1 warming, 300 better",
+        f"306 more below: {states}",
+        f"306 more below: {states}; farthest old at 2800 %",
+        f"306 more below: {states}; farthest outside old at 2800 % of its limit",
+    ]
+
+
 def test_what_is_on_record_elsewhere_is_not_called_missing() -> None:
     """No columns for it where all rows are elsewhere; beside a counter here they are there."""
     alone = drawn(bench_kit.elsewhere(5), (120, 36))
@@ -75,7 +102,7 @@ def test_what_is_on_record_elsewhere_is_not_called_missing() -> None:
     assert not any("as found" in row for row in alone)
     assert any("as found" in row for row in beside)
     assert not any(" no " in row for row in beside if "tide-" in row)
-    assert [row.split().count("no") for row in beside if " ten " in row] == [2]
+    assert [row.split().count("no") for row in beside if " ten " in row and " ok " in row] == [2]
 
 
 def test_a_common_power_on_is_no_alarm() -> None:

@@ -1,96 +1,32 @@
 """The table of a bench: a row a counter, the worst at the top, one of them selected."""
 
 from collections import Counter
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Sequence
 from typing import Final
 
-from benchwatch.estimate.results import Settle
-from benchwatch.quantity import (
-    QuantityText,
-    format_duration,
-    format_frequency,
-    printable,
-    write_fraction,
-)
-from benchwatch.run.bench_ranking import NO_NUMBERS, TROUBLES, BenchState, tolerance_side
+from benchwatch.run.bench_ranking import NO_NUMBERS, WORST_FIRST, tolerance_side
 from benchwatch.screen.drawing.styled_text import Role, StyledLine, faded, line
 from benchwatch.screen.frame import BenchRow, Frame
+from benchwatch.screen.panels.bench_columns import (
+    Columns,
+    Figure,
+    choose_columns,
+    counter_label,
+    heads,
+    offset_cells,
+    offset_figure,
+)
+from benchwatch.screen.panels.bench_states import never_read, state_cells
 from benchwatch.screen.panels.shared_rows import NAME_CELLS
-from benchwatch.screen.text.amounts import ago, shown_offset, to_go, write_u
 from benchwatch.snapshot import Snapshot
 from benchwatch.staleness import age_s
 
 HEAD_ROWS: Final = 1
 SELECTED: Final = ">"
 """Sign of the selected row."""
-WIDE_CELLS: Final = 100
-"""Width from which state and settle word have columns of their own, and names are longer."""
-LONGEST_NAME: Final = 24
-"""Cells of a longer name of a counter elsewhere, where there is room."""
-STATE_CELLS: Final = 14
-"""Cells of the longest state and a blank; columns are left out until the state has so many."""
 SCALE_TOLERANCES: Final = 2.0
 """Tolerances from the middle of a row's scale to its ends."""
 YES, NO = "yes", "no"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Figure:
-    """Offset and u of a row in the parts that are aligned with those of other rows."""
-
-    sign: str = ""
-    whole: str = ""
-    part: str = ""
-    """The point and what follows it."""
-    u: str = ""
-    unit: str = ""
-
-    @property
-    def u_whole(self) -> str:
-        return self.u.partition(".")[0]
-
-    @property
-    def u_part(self) -> str:
-        return self.u[len(self.u_whole) :]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Columns:
-    """Cells of the columns, each without the blank behind it; 0: the column is left out."""
-
-    number: int
-    name: int
-    whole: int
-    part: int
-    u_whole: int
-    u_part: int
-    unit: int
-    plus_minus: str
-    scale: int
-    found: int
-    landed: int
-    age: int
-    state: int
-    """State and settle word together."""
-    wide: bool
-
-    @property
-    def offset(self) -> int:
-        """Cells of the sign, the figures and their unit."""
-        u = self.u_whole + self.u_part
-        between = len(self.plus_minus) + 2 if u else 0
-        return 1 + self.whole + self.part + between + u + 1 + self.unit
-
-
-_LEFT_OUT: Final[tuple[Callable[[_Columns], _Columns], ...]] = (
-    lambda columns: columns,
-    lambda columns: replace(columns, landed=0),
-    lambda columns: replace(columns, found=0),
-    lambda columns: replace(columns, scale=0),
-    lambda columns: replace(columns, age=0),
-)
-"""What is left out where it is narrow, one after the other."""
 
 
 def first_shown(frame: Frame, slots: int) -> int:
@@ -122,39 +58,57 @@ def bench_table(frame: Frame, width: int, rows: int) -> list[StyledLine]:
     slots = _slots(frame, rows)
     first = first_shown(frame, slots)
     shown = frame.rows[first : first + slots]
-    figures = [_figure(row) for row in shown]
-    columns = _columns(frame, shown, figures, width)
-    drawn = [_heads(columns)]
+    figures = [offset_figure(row) for row in shown]
+    columns = choose_columns(frame, shown, figures, width)
+    drawn = [heads(columns)]
     for row, figure in zip(shown, figures, strict=True):
         drawn.append(_row(frame, row, figure, columns, width))
     below = frame.rows[first + len(shown) :]
     if first or below:
-        sentence = line((f"  {_others(first, below, frame)}", Role.DIM))
-        drawn.append(
-            sentence.fit(width, frame.theme.glyphs.cut) if sentence.width > width else sentence
-        )
+        forms = [line((f"  {text}", Role.DIM)) for text in _not_shown(first, below, frame)]
+        fitting = next((one for one in forms if one.width <= width), forms[-1])
+        drawn.append(fitting.fit(min(fitting.width, width), frame.theme.glyphs.cut))
     return drawn
 
 
-def _others(above: int, below: Sequence[BenchRow], frame: Frame) -> str:
-    """Write how many rows are not shown, in which states, and which is nearest to its limit."""
+def _not_shown(above: int, below: Sequence[BenchRow], frame: Frame) -> Iterator[str]:
+    """Write how many rows are not shown, in which states, and which is nearest to its limit.
+
+    Yields the longest form first.
+    """
     parts = [f"{above} more above"] if above else []
     if not below:
-        return parts[0]
-    states = Counter(row.state for row in below)
-    counted = [f"{n} {state}" for state, n in states.items()]  # the rows come worst first
-    all_in = f"all {counted[0].partition(' ')[2]}" if len(counted) == 1 else ", ".join(counted)
-    several = ": " if len(counted) > 1 else ", "
-    text = ", ".join([*parts, f"{len(below)} more below"]) + several + all_in
+        yield parts[0]
+        return
+    head = ", ".join([*parts, f"{len(below)} more below"])
+    counted = Counter(row.state for row in below).most_common()
+    counted.sort(key=lambda one: WORST_FIRST.index(one[0]))
+    if len(counted) == 1:
+        text = f"{head}, all {counted[0][0]}"
+    else:
+        text = f"{head}: {', '.join(f'{n} {state}' for state, n in counted)}"
+    for nearest in _nearest_words(below, frame):
+        yield f"{text}; {nearest}"
+    yield text
+    for left in range(len(counted) - 1, 0, -1):
+        named = ", ".join(f"{n} {state}" for state, n in counted[:left])
+        yield f"{head}: {named}, {sum(n for _, n in counted[left:])} better"
+    yield head
+
+
+def _nearest_words(below: Sequence[BenchRow], frame: Frame) -> list[str]:
+    """Name the counter that takes most of its tolerance, the longest form first."""
     known = [row for row in below if row.share is not None and row.state not in NO_NUMBERS]
     if not known:
-        return text
+        return []
     nearest = max(known, key=lambda row: row.share or 0.0)
     name = frame.theme.printable(nearest.snapshot.counter, NAME_CELLS)
     share = nearest.share or 0.0
+    percent = f"{100.0 * share:.0f} %"
     if share > 1.0:
-        return f"{text}; farthest outside {name} at {100.0 * share:.0f} % of its limit"
-    return f"{text}; nearest to its limit {name} at {100.0 * share:.0f} %"
+        long = f"farthest outside {name} at {percent} of its limit"
+        return [long, f"farthest {name} at {percent}"]
+    return [f"nearest to its limit {name} at {percent}", f"nearest {name} at {percent}"]
 
 
 def table_rows(frame: Frame, _width: int, _height: int) -> int:
@@ -162,78 +116,20 @@ def table_rows(frame: Frame, _width: int, _height: int) -> int:
     return HEAD_ROWS + len(frame.rows)
 
 
-def _columns(
-    frame: Frame, shown: Sequence[BenchRow], figures: Sequence[_Figure], width: int
-) -> _Columns:
-    """Choose the columns for a width; what can be done without is left out where it is narrow."""
-    wide = width >= WIDE_CELLS
-
-    def most(cells: Sequence[int]) -> int:
-        return max(cells, default=0)
-
-    are_elsewhere = [row.snapshot.station is not None for row in shown]
-    has_records = not all(are_elsewhere)  # what is on record elsewhere is not known here
-    usual = 18 if wide else 10
-    columns = _Columns(
-        number=len(str(len(frame.rows))),
-        name=usual,
-        whole=most([len(one.whole) for one in figures]),
-        part=most([len(one.part) for one in figures]),
-        u_whole=most([len(one.u_whole) for one in figures]),
-        u_part=most([len(one.u_part) for one in figures]),
-        unit=most([len(one.unit) for one in figures]),
-        plus_minus=frame.theme.glyphs.plus_minus,
-        scale=13 if wide else 7,
-        found=(8 if wide else 5) if has_records else 0,
-        landed=6 if has_records else 0,
-        age=6 if wide else 5,
-        state=0,
-        wide=wide,
-    )
-    for without in _LEFT_OUT:
-        columns = without(columns)
-        kept = (columns.scale, columns.found, columns.landed, columns.age)
-        taken = sum(cells + 1 for cells in kept if cells)
-        room = width - 2 - columns.number - columns.name - 1 - columns.offset - 1 - taken
-        if room >= STATE_CELLS:
-            break
-    longer = 0
-    if any(are_elsewhere):  # its name has that of its station in front
-        longest = most([len(_label(frame, row)) for row in shown])
-        longer = max(min(longest, LONGEST_NAME) - usual, 0)
-        longer = min(longer, max(room - STATE_CELLS, 0))
-    return replace(columns, name=usual + longer, state=max(room - longer, 0))
-
-
-def _heads(columns: _Columns) -> StyledLine:
-    """Draw the heads of the columns."""
-    cells = [
-        (" " * (columns.number + 1), columns.number + 1),
-        ("counter", columns.name),
-        (" offset", columns.offset),
-        ("low      high" if columns.wide else "side", columns.scale),
-        ("as found" if columns.wide else "found", columns.found),
-        ("landed", columns.landed),
-        ("age", columns.age),
-    ]
-    text = " ".join(text.ljust(size) for text, size in cells if size)
-    return line((f"{text} state", Role.DIM))
-
-
-def _row(frame: Frame, row: BenchRow, figure: _Figure, columns: _Columns, width: int) -> StyledLine:
+def _row(frame: Frame, row: BenchRow, figure: Figure, columns: Columns, width: int) -> StyledLine:
     """Draw the row of one counter."""
     now, theme = row.snapshot, frame.theme
     selected = now.counter == frame.snapshot.counter
     start = line(
         (f"{SELECTED if selected else ' '}{row.number:>{columns.number}} ", Role.KEY),
-        *line((_label(frame, row), Role.STRONG if selected else Role.TEXT))
+        *line((counter_label(frame, row), Role.STRONG if selected else Role.TEXT))
         .fit(columns.name, theme.glyphs.cut)
         .spans,
         " ",
     )
     if row.state == "not there yet":
-        return (start + _not_there(frame, row)).fit(width, theme.glyphs.cut)
-    numbers = _offset_cells(figure, columns) + line(" ") + _scale(frame, row, columns.scale)
+        return (start + never_read(frame, row)).fit(width, theme.glyphs.cut)
+    numbers = offset_cells(figure, columns) + line(" ") + _scale(frame, row, columns.scale)
     if columns.found:
         found = now.records is not None and now.records.as_found is not None
         no = NO if now.station is None else ""  # what is on record elsewhere is not known here
@@ -252,52 +148,7 @@ def _row(frame: Frame, row: BenchRow, figure: _Figure, columns: _Columns, width:
     if columns.age:
         role = Role.OFF if row.state in NO_NUMBERS else Role.TEXT
         numbers += line((_age(now, frame.now_s).ljust(columns.age + 1), role))
-    return start + numbers + _state_cells(frame, row, columns)
-
-
-def _label(frame: Frame, row: BenchRow) -> str:
-    """Write the name of the counter, and the ident of its unit where that is another word."""
-    visit = row.snapshot.visit
-    unit = visit.unit if visit is not None and visit.unit else ""
-    name = row.snapshot.counter
-    return frame.theme.printable(name if unit in {"", name} else f"{name} {unit}", 80)
-
-
-def _figure(row: BenchRow) -> _Figure:
-    """Write offset and u of a row; empty where there is no offset."""
-    shown = shown_offset(row.snapshot)
-    if shown is None or row.state == "not there yet":
-        return _Figure()
-    text = write_fraction(*shown, row.unit, decimals=row.fraction_format.decimals)
-    if text.digits[:1] not in "+-" or not text.digits[1:2].isdigit():
-        return _Figure(whole=text.digits, unit="")
-    whole, point, part = text.digits[1:].partition(".")
-    return _Figure(
-        sign=text.digits[0],
-        whole=whole.rjust(row.fraction_format.places),
-        part=point + part,
-        u=_u(text),
-        unit=row.unit.short_name,
-    )
-
-
-def _u(text: QuantityText) -> str:
-    """Write u; empty where it is unknown, and with < where its digits are all zero."""
-    return "" if text.u == "?" else write_u(text).replace("under ", "<")
-
-
-def _offset_cells(figure: _Figure, columns: _Columns) -> StyledLine:
-    """Draw offset ± u, aligned on the sign and on the points."""
-    text = (
-        (figure.sign or " ") + figure.whole.rjust(columns.whole) + figure.part.ljust(columns.part)
-    )
-    if figure.u:
-        between = f" {columns.plus_minus} "
-        u = figure.u_whole.rjust(columns.u_whole) + figure.u_part.ljust(columns.u_part)
-        text += between + u
-    elif columns.u_whole:
-        text += " " * (len(columns.plus_minus) + 2 + columns.u_whole + columns.u_part)
-    return line(f"{text} {figure.unit}".ljust(columns.offset))
+    return start + numbers + state_cells(frame, row, columns)
 
 
 def _scale(frame: Frame, row: BenchRow, cells: int) -> StyledLine:
@@ -330,72 +181,3 @@ def _age(now: Snapshot, at_s: float) -> str:
         if seconds >= 2 * size:
             return f"{seconds // size}{'' if unit == 'min' and seconds // size > 9 else ' '}{unit}"
     return f"{seconds} s" if seconds else "<1 s"
-
-
-def _role(state: BenchState) -> Role:
-    if state in TROUBLES:
-        return Role.OFF
-    return Role.GOOD if state == "ok" else Role.TEXT
-
-
-def _state_cells(frame: Frame, row: BenchRow, columns: _Columns) -> StyledLine:
-    """Draw the state, and beside it the settle word or the reason, as far as they fit."""
-    state = line((row.state, _role(row.state)))
-    if columns.wide:
-        state = state.fit(STATE_CELLS)
-    room = columns.state
-    for words in _beside_state(frame, row):
-        between = "" if columns.wide else ", "
-        whole = state + line((f"{between}{words}", Role.DIM)) if words else state
-        if whole.width <= room:
-            return whole.fit(room)
-    return state.fit(room, frame.theme.glyphs.cut)
-
-
-def _beside_state(frame: Frame, row: BenchRow) -> list[str]:
-    """List what may stand beside the state, the longest first."""
-    now, settle = row.snapshot, row.snapshot.numbers.settle
-    if row.state in NO_NUMBERS:
-        tries = now.link.next_try_s
-        if tries is None:
-            return _why_lost(now)
-        left_s = max(round(tries - frame.now_s), 0)
-        return [f"next try in {left_s} s", f"try in {left_s} s"] if left_s else ["trying now"]
-    if row.state == "unsent" and now.relay is not None and now.relay.unsent is not None:
-        return [f"{now.relay.unsent} not in the central record", f"{now.relay.unsent} events"]
-    if now.dialled_hz is not None:
-        where = format_frequency(now.dialled_hz)
-        return [f"dialled to {where}", f"at {where}", "dialled"]
-    return [] if settle is None else _settle_words(settle, row.state, frame.now_s)
-
-
-def _why_lost(now: Snapshot) -> list[str]:
-    """List why no line comes of a counter elsewhere; empty of one here, whose own views say it."""
-    if now.station is None or not now.link.detail:
-        return []
-    why = printable(now.link.detail.split(". ", 1)[0].rstrip("."))
-    return [why, why.replace(f"{now.station} is ", "").replace(f" from {now.station}", "")]
-
-
-def _settle_words(settle: Settle, state: BenchState, now_s: float) -> list[str]:
-    """List the forms of the settle word, the longest first."""
-    if settle.since_s is not None:
-        lasts = ago(settle.since_s, now_s) if now_s - settle.since_s >= 10 else ""
-        return [f"settled {lasts}".strip(), "settled"]
-    if settle.eta_s is not None:
-        left = f"{to_go(settle.eta_s)} to go"
-        longest = left if state == "warming" else f"{settle.state}, {left}"
-        return [longest, left, to_go(settle.eta_s)]
-    return [] if settle.state == state else [settle.state]
-
-
-def _not_there(frame: Frame, row: BenchRow) -> StyledLine:
-    """Draw that a counter was never read, for how long it is waited for, and why."""
-    link = row.snapshot.link
-    detail = link.detail_at(frame.now_s)
-    why = frame.theme.printable(detail) if detail else f"{link.state}, {_since(frame, row)}"
-    return line((row.state, _role(row.state)), (f": {why}", Role.DIM))
-
-
-def _since(frame: Frame, row: BenchRow) -> str:
-    return format_duration(max(int(frame.now_s - row.snapshot.link.since_s), 0))

@@ -80,13 +80,14 @@ BENCH_VIEW = View(
             "which nothing is known. Moving: the tool is on, a turn creeps or is not judged yet, "
             "or it drifts after it had settled. Warming: it has not settled yet. Unsure: too few "
             "readings, too near the tolerance's edge, or too much noise to tell. Else it is ok. "
-            "The first of these that holds is shown."
+            "The first of these that holds is shown. In one state the row that takes most of its "
+            "tolerance comes first, in steps of 5 %."
         ),
         (
-            "A row rises at once, and falls when its counter has been better for 10 s. > marks the "
-            "selected counter and goes with it; until you select one it stays on the top row. The "
-            "rows above the table and the large figures are those of the selected counter, and so "
-            "is the sound."
+            "A row rises at once, and falls when its counter has stood better for 10 s. > marks "
+            "the selected counter and goes with it; until you select one it stays on the top row. "
+            "The rows above the table and the large figures are those of the selected counter, and "
+            "so is the sound."
         ),
         (
             "Offset ± u is as on the counter's own views, with the standard uncertainty "
