@@ -92,11 +92,14 @@ def psycopg_module() -> Any:
 
 def _shown(parameters: dict[str, Any]) -> str:
     host = str(parameters.get("host") or parameters.get("hostaddr") or "")
-    if ":" in host:
+    folder = ""
+    if host.startswith(("/", "@")):  # of a socket, which an address can't have in front
+        host, folder = "", f"?host={host}"
+    elif ":" in host:
         host = f"[{host}]"
     user, port, name = (str(parameters.get(key) or "") for key in ("user", "port", "dbname"))
     whole = f"{user}@{host}" if user else host
-    return printable(f"postgresql://{whole}{f':{port}' if port else ''}/{name}", 200)
+    return printable(f"postgresql://{whole}{f':{port}' if port else ''}/{name}{folder}", 200)
 
 
 def _without_password(text: str) -> str:
