@@ -13,7 +13,9 @@ from doc_kit import TOP
 
 from benchwatch.cli import cli
 
-SERVICES = sorted((TOP / "docs" / "examples" / "systemd").glob("*.service"))
+FOLDER = TOP / "docs" / "examples" / "systemd"
+SERVICES = sorted(FOLDER.glob("*.service"))
+DROP_INS = sorted(FOLDER.glob("*.service.d/*.conf"))
 INSTALLED = "/opt/benchwatch/bin/benchwatch"
 
 
@@ -49,6 +51,49 @@ def test_systemd_takes_it(file: Path, tmp_path: Path) -> None:
     )
 
     assert (done.returncode, done.stderr) == (0, "")
+
+
+@pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="there is no systemd here")
+@pytest.mark.parametrize("file", DROP_INS, ids=lambda file: file.parent.stem)
+def test_systemd_takes_what_is_added_to_a_unit_of_debian(file: Path, tmp_path: Path) -> None:
+    """It finds nothing to remark on beside the unit that the words belong to."""
+    unit = tmp_path / file.parent.name.removesuffix(".d")
+    unit.write_text(f"[Service]\nExecStart={sys.executable}\n", "utf-8")
+    (tmp_path / file.parent.name).mkdir()
+    added = file.read_text("utf-8").replace("=/usr/sbin/mosquitto", f"={sys.executable}")
+    (tmp_path / file.parent.name / file.name).write_text(added, "utf-8")
+    named = tmp_path / unit.name.replace("@.", "@15-main.")
+
+    done = subprocess.run(
+        ["systemd-analyze", "verify", "--man=no", str(named)], capture_output=True, text=True
+    )
+
+    assert (done.returncode, done.stderr) == (0, "")
+
+
+@pytest.mark.parametrize("file", SERVICES, ids=lambda file: file.stem)
+def test_what_it_has_to_say_goes_to_the_log(file: Path) -> None:
+    """Standard error goes where standard output goes, unless the file says otherwise."""
+    lines = set(file.read_text("utf-8").splitlines())
+
+    assert "StandardOutput=null" not in lines or "StandardError=journal" in lines
+
+
+def test_the_broker_is_never_root() -> None:
+    """It hears all of the network; its port and its files need no right of root."""
+    lines = (FOLDER / "mosquitto.service.d" / "benchwatch.conf").read_text("utf-8").splitlines()
+
+    assert {
+        "User=mosquitto", "NoNewPrivileges=yes", "ProtectSystem=strict", "ProtectHome=yes",
+        "CapabilityBoundingSet=", "SystemCallFilter=@system-service",
+    } <= set(lines)  # fmt: skip
+
+
+def test_a_database_that_was_killed_is_started_again() -> None:
+    """As all others are; Debian's own unit leaves it down."""
+    (file,) = (file for file in DROP_INS if file.parent.name.startswith("postgresql@"))
+
+    assert "Restart=on-failure" in file.read_text("utf-8").splitlines()
 
 
 @pytest.mark.parametrize("file", SERVICES, ids=lambda file: file.stem)
