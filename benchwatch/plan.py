@@ -4,12 +4,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 from functools import partial
-from typing import Final, Literal
+from typing import TYPE_CHECKING, Final, Literal
 
 from benchwatch.counter import DEFAULT_DRIVER, Setup, TimeBaseSource
 from benchwatch.errors import UsageError
 from benchwatch.estimate.results import SettleLimit
-from benchwatch.estimate.uncertainty.offset_record import Reference
+from benchwatch.estimate.uncertainty.offset_record import OffsetRecord, Reference
 from benchwatch.quantity import (
     DURATION_FORMS,
     FRACTION_FORMS,
@@ -20,6 +20,9 @@ from benchwatch.quantity import (
     printable,
     round_nominal,
 )
+
+if TYPE_CHECKING:
+    from benchwatch.estimate.dial_check_record import DialCheck
 
 Setting = Literal["nominal", "tolerance", "settle", "gate"]
 """Settings that the operator may change during a watch."""
@@ -82,6 +85,12 @@ class StatedByStation:
     settle: SettleLimit | None = None
     unit: str | None = None
     """Ident of the unit on the counter; None: not named."""
+    as_found: OffsetRecord | None = None
+    as_found_automatic: bool = False
+    """Whether `as_found` was recorded automatically."""
+    as_left: OffsetRecord | None = None
+    checks: "tuple[DialCheck, ...]" = ()
+    """The finished checks at other dial settings."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -103,6 +103,13 @@ class CheckKeeper:
         self._checks.resume([check], self._checks.dialled_hz)
         self._visit.log_check(check, event.elapsed_s)
 
+    def show_elsewhere(self, done: Sequence[DialCheck], elapsed_s: float) -> None:
+        """Take over the checks that the station of a counter elsewhere states; log new ones."""
+        before = self._checks.take_over(done)
+        for check in done:
+            if check not in before:
+                self._visit.log_check(check, elapsed_s)
+
     def judge(self, analysis: Analysis, now: Snapshot, tolerance: float | None) -> None:
         """Work out the open check; put it on record when its verdict first stands."""
         self._work_out(analysis, now, tolerance)

@@ -108,6 +108,11 @@ class DialChecks:
         self.dialled_hz = dialled_hz
         self._goes_back = dialled_hz is not None
 
+    def take_over(self, done: Sequence[DialCheck]) -> Sequence[DialCheck]:
+        """Have these checks and no others; return those that were there before."""
+        before, self._done = self._done, {one.setting_hz: one for one in done}
+        return tuple(before.values())
+
     def next_settings(self) -> list[float]:
         """Return the settings of the list that are not checked yet; all, where all are."""
         left = [hertz for hertz in self._settings if hertz not in self._done]

@@ -1,8 +1,9 @@
 """The pipeline of one counter: its events become snapshots, and the operator may change it."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
+from benchwatch.estimate.dial_check_record import DialCheck
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 from benchwatch.pipeline.analysis import Analysis
@@ -16,7 +17,7 @@ from benchwatch.pipeline.visit_keeper import VisitKeeper
 from benchwatch.plan import Plan
 from benchwatch.reading import Mark, RecordKind
 from benchwatch.register import RegisterFile
-from benchwatch.snapshot import RelayNow, Trace, VisitNow, WarmUp
+from benchwatch.snapshot import Records, RelayNow, Trace, VisitNow, WarmUp
 
 
 class Pipeline(EventPipeline):
@@ -74,6 +75,15 @@ class Pipeline(EventPipeline):
         with self._lock:
             self._visit.elsewhere = None if unit is None else VisitNow(unit=unit)
             self._show()
+
+    def show_records_elsewhere(
+        self, records: Records, checks: Sequence[DialCheck], utc_s: float, elapsed_s: float
+    ) -> None:
+        """Show what is on record of the unit of a counter elsewhere; it is not kept here."""
+        with self._lock:
+            self._records.show_elsewhere(records, utc_s, elapsed_s)
+            self._checks.show_elsewhere(checks, elapsed_s)
+            self._show(records=self._records.newest)
 
     def show_relay(self, now: RelayNow, text: str, utc_s: float, elapsed_s: float) -> None:
         """Show how sending to the central record stands; a `text` is logged, and not journaled."""

@@ -112,6 +112,22 @@ class RecordKeeper:
         elif record.kind == AS_LEFT:
             self.newest = replace(records, as_left=record)
 
+    def show_elsewhere(self, stated: Records, utc_s: float, elapsed_s: float) -> None:
+        """Take over the records that the station of a counter elsewhere states; log new ones.
+
+        Args:
+            stated: all that are on record there.
+            utc_s: the present, Unix seconds; a record that has a time is logged with that.
+            elapsed_s: the present, seconds of the run.
+        """
+        was = self.newest or Records()
+        for record in (stated.as_found, stated.as_left):
+            if record is not None and record not in (was.as_found, was.as_left):
+                kept = record is stated.as_found and stated.as_found_automatic
+                at_utc_s = utc_s if record.utc_s is None else record.utc_s
+                self._log.add_record(at_utc_s, elapsed_s, record, record_words(record, kept=kept))
+        self.newest = None if stated.as_found is stated.as_left is None else stated
+
 
 def record_of_estimate(kind: RecordKind, now: Snapshot, counted_by: CountedBy) -> OffsetRecord:
     """Make a record of the present estimate; arguments as of `RecordKeeper.record_now`.

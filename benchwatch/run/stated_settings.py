@@ -1,14 +1,15 @@
-"""What the station of a counter elsewhere states of its bench, as far as nothing was typed here."""
+"""What the station of a counter elsewhere states: limits, unless typed here, unit and records."""
 
 from collections.abc import Callable
 
 from benchwatch.acquire import CounterStatus
 from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.plan import StatedByStation
+from benchwatch.snapshot import Records
 
 
 class StatedSettings:
-    """Passes limits and unit that a station states on to the pipeline.
+    """Passes limits, unit and records that a station states on to the pipeline.
 
     Args:
         pipeline: of the counter.
@@ -27,6 +28,19 @@ class StatedSettings:
             self._take_limits(stated, before)
             if stated.unit != before.unit:
                 self._pipeline.show_unit_elsewhere(stated.unit)
+            if _on_record(stated) != _on_record(before):
+                self._show_on_record(stated)
+
+    def _show_on_record(self, stated: StatedByStation) -> None:
+        """Show what is on record under the nominal that is used here."""
+        nominals = (None, self._pipeline.snapshot.nominal_hz)
+        found, left = (
+            record if record is not None and record.nominal_hz in nominals else None
+            for record in (stated.as_found, stated.as_left)
+        )
+        records = Records(found, stated.as_found_automatic and found is not None, left)
+        checks = [one for one in stated.checks if one.nominal_hz in nominals]
+        self._pipeline.show_records_elsewhere(records, checks, *self._now())
 
     def _take_limits(self, stated: StatedByStation, before: StatedByStation) -> None:
         """Take over new limits, where those in use are not typed ones."""
@@ -37,3 +51,7 @@ class StatedSettings:
                 changes[name] = value
         if changes:
             self._pipeline.set_limits(*self._now(), **changes)
+
+
+def _on_record(stated: StatedByStation) -> tuple[object, ...]:
+    return stated.as_found, stated.as_found_automatic, stated.as_left, stated.checks

@@ -49,6 +49,29 @@ def state_values(**changes: Any) -> dict[str, Any]:
     } | changes  # fmt: skip
 
 
+def record_values(**changes: Any) -> dict[str, Any]:
+    """Return the record of an offset of 2 ppb as found; `noise` changes its only row."""
+    row = {
+        "name": "noise", "estimate": 2e-9, "u": 1e-11, "distribution": "type A", "dof": 29.0,
+        "sensitivity": 1.0, "contribution": 1e-11, "source": "made",
+    } | changes.pop("noise", {})  # fmt: skip
+    return {
+        "kind": "as found", "counter": "main", "nominal_hz": 1e7, "utc_s": UTC_S, "span_s": 30.0,
+        "readings": 30, "conditions": [["gate", "1 s"]],
+        "budget": {"lines": [row], "missing": ["ageing"]},
+    } | changes  # fmt: skip
+
+
+def check_values(**changes: Any) -> dict[str, Any]:
+    """Return a finished check at 5 MHz, which follows."""
+    return {
+        "setting_hz": 5e6, "nominal_hz": 1e7, "utc_s": UTC_S, "verdict": "follows",
+        "foretold": 2e-9, "foretold_u": 1e-11, "read": 2.1e-9, "read_u": 2e-11, "readings": 20,
+        "difference": 1e-10, "u": 3e-11, "dof": 19.0, "expanded": 6e-11, "limit": 1.25e-9,
+        "began_utc_s": UTC_S - 20.0,
+    } | changes  # fmt: skip
+
+
 def payload(values: Mapping[str, Any]) -> bytes:
     """Write values as a message."""
     return json.dumps(values).encode()

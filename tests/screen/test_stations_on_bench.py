@@ -94,14 +94,14 @@ def test_the_last_row_says_as_much_as_fits_and_is_never_cut() -> None:
     ]
 
 
-def test_what_is_on_record_elsewhere_is_not_called_missing() -> None:
-    """No columns for it where all rows are elsewhere; beside a counter here they are there."""
+def test_what_is_on_record_elsewhere_is_shown_and_landing_is_left_to_the_station() -> None:
+    """As found is said of each; whether it has landed only of a counter here."""
     alone = drawn(bench_kit.elsewhere(5), (120, 36))
     beside = drawn([*bench_kit.elsewhere(5), bench_kit.counter("ten")], (120, 36))
 
-    assert not any("as found" in row for row in alone)
-    assert any("as found" in row for row in beside)
-    assert not any(" no " in row for row in beside if "tide-" in row)
+    assert any("as found" in row and "landed" not in row for row in alone)
+    assert any("as found" in row and "landed" in row for row in beside)
+    assert {row.split().count("no") for row in beside if "tide-" in row and " ok " in row} == {1}
     assert [row.split().count("no") for row in beside if " ten " in row and " ok " in row] == [2]
 
 

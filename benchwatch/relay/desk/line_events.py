@@ -1,4 +1,4 @@
-"""Makes events of the lines of one counter elsewhere: readings, gaps, marks, records, checks.
+"""Makes events of the lines of one counter elsewhere: readings, gaps and marks.
 
 Pure: it has no connection, clock or thread. Lines go in with the time at which they came.
 """
@@ -15,22 +15,13 @@ from benchwatch.reading import (
     OVERRANGE,
     TOOL_WORDS,
     TYPED,
-    CheckMade,
     Event,
     Gap,
     Mark,
     Reading,
-    Record,
     Touch,
 )
-from benchwatch.relay.desk.station_line import (
-    CheckLine,
-    GapLine,
-    MarkLine,
-    ReadLine,
-    RecordLine,
-    StationLine,
-)
+from benchwatch.relay.desk.station_line import GapLine, MarkLine, ReadLine, StationLine
 from benchwatch.relay.desk.station_times import StationTimes
 from benchwatch.relay.payload import PayloadRefused
 
@@ -154,20 +145,6 @@ class LineEvents:
                 self._explained_s = line.elapsed_s + lasted_s
             case MarkLine(text=text):
                 events.append(self._mark_or_touch(text, utc_s, at_s))
-            case RecordLine(kind=kind, document=document):
-                events.append(
-                    Record(
-                        counter=self._counter,
-                        utc_s=utc_s,
-                        elapsed_s=at_s,
-                        kind=kind,
-                        document=document,
-                    )
-                )
-            case CheckLine(document=document):
-                events.append(
-                    CheckMade(counter=self._counter, utc_s=utc_s, elapsed_s=at_s, document=document)
-                )
         return events
 
     # ------------------------------------------------------------- readings

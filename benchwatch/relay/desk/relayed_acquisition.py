@@ -200,7 +200,13 @@ class RelayedAcquisition:
                 gate_s=state.gate_s,
                 nominal=self._events.nominal,
                 stated=StatedByStation(
-                    tolerance=state.tolerance, settle=state.settle, unit=state.unit or None
+                    tolerance=state.tolerance,
+                    settle=state.settle,
+                    unit=state.unit or None,
+                    as_found=state.as_found,
+                    as_found_automatic=state.as_found_automatic,
+                    as_left=state.as_left,
+                    checks=state.checks,
                 ),
             )
         self.judge()

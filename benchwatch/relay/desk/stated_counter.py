@@ -12,8 +12,11 @@ from benchwatch.counter import (
     TimeBaseSource,
     plausible_gate_s,
 )
+from benchwatch.estimate.dial_check_record import DialCheck
 from benchwatch.estimate.results import SettleLimit
-from benchwatch.relay.desk.station_line import HIGHEST_HZ
+from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
+from benchwatch.reading import AS_FOUND, AS_LEFT
+from benchwatch.relay.desk.stated_records import HIGHEST_HZ, read_checks, read_record
 from benchwatch.relay.payload import PayloadRefused
 from benchwatch.relay.strict_json import number_of, read_plain, text_of, whole_number_of
 
@@ -42,6 +45,12 @@ class StatedCounter:
     run: int | None = None
     interval_s: float | None = None
     """Usual time between two readings; None: unknown."""
+    as_found: OffsetRecord | None = None
+    as_found_automatic: bool = False
+    """Whether `as_found` was recorded automatically."""
+    as_left: OffsetRecord | None = None
+    checks: tuple[DialCheck, ...] = ()
+    """The finished checks at other dial settings."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,6 +93,10 @@ def read_state(payload: bytes) -> StatedCounter | None:
         link_detail=text_of(link, "detail", 300),
         run=whole_number_of(values, "run", 1),
         interval_s=_above_zero(number_of(values, "interval_s", 0.0, _YEAR_S)),
+        as_found=read_record(values, "as_found", AS_FOUND),
+        as_found_automatic=values.get("as_found_automatic") is True,
+        as_left=read_record(values, "as_left", AS_LEFT),
+        checks=read_checks(values, "checks"),
     )
 
 

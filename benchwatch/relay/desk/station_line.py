@@ -3,7 +3,6 @@
 Pure: bytes go in, a checked value or a sentence comes out. Times are the station's own.
 """
 
-import json
 import math
 import re
 from collections.abc import Callable, Mapping
@@ -13,18 +12,13 @@ from decimal import Decimal
 from typing import Any, Final
 
 from benchwatch.counter import LONGEST_GATE_S, plausible_gate_s
-from benchwatch.errors import FileError
-from benchwatch.estimate.dial_check_record import DialCheck
-from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 from benchwatch.plan import PLAUSIBLE_OFFSET
 from benchwatch.quantity import last_digit
 from benchwatch.reading import FLAGS, OVERRANGE, SPIKE, Flag
+from benchwatch.relay.desk.stated_records import HIGHEST_HZ, LONGEST_RUN_S
 from benchwatch.relay.payload import PayloadRefused
 from benchwatch.relay.strict_json import number_of, read_object, text_of, whole_number_of
 
-LONGEST_RUN_S: Final = 1e10
-"""Three centuries; no run is longer."""
-HIGHEST_HZ: Final = 1e15
 LONGEST_TEXT: Final = 200
 """Characters of a mark or of the reason of a gap."""
 _DECIMAL: Final = re.compile(r"\d{1,40}(?:\.\d{0,40})?", re.ASCII)
@@ -61,22 +55,7 @@ class MarkLine:
     text: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RecordLine:
-    """An offset that was put on record at the station."""
-
-    kind: str
-    document: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CheckLine:
-    """A finished check at another dial setting."""
-
-    document: str
-
-
-LineContent = ReadLine | GapLine | MarkLine | RecordLine | CheckLine
+LineContent = ReadLine | GapLine | MarkLine
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -175,32 +154,8 @@ def _mark(values: dict[str, Any]) -> MarkLine:
     return MarkLine(text=text_of(values, "text", LONGEST_TEXT))
 
 
-def _record(values: dict[str, Any]) -> RecordLine:
-    document = values.get("record")
-    if not isinstance(document, dict):
-        raise PayloadRefused("'record' is no record")
-    try:
-        record = OffsetRecord.from_dict(document)
-        finite = all(map(math.isfinite, (record.offset, record.u, record.span_s)))
-    except (FileError, ArithmeticError, ValueError) as error:
-        raise PayloadRefused("'record' is no record") from error
-    if not finite or not abs(record.offset) <= _FRACTION or record.readings < 0:
-        raise PayloadRefused("'record' is not plausible")
-    return RecordLine(kind=record.kind, document=json.dumps(document))
-
-
-def _check(values: dict[str, Any]) -> CheckLine:
-    try:
-        check = DialCheck.from_dict(values)
-    except (FileError, ArithmeticError, ValueError) as error:
-        raise PayloadRefused("the line is no check") from error
-    return CheckLine(document=json.dumps(check.as_dict()))
-
-
 _CONTENTS: Final[Mapping[str, Callable[[dict[str, Any]], LineContent]]] = {
     "reading": _reading,
     "gap": _gap,
     "mark": _mark,
-    "record": _record,
-    "check": _check,
 }

@@ -2,15 +2,21 @@
 
 import math
 from collections.abc import Mapping
-from typing import Any, Final, Protocol
+from typing import TYPE_CHECKING, Any, Final, Protocol
 
 from benchwatch.counter import NEXT_TRY
 from benchwatch.plan import Plan
 from benchwatch.quantity import printable
-from benchwatch.relay.payload import VERSION, PayloadRefused, write_plain
+from benchwatch.relay.payload import MOST_PLAIN_BYTES, VERSION, PayloadRefused, write_plain
 from benchwatch.relay.topics import state_topic
-from benchwatch.snapshot import RelayNow, Snapshot
+from benchwatch.snapshot import Records, RelayNow, Snapshot
 
+if TYPE_CHECKING:
+    from benchwatch.estimate.dial_check_record import DialCheck
+
+NOTHING_ON_RECORD: Final[Mapping[str, Any]] = {
+    "as_found": None, "as_found_automatic": False, "as_left": None, "checks": [],
+}  # fmt: skip
 OTHER_SPACING: Final = 1.25
 """The spacing of readings is written anew when it has changed by more than this factor."""
 
@@ -68,7 +74,7 @@ class CounterStates:
             spacing_s = _spacing_s(now, None if before is None else before["interval_s"])
             seen = (
                 now.link, now.identity, now.time_base, now.gate_s, now.nominal_hz, now.run,
-                now.visit, plan, spacing_s,
+                now.visit, now.records, _checks(now), plan, spacing_s,
             )  # fmt: skip
             if seen == self._seen.get(name):
                 continue  # as nearly always: a whole state takes much longer
@@ -84,6 +90,8 @@ class CounterStates:
     def _write(self, name: str, state: Mapping[str, Any]) -> bool:
         try:
             payload = write_plain(state)
+            if len(payload) > MOST_PLAIN_BYTES:  # a desk would take nothing of it
+                payload = write_plain({**state, **NOTHING_ON_RECORD})
         except PayloadRefused:
             return True  # text that can't be written; no other try would write it
         return self._publish(self._topics[name], payload, qos=1, retain=True)
@@ -119,7 +127,25 @@ def _state(now: Snapshot, plan: Plan, spacing_s: float | None) -> dict[str, Any]
         "run": now.run,
         "interval_s": spacing_s,
         "simulated": plan.simulated is not None,
+        **_on_record(now),
     }
+
+
+def _on_record(now: Snapshot) -> dict[str, Any]:
+    """Return what is on record of the unit: as found, as left, and checks at other settings."""
+    records = now.records or Records()
+    return {
+        "as_found": None if records.as_found is None else records.as_found.as_dict(),
+        "as_found_automatic": records.as_found_automatic,
+        "as_left": None if records.as_left is None else records.as_left.as_dict(),
+        "checks": [check.as_dict() for check in _checks(now)],
+    }
+
+
+def _checks(now: Snapshot) -> "tuple[DialCheck, ...]":
+    """Return the finished checks at other dial settings."""
+    rows = () if now.checks is None else now.checks.rows
+    return tuple(row.check for row in rows if row.check is not None and not row.is_open)
 
 
 def _nominal(now: Snapshot, plan: Plan) -> str | None:

@@ -87,7 +87,6 @@ def choose_columns(
         return max(cells, default=0)
 
     are_elsewhere = [row.snapshot.station is not None for row in shown]
-    has_records = not all(are_elsewhere)  # what is on record elsewhere is not known here
     usual = 18 if wide else 10
     columns = Columns(
         number=len(str(len(frame.rows))),
@@ -99,8 +98,8 @@ def choose_columns(
         unit=most([len(one.unit) for one in figures]),
         plus_minus=frame.theme.glyphs.plus_minus,
         scale=13 if wide else 7,
-        found=(8 if wide else 5) if has_records else 0,
-        landed=6 if has_records else 0,
+        found=8 if wide else 5,
+        landed=0 if all(are_elsewhere) else 6,
         age=6 if wide else 5,
         state=0,
         wide=wide,

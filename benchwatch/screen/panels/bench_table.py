@@ -132,12 +132,11 @@ def _row(frame: Frame, row: BenchRow, figure: Figure, columns: Columns, width: i
     numbers = offset_cells(figure, columns) + line(" ") + _scale(frame, row, columns.scale)
     if columns.found:
         found = now.records is not None and now.records.as_found is not None
-        no = NO if now.station is None else ""  # what is on record elsewhere is not known here
-        numbers += line((YES if found else no).ljust(columns.found + 1))
+        numbers += line((YES if found else NO).ljust(columns.found + 1))
     if columns.landed:
         landed = now.trim is not None and now.trim.landing is not None
         is_landed = landed and now.trim.landing.state == "landed"  # type: ignore[union-attr]
-        is_here = now.station is None
+        is_here = now.station is None  # whether one elsewhere has landed is said there
         numbers += line(
             (YES if is_landed and is_here else NO if is_here else "").ljust(columns.landed + 1)
         )

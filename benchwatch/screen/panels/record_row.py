@@ -58,7 +58,7 @@ def _no_as_found(frame: Frame, width: int) -> StyledLine:
     station = frame.snapshot.station
     if station is not None:
         where = frame.theme.printable(station, 70)
-        return line((f"  as found and as left are put on record at {where}", Role.DIM))
+        return line((f"  as found: not recorded yet at {where}", Role.DIM))
     how, short = "", ""
     key = frame.label_of(AS_FOUND_KEY)
     if warming(frame):

@@ -15,7 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchwatch.estimate.live_estimate import LiveEstimate
-from benchwatch.reading import SPIKE, Event, Gap, Mark, Reading, Record, Touch
+from benchwatch.reading import SPIKE, Event, Gap, Mark, Reading, Touch
 from benchwatch.relay.desk.line_events import Arrival, LineEvents
 from benchwatch.relay.desk.stated_counter import read_here, read_state
 from benchwatch.relay.desk.station_line import read_line
@@ -275,8 +275,8 @@ def test_of_two_runs_at_one_time_the_newer_is_shown() -> None:
     assert gaps(taken(lines)) == []
 
 
-def test_marks_touches_and_records_come_through() -> None:
-    """A touch of the tool is a touch, and a record has its document."""
+def test_marks_and_touches_come_through() -> None:
+    """A touch of the tool is a touch; a kind of a newer program is left out."""
     lines = [
         *steady([1]),
         (kit.event_values("mark", 2, 0.7, text="lid on\x1b[2J"), AHEAD_S + 1.2),
@@ -357,7 +357,7 @@ JSON = st.recursive(
 
 
 @given(
-    st.sampled_from(["reading", "gap", "mark", "record", "check"]),
+    st.sampled_from(["reading", "gap", "mark"]),
     st.dictionaries(
         st.sampled_from([*kit.reading_values(1, 1.0, "10000000.0"), "record", "lasted_s"]),
         JSON,
@@ -388,6 +388,24 @@ def test_a_state_is_read() -> None:
     assert read_state(b"") is None
 
 
+def test_a_state_has_what_is_on_record() -> None:
+    """Offsets and checks are those that the station has written, to the last digit."""
+    found, left = kit.record_values(), kit.record_values(kind="as left", noise={"estimate": 1e-10})
+    check = kit.check_values()
+    state = read_state(
+        kit.payload(kit.state_values(as_found=found, as_found_automatic=True, as_left=left,
+                                     checks=[check]))
+    )  # fmt: skip
+
+    assert state is not None
+    assert state.as_found is not None
+    assert state.as_left is not None
+    assert state.as_found_automatic
+    assert state.as_found.as_dict() == found
+    assert state.as_left.as_dict() == left
+    assert [one.as_dict() for one in state.checks] == [check]
+
+
 @pytest.mark.parametrize(
     "change",
     [
@@ -395,6 +413,18 @@ def test_a_state_is_read() -> None:
         {"tolerance": 7},
         {"settle": {"limit": 1}}, {"settle": 5}, {"link": {"state": "fine"}}, {"identity": 5},
         {"link": {"state": ["lost"]}}, {"gate_s": True}, {"interval_s": -1},
+        {"as_found": "yes"}, {"as_found": {"kind": "as found"}}, {"checks": {}}, {"checks": [5]},
+        {"as_left": kit.record_values()}, {"as_found": kit.record_values(utc_s=1e300)},
+        {"as_found": kit.record_values(budget={"lines": [], "missing": 5})},
+        {"as_found": kit.record_values(noise={"u": 5.0})},
+        {"as_found": kit.record_values(noise={"u": "much"})},
+        {"as_found": kit.record_values(noise={"dof": -1})},
+        {"as_found": kit.record_values(noise={"estimate": 1e300})},
+        {"as_found": kit.record_values(nominal_hz=-1.0)},
+        {"as_found": kit.record_values(span_s=None)},
+        {"checks": [kit.check_values(verdict="fine")]}, {"checks": [kit.check_values()] * 101},
+        {"checks": [kit.check_values(setting_hz=-5.0)]}, {"checks": [kit.check_values(read=2.0)]},
+        {"checks": [kit.check_values(utc_s=1e300)]}, {"checks": [kit.check_values(dof="many")]},
     ],
     ids=repr,
 )  # fmt: skip
@@ -402,22 +432,3 @@ def test_a_state_that_lies_is_refused(change: dict[str, Any]) -> None:
     """With a sentence."""
     with pytest.raises(PayloadRefused, match=r"\w+.*[^.]$"):
         read_state(kit.payload(kit.state_values(**change)))
-
-
-def test_a_record_comes_with_its_document() -> None:
-    """A whole record of an offset, and one that lacks its budget."""
-    row = {
-        "name": "noise", "source": "", "u": 1e-11, "distribution": "normal", "dof": None,
-        "sensitivity": 1.0, "estimate": 2e-9,
-    }  # fmt: skip
-    document = {
-        "kind": "as found", "counter": "main", "nominal_hz": 1e7, "utc_s": kit.UTC_S,
-        "span_s": 30.0, "readings": 30, "conditions": [], "budget": {"lines": [row], "missing": []},
-    }  # fmt: skip
-    line = kit.event_values("record", 2, 1.0, record=document)
-    (record,) = taken([*steady([1]), (line, AHEAD_S + 2.0)])[1:]
-
-    assert isinstance(record, Record)
-    assert (record.kind, json.loads(record.document)) == ("as found", document)
-    with pytest.raises(PayloadRefused):
-        read_line(kit.payload(line | {"record": {"kind": "as found"}}))

@@ -4,6 +4,7 @@ import math
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
+from decimal import Decimal
 from functools import partial
 from itertools import count
 from pathlib import Path
@@ -26,7 +27,7 @@ from benchwatch.relay.desk.desks import Desks
 from benchwatch.relay.identity import Identity
 from benchwatch.run.counters_in_run import RunLimits
 from benchwatch.run.live_watch import LiveWatch
-from benchwatch.snapshot import Snapshot
+from benchwatch.snapshot import Records, Snapshot
 
 LONG_S = 20.0
 
@@ -115,6 +116,57 @@ def test_lines_become_readings_with_what_the_station_states(shared: Broker) -> N
     assert now.numbers.estimate.offset == pytest.approx(2.45e-9, abs=2e-10)
     assert now.visit is not None
     assert (now.visit.unit, now.visit.number) == ("0417", None)
+
+
+def test_what_is_on_record_at_the_station_is_seen_by_a_desk_that_comes_later(
+    shared: Broker,
+) -> None:
+    """As found and checks stand from the beginning, as left comes; a new visit has none."""
+    found, left = line_kit.record_values(), line_kit.record_values(kind="as left")
+    check = line_kit.check_values()
+    with MadeStation(shared.port, name := next(names)) as station:
+        full = f"{name}/main"
+        station.say_state(as_found=found, as_found_automatic=True, checks=[check])
+        with watching(plan_of(shared.port, name)) as run:
+            station.wait_for_look()
+            read_some(run, station, full, 3)
+            before = now_of(run, full)
+            station.say_state(as_found=found, as_found_automatic=True, as_left=left, checks=[check])
+            wait_until(lambda: (now_of(run, full).records or Records()).as_left is not None, LONG_S)
+            after = now_of(run, full)
+            station.say_state()
+            wait_until(lambda: now_of(run, full).records is None, LONG_S)
+            in_the_end = now_of(run, full)
+
+    assert before.records is not None
+    assert before.records.as_found is not None
+    assert before.records.as_found.as_dict() == found
+    assert (before.records.as_found_automatic, before.records.as_left) == (True, None)
+    assert before.checks is not None
+    assert [row.check and row.check.as_dict() for row in before.checks.rows] == [check]
+    assert after.records is not None
+    assert after.records.as_left is not None
+    assert after.records.as_left.as_dict() == left
+    assert in_the_end.checks is None
+    assert in_the_end.logged_events is not None
+    logged = [(one.kind, one.utc_s) for one in in_the_end.logged_events]
+    assert [kind for kind, _ in logged if kind in {"record", "check"}] == [
+        "record", "check", "record",
+    ]  # fmt: skip
+    assert {utc_s for kind, utc_s in logged if kind == "record"} == {line_kit.UTC_S}
+
+
+def test_records_of_another_nominal_are_not_shown(shared: Broker) -> None:
+    """Their fractions are of the nominal that the station goes by, and not of the typed one."""
+    with MadeStation(shared.port, name := next(names)) as station:
+        station.say_state(as_found=line_kit.record_values(), checks=[line_kit.check_values()])
+        plan = plan_of(shared.port, name, nominal=Decimal(10_000_001))
+        with watching(plan) as run:
+            station.wait_for_look()
+            read_some(run, station, f"{name}/main", 3)
+            now = now_of(run, f"{name}/main")
+
+    assert (now.records, now.checks) == (None, None)
 
 
 def test_a_killed_broker_is_a_lost_link_and_then_a_counted_gap(tmp_path: Path) -> None:

@@ -5,15 +5,20 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
+import line_kit
 from pipeline_kit import NOMINAL, START_UTC_S, reading
 
 from benchwatch.acquire import CounterStatus
 from benchwatch.counter import Identity, LinkStatus, TimeBase
+from benchwatch.estimate.dial_check_record import DialCheck
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.line_output import json_line
 from benchwatch.pipeline.pipeline import Pipeline
+from benchwatch.pipeline.record_keeper import journal_record
 from benchwatch.plan import Plan
-from benchwatch.reading import Gap, Mark, Touch
+from benchwatch.reading import AS_FOUND, AS_LEFT, CheckMade, Gap, Mark, Touch
+from benchwatch.relay.desk.stated_counter import read_state
+from benchwatch.relay.payload import MOST_PLAIN_BYTES
 from benchwatch.relay.station.counter_states import CounterStates
 from benchwatch.relay.station.live_lines import MOST_WAITING, LiveLines
 from benchwatch.relay.station.looks import Look
@@ -212,8 +217,53 @@ def test_a_state_says_what_the_counter_is() -> None:
         "v": 1, "counter": "main", "time_base": "external", "gate_s": 0.25,
         "nominal_hz": "10000000", "tolerance": 5e-9, "settle": {"limit": 1e-9, "horizon_s": 600.0},
         "unit": "0417", "link": {"state": "lost", "detail": "no route."}, "run": None,
-        "interval_s": None, "simulated": False,
+        "interval_s": None, "simulated": False, "as_found": None, "as_found_automatic": False,
+        "as_left": None, "checks": [],
     }  # fmt: skip
+
+
+def test_a_state_has_what_is_on_record() -> None:
+    """As found, as left and finished checks, whole; it is written anew when one is added."""
+    station = Station()
+    pipeline = station.counters["main"].pipeline
+    pipeline.connect(CounterStatus(link=LinkStatus("reading", 0.0, ""), nominal=NOMINAL))
+    for at in range(1, 31):
+        pipeline.take(reading(at))
+    station.states.write_changes()
+    found = pipeline.record(AS_FOUND, START_UTC_S + 31, 31.0)
+    station.states.write_changes()
+    left = pipeline.record(AS_LEFT, START_UTC_S + 32, 32.0)
+    check = DialCheck.from_dict(line_kit.check_values())
+    made = CheckMade(counter="main", utc_s=START_UTC_S + 33, elapsed_s=33.0,
+                     document=json.dumps(check.as_dict()))  # fmt: skip
+    pipeline.take(made)
+    station.states.write_changes()
+    station.states.write_changes()
+    nothing, first, second = (read_state(payload) for _, payload in station.sent)
+
+    assert nothing is not None
+    assert (nothing.as_found, nothing.as_left, nothing.checks) == (None, None, ())
+    assert first is not None
+    assert (first.as_found, first.as_left) == (found, None)
+    assert second is not None
+    assert (second.as_found, second.as_left, second.checks) == (found, left, (check,))
+
+
+def test_a_state_that_is_too_large_for_a_desk_goes_without_its_records() -> None:
+    """All else of it is still seen."""
+    station = Station()
+    pipeline = station.counters["main"].pipeline
+    pipeline.connect(CounterStatus(link=LinkStatus("reading", 0.0, ""), nominal=NOMINAL))
+    for at in range(1, 31):
+        pipeline.take(reading(at))
+    record = pipeline.record(AS_FOUND, START_UTC_S + 31, 31.0)
+    endless = replace(record, conditions=(("room", "x" * MOST_PLAIN_BYTES),))
+    pipeline.take(journal_record(endless, 32.0))
+    station.states.write_changes()
+    state = read_state(station.sent[-1][1])
+
+    assert state is not None
+    assert (state.unit, state.as_found) == ("0417", None)
 
 
 def test_a_state_is_written_when_it_changes_and_not_with_each_reading() -> None:
