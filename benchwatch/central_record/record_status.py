@@ -24,11 +24,17 @@ _SIZE: Final = """
     FROM pg_class
     WHERE relnamespace = 'benchwatch'::regnamespace AND relkind IN ('r', 'p', 'm')"""
 
+# The times of what came lately, for one reading of a clock that was wrong once is for ever the
+# latest of its run.
 _STATIONS: Final = """
-    SELECT station, max(last_utc_s), count(*), count(*) FILTER (WHERE ended_utc_s IS NULL),
-        max(changed), (SELECT count(*) FROM benchwatch.refused AS r
+    SELECT station, coalesce(max(newest_utc_s) FILTER (WHERE changed > last_changed
+            - interval '1 hour'), max(newest_utc_s)), count(*),
+        count(*) FILTER (WHERE ended_utc_s IS NULL), max(changed),
+        (SELECT count(*) FROM benchwatch.refused AS r
             WHERE r.station = runs.station AND r.at > now() - interval '1 day')
-    FROM benchwatch.runs GROUP BY station ORDER BY station"""
+    FROM (SELECT station, coalesce(newest_utc_s, last_utc_s) AS newest_utc_s, ended_utc_s, changed,
+            max(changed) OVER (PARTITION BY station) AS last_changed FROM benchwatch.runs) AS runs
+    GROUP BY station ORDER BY station"""
 
 # The server counts rows as they come; that is lost when it is killed, its last analysis is not.
 _DAYS: Final = """
@@ -58,7 +64,8 @@ class StationStatus:
 
     station: str
     newest_utc_s: float | None
-    """Time of its newest reading; None: it has none."""
+    """Time of the newest reading that was committed within an hour of `changed`, by the station's
+    clock; None: there is no reading."""
     runs: int
     open_runs: int
     """Runs whose end the record does not have."""

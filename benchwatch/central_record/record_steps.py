@@ -105,12 +105,22 @@ BEGIN
 END $$;
 """  # noqa: S608 - our own words
 
+# A bit of `numbers` stands for a number from `first` on: whether a reading of it was dropped.
+_DROPPED_NUMBERS: Final = """
+CREATE TABLE benchwatch.dropped_numbers (
+    first int8 NOT NULL, run_id int4 NOT NULL, day date NOT NULL, numbers varbit NOT NULL);
+CREATE INDEX ON benchwatch.dropped_numbers (day, run_id);
+ALTER TABLE benchwatch.archived ADD COLUMN numbers_noted boolean NOT NULL DEFAULT false;
+ALTER TABLE benchwatch.runs ADD COLUMN newest_utc_s float8;
+"""
+
 STEPS: Final = (
     Step(
         (*filter(str.strip, _TABLES.split(";")), _MAKE_DAY,
          "REVOKE ALL ON FUNCTION benchwatch.make_day(date) FROM PUBLIC"),
         writable_from=1,
     ),
+    Step(tuple(filter(str.strip, _DROPPED_NUMBERS.split(";"))), writable_from=1),
 )  # fmt: skip
 """Step n makes schema version n + 1 of version n. A step that only adds tables, or columns that may
 be empty, leaves `writable_from` as it was: keepers of the version before go on."""
@@ -121,7 +131,7 @@ SCHEMA_VERSION: Final = len(STEPS)
 _ADDED_TO: Final = "runs, readings, gaps, marks, records, notes, chains, entries, refused, archived"
 _CHANGED_OF_A_RUN: Final = (
     "watch, counter, resource, driver, started_utc_s, nominal_hz, identity, time_base, gate_s, "
-    "settings, ended_utc_s, end_reason, has_all_to, first_utc_s, last_utc_s, changed"
+    "settings, ended_utc_s, end_reason, has_all_to, first_utc_s, last_utc_s, newest_utc_s, changed"
 )
 
 GRANTS: Final = {

@@ -156,8 +156,11 @@ class CentralRunReader:
             return ""
         query = """
             SELECT day, file FROM benchwatch.archived
-            WHERE dropped IS NOT NULL AND day BETWEEN %s AND %s ORDER BY day, part"""
-        rows = self._connection.ask(query, (begin, end))
+            WHERE dropped IS NOT NULL AND day BETWEEN %s AND %s AND (NOT numbers_noted
+                OR EXISTS (SELECT FROM benchwatch.dropped_numbers AS d
+                    WHERE d.day = archived.day AND d.run_id = %s))
+            ORDER BY day, part"""
+        rows = self._connection.ask(query, (begin, end, run.number))
         days = list(dict.fromkeys(day for day, _ in rows))
         if not days:
             return ""

@@ -4,8 +4,9 @@ All runs of a group are locked in one order, first those that are there, then th
 two keepers seldom wait for each other crosswise.
 """
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Final
 
 from benchwatch.central_record.batches import EventBatch, Outcome, Rows, SentEvents
@@ -16,8 +17,10 @@ from benchwatch.central_record.column_arrays import (
     text_array,
 )
 from benchwatch.central_record.day_partitions import DAY_S
+from benchwatch.central_record.dropped_numbers import Place, find_dropped
 from benchwatch.central_record.refused_batches import RefusedNote
 from benchwatch.journal.schema import JournalRun
+from benchwatch.quantity import how_many
 
 if TYPE_CHECKING:
     import psycopg
@@ -62,9 +65,10 @@ _PROGRESS: Final = """
     UPDATE benchwatch.runs AS r
     SET has_all_to = greatest(r.has_all_to, n.upto), changed = now(),
         first_utc_s = least(r.first_utc_s, n.first_utc_s),
-        last_utc_s = greatest(r.last_utc_s, n.last_utc_s)
-    FROM unnest(%s::int4[], %s::int8[], %s::float8[], %s::float8[])
-        AS n (run_id, upto, first_utc_s, last_utc_s)
+        last_utc_s = greatest(r.last_utc_s, n.last_utc_s),
+        newest_utc_s = coalesce(n.newest_utc_s, r.newest_utc_s)
+    FROM unnest(%s::int4[], %s::int8[], %s::float8[], %s::float8[], %s::float8[])
+        AS n (run_id, upto, first_utc_s, last_utc_s, newest_utc_s)
     WHERE r.run_id = n.run_id"""
 
 _EVENTS: Final = {
@@ -100,10 +104,6 @@ _INSERT_EVENTS: Final = {
     table: _insert_events(table, columns) for table, columns in _EVENTS.items()
 }
 
-_DROPPED_DAYS: Final = """
-    SELECT day - '1970-01-01'::date FROM benchwatch.archived WHERE dropped IS NOT NULL
-    GROUP BY day"""
-
 
 @dataclass(slots=True)
 class _Run:
@@ -137,7 +137,8 @@ class RunRows:
         """Write the batches whose range follows from what is there.
 
         Returns:
-            What each station is answered, and what is to be noted of events that it left out.
+            What each station is answered, and what is to be noted of events that it left out, or
+            that were not written.
 
         Raises:
             psycopg.Error: the transaction failed.
@@ -150,10 +151,13 @@ class RunRows:
             if batch.after <= run.has_all_to:
                 run.taken.append(batch)
                 run.has_all_to = max(run.has_all_to, batch.to)
-        _write_events(connection, [run for run in runs.values() if run.taken])
-        _write_progress(connection, [run for run in runs.values() if run.taken])
+        written = {name: run for name, run in runs.items() if run.taken}
+        archived = _archived_before(connection, written.values())
+        _write_events(connection, written.values(), archived.places)
+        _write_progress(connection, written.values())
         self._coming = cells
         notes = [note for (station, _), run in runs.items() for note in _left_out(station, run)]
+        notes += _not_written(written, archived)
         return _outcomes(runs), notes
 
     def _locked(
@@ -220,20 +224,52 @@ def _cell_arrays(runs: Sequence[JournalRun]) -> list[str]:
     ]
 
 
-def _write_events(connection: "psycopg.Connection[Any]", runs: Sequence[_Run]) -> None:
-    """Write the events of all runs, in one statement for each table."""
-    dropped = _dropped_days(connection, runs)
+@dataclass(frozen=True, slots=True)
+class _Archived:
+    """Readings that a group has of days which were dropped, and that are not written again."""
+
+    places: frozenset[Place] = frozenset()
+    unsure: frozenset[Place] = frozenset()
+    """Those of `places` that the files of their day may lack."""
+
+
+def _archived_before(connection: "psycopg.Connection[Any]", runs: Iterable[_Run]) -> _Archived:
+    """Find the readings that came before and are in the archive only.
+
+    One that a station sends late, though its range came before, is in no file: it is written, to
+    its day, which is made and archived once more.
+    """
+    again = [
+        (run.run_id, row[0], int(row[1] // DAY_S))
+        for run in runs
+        for batch in run.taken
+        if batch.after < run.had_all_to
+        for row in batch.readings
+        if row[0] <= run.had_all_to
+    ]
+    if not again:
+        return _Archived()
+    dropped, unknown_days = find_dropped(connection, again)
+    places = frozenset(place for place in again if place[:2] in dropped)
+    unsure = frozenset(place for place in again if place[2] in unknown_days) - places
+    return _Archived(places | unsure, unsure)
+
+
+def _write_events(
+    connection: "psycopg.Connection[Any]", runs: Iterable[_Run], archived: Collection[Place]
+) -> None:
+    """Write the events of all runs but archived readings, in one statement for each table."""
     for table, columns in _EVENTS.items():
         ids: list[int] = []
         rows: list[tuple[Any, ...]] = []
         for run in runs:
             for batch in run.taken:
                 some: Rows = getattr(batch, table)
-                if dropped and table == "readings":
+                if archived and table == "readings":
                     some = [
                         row
                         for row in some
-                        if row[0] > run.had_all_to or row[1] // DAY_S not in dropped
+                        if (run.run_id, row[0], int(row[1] // DAY_S)) not in archived
                     ]
                 ids += [run.run_id] * len(some)
                 rows += some
@@ -245,26 +281,19 @@ def _write_events(connection: "psycopg.Connection[Any]", runs: Sequence[_Run]) -
             connection.execute(_INSERT_EVENTS[table], (number_array(ids), *cells))
 
 
-def _dropped_days(connection: "psycopg.Connection[Any]", runs: Sequence[_Run]) -> set[int]:
-    """Return the days, counted from 1970, whose readings are in the archive only.
-
-    What was sent before is not written to them again. Only then are they asked for.
-    """
-    if not any(batch.after < run.had_all_to for run in runs for batch in run.taken):
-        return set()
-    connection.execute("SELECT FROM ONLY benchwatch.readings LIMIT 0")  # keeps a drop waiting
-    return {day for (day,) in connection.execute(_DROPPED_DAYS)}
-
-
-def _write_progress(connection: "psycopg.Connection[Any]", runs: Sequence[_Run]) -> None:
+def _write_progress(connection: "psycopg.Connection[Any]", runs: Collection[_Run]) -> None:
     if not runs:
         return
     first: list[float | None] = []
     last: list[float | None] = []
+    newest: list[float | None] = []
     for run in runs:
         times = [row[1] for batch in run.taken for row in batch.readings]
         first.append(min(times, default=None))
         last.append(max(times, default=None))
+        latest = max(run.taken, key=lambda batch: batch.to)
+        is_new = latest.readings and latest.to > run.had_all_to
+        newest.append(latest.readings[-1][1] if is_new else None)
     connection.execute(
         _PROGRESS,
         (
@@ -272,6 +301,7 @@ def _write_progress(connection: "psycopg.Connection[Any]", runs: Sequence[_Run])
             number_array([run.has_all_to for run in runs]),
             number_array(first),
             number_array(last),
+            number_array(newest),
         ),
     )
 
@@ -285,6 +315,27 @@ def _left_out(station: str, run: _Run) -> Iterable[RefusedNote]:
                 station, f"run {batch.run.key}", batch.after, batch.to,
                 f"left out by the station: {why}", None,
             )  # fmt: skip
+
+
+def _not_written(runs: dict[RunName, _Run], archived: _Archived) -> Iterable[RefusedNote]:
+    """Yield a note on the readings of a run and a day that a file may lack, and were not written.
+
+    No keeper writes them, for a reading must not be in the record and in a file of a dropped day.
+    """
+    names = {run.run_id: name for name, run in runs.items()}
+    found: dict[tuple[int, int], list[int]] = {}
+    for run_id, number, day in sorted(archived.unsure):
+        found.setdefault((run_id, day), []).append(number)
+    for (run_id, day), numbers in found.items():
+        station, key = names[run_id]
+        yield RefusedNote(
+            station, f"run {key}", numbers[0] - 1, numbers[-1],
+            f"not stored: {how_many(len(numbers), 'reading')} of "
+            f"{datetime.fromtimestamp(day * DAY_S, UTC):%Y-%m-%d}, which came before or are late. "
+            "An older Benchwatch dropped that day without noting their numbers, so that only its "
+            "archive files can tell whether they have these; the journal of the station has them",
+            None,
+        )  # fmt: skip
 
 
 def _outcomes(runs: dict[RunName, _Run]) -> dict[str, Outcome]:

@@ -5,7 +5,7 @@ import threading
 from collections.abc import Iterator
 
 import pytest
-from central_record_kit import made_record, rows
+from central_record_kit import group_writer, made_record, numbers_in, rows, sent
 from server_kit import Database, database
 
 from benchwatch.central_record import record_schema
@@ -86,6 +86,26 @@ def test_an_older_record_is_brought_up_to_date(empty, monkeypatch):
     assert rows(empty, "SELECT version, writable_from FROM benchwatch.schema_version") == [
         (SCHEMA_VERSION + 1, 1)
     ]
+
+
+def test_a_record_of_the_first_version_keeps_what_it_has(empty, monkeypatch):
+    """Its dropped days count as such whose numbers are not known, and it is written as before."""
+    with monkeypatch.context() as older:
+        older.setattr(record_schema, "STEPS", STEPS[:1])
+        older.setattr(record_schema, "SCHEMA_VERSION", 1)
+        older.setattr(record_schema, "ROLES", {})
+        initialise(parse_record(empty.url))
+    with empty.connect() as connection:
+        connection.execute(
+            "INSERT INTO benchwatch.archived (day, part, file, rows, sha256, dropped)"
+            " VALUES ('2026-01-01', 1, 'f', 2, '', now())"
+        )
+    made_record(empty)
+    with group_writer(empty) as writer:
+        writer.write([sent([1])])
+
+    assert rows(empty, "SELECT numbers_noted FROM benchwatch.archived") == [(False,)]
+    assert numbers_in(empty) == [("tide-007", 7, 1)]
 
 
 def test_a_step_that_fails_leaves_the_record_as_it_was(empty, monkeypatch):

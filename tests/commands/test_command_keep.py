@@ -137,6 +137,29 @@ def test_status_says_what_the_record_holds(record):
     assert (empty.returncode, shown.returncode) == (0, 0)
 
 
+def test_status_goes_by_what_came_lately(record):
+    """A station whose clock was wrong is ahead only for as long as it sends such times."""
+    made_record(record)
+    with record.connect() as connection:
+        for run, changed, newest in ((1, "3 hours", "1000 days"), (2, "0", "-20 minutes")):
+            connection.execute(
+                "INSERT INTO benchwatch.runs (station, run, watch, counter, resource, driver,"
+                " started_utc_s, identity, time_base, settings, end_reason, changed, last_utc_s,"
+                " newest_utc_s) VALUES ('tide-007', %s, 1, 'main', '', '', 0, '', '', '{}', '',"
+                " now() - %s::interval, extract(epoch FROM now() + '1000 days'),"
+                " extract(epoch FROM now() + %s::interval))",
+                (run, changed, newest),
+            )
+        right = run_program("keep", record.url, "--status").stdout
+        connection.execute("UPDATE benchwatch.runs SET changed = now() WHERE run = 1")
+        wrong = run_program("keep", record.url, "--status").stdout
+
+    assert "20 min" in right
+    assert "ahead" not in right
+    assert " ahead" in wrong
+    assert " ago" in wrong
+
+
 @pytest.mark.parametrize(
     ("options", "words"),
     [

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import pyarrow.parquet as pq
 from server_kit import Database, database
 
 from benchwatch.central_record.archive.archiving import DayDone, archive
@@ -22,6 +23,8 @@ from benchwatch.journal.schema import JournalRun, prepare, run_row
 if TYPE_CHECKING:
     from psycopg import Connection
 
+Place = tuple[str, int, int, str]
+"""Station, run, number and text of a reading."""
 Made = tuple[int, float, float, float | None, str, float, str]
 """Number, Unix seconds, elapsed seconds, gate, text, resolution, flags."""
 
@@ -117,6 +120,10 @@ class MadeRecord:
         with self.connect(role) as connection:
             return list(drop_archived(connection, folder, cutoff))
 
+    def close(self) -> None:
+        """Close the connection of the owner."""
+        self.owner.close()
+
     def connect(self, role: str) -> "Connection[Any]":
         """Open a connection as the command does."""
         return connect(parse_record(self.made.url_of(role)), "test", statement_timeout="0")
@@ -128,6 +135,28 @@ class MadeRecord:
             self.one("SELECT count(*) FROM benchwatch.readings WHERE utc_s >= %s AND utc_s < %s",
                      begin_s, begin_s + 86400)
         )  # fmt: skip
+
+    def everywhere(self, folder: Path) -> list[Place]:
+        """Return all readings in the record and in files of dropped days, sorted."""
+        there = self.owner.execute(
+            "SELECT station, run, number, text FROM benchwatch.readings"
+            " JOIN benchwatch.runs USING (run_id)"
+        ).fetchall()
+        dropped = self.owner.execute(
+            "SELECT file FROM benchwatch.archived WHERE dropped IS NOT NULL"
+        ).fetchall()
+        names = ("station", "run", "number", "text")
+        for (file,) in dropped:
+            table = pq.read_table(folder / Path(str(file)).name, columns=list(names)).to_pydict()
+            there += list(zip(*(table[name] for name in names), strict=True))
+        return sorted((station, run, number, text) for station, run, number, text in there)
+
+    @contextmanager
+    def closed(self) -> Iterator[None]:
+        """Close the connection of the owner meanwhile, as for copying the database."""
+        self.owner.close()
+        yield
+        self.owner = self.made.connect()
 
     def notes(self) -> list[tuple[Any, ...]]:
         """Return day, part, rows and whether it was dropped of every noted file."""
@@ -143,13 +172,15 @@ class MadeRecord:
 
 
 @contextmanager
-def made_record() -> Iterator[MadeRecord]:
-    """Make an empty central record with a keeper."""
-    with database() as made:
+def made_record(*, own_server: bool = False) -> Iterator[MadeRecord]:
+    """Make an empty central record with a keeper; `own_server`: in one that may be killed."""
+    with database(own_server=own_server) as made:
         initialise(parse_record(made.url))
-        with made.connect() as owner:
-            record = MadeRecord(made, owner)
-            owner.execute(f"CREATE ROLE {record.keeper} LOGIN IN ROLE benchwatch_keeper".encode())
+        record = MadeRecord(made, made.connect())
+        with closing(record):
+            record.owner.execute(
+                f"CREATE ROLE {record.keeper} LOGIN IN ROLE benchwatch_keeper".encode()
+            )
             yield record
 
 

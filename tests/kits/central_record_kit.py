@@ -30,9 +30,12 @@ def made_record(database: Database) -> None:
 
 def emptied(database: Database) -> Database:
     """Return a central record after taking all rows out of it."""
-    tables = "runs, readings, gaps, marks, records, notes, chains, entries, refused, archived"
+    tables = (
+        "runs", "readings", "gaps", "marks", "records", "notes", "chains", "entries", "refused",
+        "archived", "dropped_numbers",
+    )  # fmt: skip
     with database.connect() as connection:
-        listed = ", ".join(f"benchwatch.{table}" for table in tables.split(", "))
+        listed = ", ".join(f"benchwatch.{table}" for table in tables)
         connection.execute(f"TRUNCATE {listed}".encode())
     return database
 

@@ -199,11 +199,16 @@ class _PartWriter:
                 return ""
             why = found.words()
         except FileError as error:
-            why = str(error)
+            found, why = None, str(error)
+        advice = "Move it away, and do it again."
+        if found is not None and found.only_in_files and not found.different:
+            advice = (
+                "Where the record was set back, its stations send what it lacks: do it again then. "
+                "Of another record it is to be moved away."
+            )
         return (
             f"{day.words}: {printable(str(path), 300)} is there already, is not noted in this "
-            f"record, and is not what the record has ({why.rstrip('.')}). Move it away, and do "
-            "it again."
+            f"record, and is not what the record has ({why.rstrip('.')}). {advice}"
         )
 
     def _note(self, day: RecordDay, part: int, path: Path) -> DayDone:

@@ -2,7 +2,8 @@
 
 The files are read and compared with the record row by row. Then writers are kept out for the
 moment of the drop, in which the partition must still be what was compared: as many rows, and none
-written since. A reading that comes in between makes the day stay until it is archived too.
+written since. A reading that comes in between makes the day stay until it is archived too. With
+the drop is noted which numbers the files have, so that the keeper tells late readings from others.
 """
 
 from collections.abc import Iterator
@@ -22,6 +23,7 @@ from benchwatch.central_record.archive.archived_days import (
     only_one,
 )
 from benchwatch.central_record.archive.archiving import DayDone, compare_with_record
+from benchwatch.central_record.dropped_numbers import note_numbers
 from benchwatch.errors import FileError, UsageError
 from benchwatch.quantity import how_many, printable
 
@@ -131,12 +133,14 @@ def _drop_unchanged(
         rows: rows that were compared.
         oldest: the first transaction whose rows may not have been seen then.
     """
-    from psycopg import errors  # noqa: PLC0415 - an extra
+    from psycopg import Rollback, errors  # noqa: PLC0415 - an extra
 
+    is_unchanged = False
     try:
-        with connection.transaction():
+        with connection.transaction() as transaction:
             connection.execute("SET TRANSACTION ISOLATION LEVEL READ COMMITTED")
             connection.execute(f"SET LOCAL lock_timeout = '{LOCK_WAIT}'")
+            note_numbers(connection, day.table, day.day)  # takes a while, and keeps nobody waiting
             # The parent first, as inserts lock it: the other order can end in a deadlock.
             for table in ("readings", day.table):
                 connection.execute(f"LOCK TABLE ONLY benchwatch.{table} IN ACCESS EXCLUSIVE MODE")
@@ -145,11 +149,13 @@ def _drop_unchanged(
                 f"age(%s::text::xid)) FROM benchwatch.{day.table}",
                 (str(oldest),),
             ).fetchone()
-            if now != (rows, 0):
-                return False
+            is_unchanged = now == (rows, 0)
+            if not is_unchanged:
+                raise Rollback(transaction)
             connection.execute(f"DROP TABLE benchwatch.{day.table}")
             connection.execute(
-                "UPDATE benchwatch.archived SET dropped = now() WHERE day = %s AND dropped IS NULL",
+                "UPDATE benchwatch.archived SET dropped = now(), numbers_noted = true "
+                "WHERE day = %s AND dropped IS NULL",
                 (day.day,),
             )
     except errors.LockNotAvailable:
@@ -158,7 +164,7 @@ def _drop_unchanged(
         return False
     except errors.InsufficientPrivilege as error:
         raise UsageError(_not_the_owner()) from error
-    return True
+    return is_unchanged
 
 
 def _not_the_owner() -> str:

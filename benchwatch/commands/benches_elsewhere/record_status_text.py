@@ -27,7 +27,15 @@ def print_status(address: "RecordAddress", found: "RecordStatus", now_s: float) 
     )
     if found.stations:
         print_text("")
-        header = ("station", "newest reading (UTC)", "behind", "runs", "open", "refused today")
+        header = (
+            "station",
+            "newest reading (UTC)",
+            "behind",
+            "committed",
+            "runs",
+            "open",
+            "refused today",
+        )
         print_text(align_table(header, [_station_cells(one, now_s) for one in found.stations]))
     days = [day for day in found.days if day.readings]
     if days:
@@ -91,8 +99,10 @@ def _station_cells(one: "StationStatus", now_s: float) -> tuple[str, ...]:
     if one.newest_utc_s is not None:
         newest = (_iso(one.newest_utc_s) or "")[:19].replace("T", " ")
         behind_s = now_s - one.newest_utc_s
-        behind = format_duration(behind_s) if behind_s > 0 else "in the future"
-    return one.station, newest, behind, str(one.runs), str(one.open_runs), str(one.refused)
+        behind = format_duration(abs(behind_s)) + (" ahead" if behind_s < 0 else "")
+    committed = f"{format_duration(max(0.0, now_s - one.changed.timestamp()))} ago"
+    numbers = (one.runs, one.open_runs, one.refused)
+    return one.station, newest, behind, committed, *map(str, numbers)
 
 
 def _iso(utc_s: float | None) -> str | None:

@@ -4,7 +4,6 @@ import threading
 from collections.abc import Iterator
 from pathlib import Path
 
-import pyarrow.parquet as pq
 import pytest
 from archive_kit import MadeRecord, day_ago, made_record, white_noise
 from central_record_kit import group_writer, sent
@@ -23,18 +22,6 @@ def record() -> Iterator[MadeRecord]:
         yield made
 
 
-def everywhere(record: MadeRecord, folder: Path) -> list[tuple[int, str]]:
-    """Return number and text of all readings in the record and of dropped files, sorted."""
-    there = record.owner.execute("SELECT number, text FROM benchwatch.readings").fetchall()
-    dropped = record.owner.execute(
-        "SELECT file FROM benchwatch.archived WHERE dropped IS NOT NULL"
-    ).fetchall()
-    for (file,) in dropped:
-        table = pq.read_table(folder / Path(str(file)).name, columns=["number", "text"]).to_pydict()
-        there += list(zip(table["number"], table["text"], strict=True))
-    return sorted((int(number), str(text)) for number, text in there)
-
-
 def test_sent_again_after_the_drop(record: MadeRecord, tmp_path: Path) -> None:
     """What is sent again of a dropped day is not written; a late reading is, and goes to a part."""
     rows = sorted(white_noise(day_ago(100), 30, seed=1))
@@ -47,7 +34,7 @@ def test_sent_again_after_the_drop(record: MadeRecord, tmp_path: Path) -> None:
     record.drop()
 
     assert [one.rows for one in late] == [10]
-    assert everywhere(record, tmp_path) == [(row[0], row[4]) for row in rows]
+    assert record.everywhere(tmp_path) == [("tide-007", 7, row[0], row[4]) for row in rows]
     assert record.count(day_ago(100)) == 0
 
 
@@ -82,7 +69,7 @@ def test_written_meanwhile(record: MadeRecord, tmp_path: Path) -> None:
     record.drop()
 
     assert (failures, refused) == ([], [])
-    assert everywhere(record, tmp_path) == [(row[0], row[4]) for row in rows]
+    assert record.everywhere(tmp_path) == [("tide-007", 7, row[0], row[4]) for row in rows]
 
 
 def test_day_that_is_made_meanwhile(record: MadeRecord, tmp_path: Path) -> None:

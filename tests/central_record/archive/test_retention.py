@@ -6,9 +6,12 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 from archive_kit import MadeRecord, day_ago, made_record, white_noise
+from central_record_kit import group_writer, sent
 
 from benchwatch.central_record.archive import retention
 from benchwatch.central_record.archive.archived_days import RecordDay
+from benchwatch.central_record.record_address import parse_record
+from benchwatch.central_record.run_reader import CentralRunReader
 from benchwatch.errors import UsageError
 
 if TYPE_CHECKING:
@@ -133,6 +136,27 @@ def test_late_readings_of_a_dropped_day(record: MadeRecord, tmp_path: Path) -> N
 
     assert (archived.rows, dropped.rows) == (5, 5)
     assert record.notes() == [(day, 1, 20, True), (day, 2, 5, True)]
+
+
+def test_a_run_names_only_its_own_dropped_days(record: MadeRecord, tmp_path: Path) -> None:
+    """Days of others between its first and last reading are none that it lacks."""
+    own = [row for day in (100, 96) for row in white_noise(day_ago(day), 3, seed=1)]
+    own = [(number, *row[1:]) for number, row in enumerate(own, 1)]
+    others = [row for day in (98, 97) for row in white_noise(day_ago(day), 3, seed=1)]
+    others = [(number, *row[1:]) for number, row in enumerate(others, 1)]
+    with group_writer(record.made, record.keeper) as writer:
+        writer.write([sent(rows=own), sent(rows=others, key=8)])
+    record.archive(tmp_path)
+    record.drop()
+    with CentralRunReader(parse_record(record.made.url)) as reader:
+        words = {run.key: reader.left_out_words(run) for run in reader.runs()}
+        record.owner.execute("UPDATE benchwatch.archived SET numbers_noted = false")
+        older = reader.left_out_words(reader.runs()[0])
+
+    assert f"2 days ({day_ago(100)} to {day_ago(96)})" in words[7]
+    assert str(tmp_path / f"readings_{day_ago(98):%Y%m%d}_1.parquet") not in words[7]
+    assert f"2 days ({day_ago(98)} to {day_ago(97)})" in words[8]
+    assert "4 days" in older
 
 
 def test_files_of_a_moved_archive(record: MadeRecord, tmp_path: Path) -> None:
