@@ -83,11 +83,10 @@ def keep(
 
 def _keep(record: RecordAddress, broker: str, identity_folder: Path | None) -> int:
     from benchwatch.relay.broker_address import parse_broker  # noqa: PLC0415 - for this job only
-    from benchwatch.relay.broker_connection import BrokerConnection  # noqa: PLC0415
+    from benchwatch.relay.broker_listener import connection_for  # noqa: PLC0415
     from benchwatch.relay.identity import Identity  # noqa: PLC0415
     from benchwatch.relay.keeper.keeper import Keeper  # noqa: PLC0415
     from benchwatch.relay.station_name import KEEPER  # noqa: PLC0415
-    from benchwatch.relay.topics import ALL_BATCHES  # noqa: PLC0415
 
     address = parse_broker(broker)
     identity = None if identity_folder is None else Identity.load(identity_folder)
@@ -99,16 +98,7 @@ def _keep(record: RecordAddress, broker: str, identity_folder: Path | None) -> i
     for caution in () if identity is None else identity.cautions:
         narrate(caution)
     keeper = Keeper(record, narrate)
-    connection = BrokerConnection(
-        address,
-        identity,
-        client_id="keeper",
-        on_connected=keeper.broker_connected,
-        on_message=keeper.heard,
-        on_lost=keeper.broker_lost,
-        # The broker's own acknowledgement is not needed: what is not answered is sent again.
-        subscriptions=((ALL_BATCHES, 0),),
-    )
+    connection = connection_for(keeper, address, identity, client_id="keeper")
     keeper.sender = connection
     stop = threading.Event()
     for number in STOP_SIGNALS:

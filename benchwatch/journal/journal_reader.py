@@ -10,6 +10,7 @@ import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any, Final, Self
 
@@ -80,7 +81,7 @@ class JournalReader:
         except sqlite3.Error as error:
             raise JournalError(f"{sentence(path, error)}.") from error
         if any_text:
-            self._connection.text_factory = lambda raw: raw.decode("utf-8", "surrogateescape")
+            self._connection.text_factory = partial(str, encoding="utf-8", errors="surrogateescape")
         try:
             (owner,) = self.ask("PRAGMA application_id")[0]
             (version,) = self.ask("PRAGMA user_version")[0]

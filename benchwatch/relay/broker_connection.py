@@ -38,7 +38,8 @@ PORTION_BYTES: Final = 100_000
 """Bytes of messages that are sent together, or of a larger one alone."""
 LARGEST_PACKET_BYTES: Final = 300_000
 """The broker passes no larger message on to this program."""
-_LOOP_S: Final = 1.0
+_LOOP_S: Final = 5.0
+"""Longest wait for the socket; after each the library looks whether the broker is silent."""
 _END_S: Final = 0.5
 """Longest wait for the last packet of a connection to be written."""
 _DISCONNECT_WITH_WILL: Final = 4
@@ -253,7 +254,7 @@ class BrokerConnection:
         ended_s: float | None = None
         success = self._paho.MQTT_ERR_SUCCESS
         while (
-            client.loop(0.0 if client.has_more else _LOOP_S) == success
+            client.loop(0.0 if client.has_more else self._longest_loop_s()) == success
             and client.read_block() == success
         ):
             if self._stopped.is_set():
@@ -263,6 +264,9 @@ class BrokerConnection:
         return self._why or lost_words(
             self.address, was_greeted=self._greeted_s is not None, heard=self._heard
         )
+
+    def _longest_loop_s(self) -> float:
+        return _END_S if self._stopped.is_set() else _LOOP_S
 
     def _new_client(self) -> Any:
         from benchwatch.relay.mqtt_client import MqttClient  # noqa: PLC0415 - needs an extra

@@ -12,14 +12,14 @@ import sqlite3
 import sys
 import time
 from pathlib import Path
+from typing import Any
 
 from record_comparison import RUN
 
 from benchwatch.journal import Journal, new_key
 from benchwatch.relay.broker_address import parse_broker
-from benchwatch.relay.broker_connection import BrokerConnection
+from benchwatch.relay.broker_listener import connection_for
 from benchwatch.relay.station.shipper import Shipper
-from benchwatch.relay.topics import KEEPER_TOPIC, answer_topic
 
 
 class Station:
@@ -43,20 +43,13 @@ class Station:
             self._send(name, journal, relay)
 
     def _send(self, name: str, journal: Path, relay: str) -> None:
-        connection = BrokerConnection(
-            parse_broker(relay),
-            client_id=name,
-            on_connected=lambda: shipper.connected(),  # noqa: PLW0108 - made below
-            on_message=lambda topic, payload: (
-                shipper.keeper_takes() if topic == KEEPER_TOPIC else shipper.answered(payload)
-            ),
-            on_lost=lambda why: shipper.lost(why),  # noqa: PLW0108 - as above
-            subscriptions=((answer_topic(name), 1), (KEEPER_TOPIC, 0)),
-        )
-        shipper = Shipper(name, journal, own_runs=lambda: (self._key,), publish=connection.publish)
-        self._shipper = shipper
-        connection.start()
-        shipper.start()
+        self._shipper = Shipper(name, journal, own_runs=lambda: (self._key,), publish=self._publish)
+        self._connection = connection_for(self._shipper, parse_broker(relay), client_id=name)
+        self._connection.start()
+        self._shipper.start()
+
+    def _publish(self, topic: str, payload: bytes, **how: Any) -> bool:
+        return self._connection.publish(topic, payload, **how)
 
     def write(self, readings: int) -> None:
         """Write so many readings, and let them be sent."""
@@ -69,7 +62,7 @@ class Station:
         with self._journal:
             self._journal.executemany("INSERT INTO readings VALUES (?,?,?,?,?,?,?,?)", rows)
         if self._shipper is not None:
-            self._shipper.wake()
+            self._shipper.wrote(soon=True)
 
 
 def main(folder: str, relay: str, stations: str, readings: str) -> None:

@@ -17,10 +17,9 @@ from benchwatch.journal.schema import JournalRun
 from benchwatch.journal.writer import new_key
 from benchwatch.reading import Entry, Gap, Mark, Note, Reading, Record
 from benchwatch.relay.broker_address import BrokerAddress
-from benchwatch.relay.broker_connection import BrokerConnection
+from benchwatch.relay.broker_listener import connection_for
 from benchwatch.relay.keeper.keeper import Keeper
 from benchwatch.relay.station.shipper import Shipper
-from benchwatch.relay.topics import ALL_BATCHES, KEEPER_TOPIC, answer_topic
 
 UTC_S = 1_790_000_000.25
 STATION = "tide-007"
@@ -37,14 +36,8 @@ def connected_keeper(port: int, database: Database) -> Iterator[list[str]]:
     """Run a keeper of a broker; yield what it says."""
     said: list[str] = []
     keeper = Keeper(parse_record(database.url), said.append)
-    connection = BrokerConnection(
-        BrokerAddress("127.0.0.1", port, tls=False),
-        client_id="keeper",
-        on_connected=keeper.broker_connected,
-        on_message=keeper.heard,
-        on_lost=keeper.broker_lost,
-        subscriptions=((ALL_BATCHES, 0),),  # as keep hears them
-    )
+    address = BrokerAddress("127.0.0.1", port, tls=False)
+    connection = connection_for(keeper, address, client_id="keeper")
     keeper.sender = connection
     thread = threading.Thread(target=keeper.run)
     connection.start()
@@ -70,34 +63,15 @@ class SendingStation:
     ) -> None:  # fmt: skip
         self.sent = 0
         self.own = tuple(own)
-        self._answers = answer_topic(name)
-        self.connection = BrokerConnection(
-            BrokerAddress("127.0.0.1", port, tls=False),
-            client_id=name,
-            on_connected=self._connected,
-            on_message=self._heard,
-            on_lost=self._lost,
-            subscriptions=((self._answers, 1), (KEEPER_TOPIC, 0)),
-        )
         self.shipper = Shipper(
             name, path, registers=registers, own_runs=lambda: self.own, publish=self._publish
         )
+        address = BrokerAddress("127.0.0.1", port, tls=False)
+        self.connection = connection_for(self.shipper, address, client_id=name)
 
     def _publish(self, topic: str, payload: bytes, **options: object) -> bool:
         self.sent += 1
         return self.connection.publish(topic, payload, **options)  # type: ignore[arg-type]
-
-    def _connected(self) -> None:
-        self.shipper.connected()
-
-    def _lost(self, why: str) -> None:
-        self.shipper.lost(why)
-
-    def _heard(self, topic: str, payload: bytes) -> None:
-        if topic == self._answers:
-            self.shipper.answered(payload)
-        else:
-            self.shipper.keeper_takes()
 
     def start(self) -> None:
         """Begin."""

@@ -6,7 +6,7 @@ away, comes again from the journals of the stations.
 
 import threading
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
 from typing import TYPE_CHECKING, Any, Final, Protocol
 
@@ -25,7 +25,7 @@ from benchwatch.relay.keeper.inbox import Inbox, read_message
 from benchwatch.relay.keeper.keeper_words import KeeperWords
 from benchwatch.relay.keeper.message_group import MOST_MESSAGES, MessageGroup, take_group
 from benchwatch.relay.payload import VERSION, write_plain
-from benchwatch.relay.topics import KEEPER_TOPIC, answer_topic, read_topic
+from benchwatch.relay.topics import ALL_BATCHES, KEEPER_TOPIC, answer_topic, read_topic
 
 if TYPE_CHECKING:
     import psycopg
@@ -87,19 +87,27 @@ class Keeper:
 
     # ------------------------------------------------------------ called by the broker's thread
 
+    @property
+    def subscriptions(self) -> Sequence[tuple[str, int]]:
+        """Return what is to be heard: the broker's acknowledgement is not needed for it.
+
+        What is not answered is sent again.
+        """
+        return ((ALL_BATCHES, 0),)
+
     def heard(self, topic: str, payload: bytes) -> None:
         """Take a message; whose it is, its topic says and nothing else."""
         read = read_topic(topic)
         if read is not None and read.kind == "batch" and self.inbox.has_room(read.station):
             self.inbox.put(read_message(read.station, payload))
 
-    def broker_connected(self) -> None:
+    def connected(self) -> None:
         """Say that batches are taken, if they are."""
         self.words.about("broker", "the broker is there")
         if self._writer is not None:
             self._announce()
 
-    def broker_lost(self, why: str) -> None:
+    def lost(self, why: str) -> None:
         """Say that the broker is away."""
         self.words.about("broker", f"{why}; trying again")
 

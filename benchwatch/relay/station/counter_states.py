@@ -8,6 +8,7 @@ from benchwatch.counter import NEXT_TRY
 from benchwatch.plan import Plan
 from benchwatch.quantity import printable
 from benchwatch.relay.payload import MOST_PLAIN_BYTES, VERSION, PayloadRefused, write_plain
+from benchwatch.relay.station.publish import Publish
 from benchwatch.relay.topics import state_topic
 from benchwatch.snapshot import Records, RelayNow, Snapshot
 
@@ -34,13 +35,6 @@ class RelayedCounter(Protocol):
 
     def show_relay(self, now: RelayNow, text: str) -> None:
         """Show how sending stands; a `text` becomes a note."""
-
-
-class Publish(Protocol):
-    """Hands a message to the broker's connection; returns at once."""
-
-    def __call__(self, topic: str, payload: bytes, *, qos: int = 0, retain: bool = False) -> bool:
-        """Return whether it is on its way; False: not connected, or too many wait."""
 
 
 class CounterStates:

@@ -2,19 +2,19 @@
 
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from benchwatch.errors import BenchwatchError, ConnectionFailed, LinkLost
 from benchwatch.journal.journal_reader import JournalReader
 from benchwatch.quantity import how_many
 from benchwatch.register import register_path
-from benchwatch.relay.broker_connection import BrokerConnection
-from benchwatch.relay.station.shipper import Shipper, ShippingState
+from benchwatch.relay.broker_listener import connection_for
+from benchwatch.relay.station.shipper import Shipper
+from benchwatch.relay.station.shipping_state import ShippingState
 from benchwatch.relay.station.station_relay import RelayOptions
-from benchwatch.relay.topics import KEEPER_TOPIC, answer_topic
 
 GIVE_UP_S: Final = 30.0
 """Longest time in which nothing is answered as being in the record."""
@@ -58,23 +58,19 @@ class JournalSender:
         with JournalReader(path) as journal:
             self._all_runs = len(journal.ask("SELECT run FROM runs"))
         self._options, self._path, self._say = options, path, say
-        self._answers = answer_topic(options.station)
         self._was_connected = False
         self._failure = ""
         """Why the first attempt to connect failed."""
         self._changed = threading.Event()
-        self._connection = BrokerConnection(
-            options.address,
-            options.identity,
-            client_id=options.station,
-            on_connected=self._connected,
-            on_message=self._heard,
-            on_lost=self._lost,
-            subscriptions=((self._answers, 1), (KEEPER_TOPIC, 0)),
-        )
         registers = [register_path(path, simulated=simulated) for simulated in (False, True)]
         self._shipper = Shipper(
-            options.station, path, registers=registers, publish=self._connection.publish
+            options.station,
+            path,
+            registers=registers,
+            publish=self._publish,
+        )
+        self._connection = connection_for(
+            self, options.address, options.identity, client_id=options.station
         )
 
     def send(self) -> SentJournal:
@@ -122,20 +118,30 @@ class JournalSender:
                 self._say(f"{how_many(state.unsent, 'event')} to go{why}")
         self._say(f"sent in {time.monotonic() - began_s:.1f} s")
 
-    def _connected(self) -> None:
+    def _publish(self, topic: str, payload: bytes, **how: Any) -> bool:
+        return self._connection.publish(topic, payload, **how)
+
+    # ------------------------------------------------------------ on the connection's thread
+
+    @property
+    def subscriptions(self) -> Sequence[tuple[str, int]]:
+        """Return what is to be heard for it."""
+        return self._shipper.subscriptions
+
+    def connected(self) -> None:
+        """Take that there is a connection."""
         self._was_connected = True
         self._shipper.connected()
 
-    def _lost(self, why: str) -> None:
+    def lost(self, why: str) -> None:
+        """Take that there is no connection, and why."""
         self._failure = why
         self._shipper.lost(why)
         self._changed.set()
 
-    def _heard(self, topic: str, payload: bytes) -> None:
-        if topic == self._answers:
-            self._shipper.answered(payload)
-        else:
-            self._shipper.keeper_takes()
+    def heard(self, topic: str, payload: bytes) -> None:
+        """Take a message."""
+        self._shipper.heard(topic, payload)
 
 
 def _has_moved(before: ShippingState, now: ShippingState) -> bool:

@@ -12,8 +12,9 @@ from typing import Final
 
 from benchwatch.estimate.results import Numbers
 from benchwatch.reading import TOOL_WORDS, Event, Gap, Mark, Reading, Touch
-from benchwatch.relay.station.counter_states import Publish, RelayedCounter
+from benchwatch.relay.station.counter_states import RelayedCounter
 from benchwatch.relay.station.looks import Look, Looks
+from benchwatch.relay.station.publish import Publish
 from benchwatch.relay.topics import line_topic
 from benchwatch.snapshot import Snapshot
 
@@ -56,6 +57,11 @@ class LiveLines:
         self._waiting: deque[tuple[Event, Snapshot]] = deque(maxlen=MOST_WAITING)
         self._sent_s: dict[str, float] = {}
         """Elapsed seconds of the newest reading of each counter whose line was sent."""
+
+    @property
+    def are_asked_for(self) -> bool:
+        """Whether any desk looks."""
+        return bool(self._spacings)
 
     def took(self, event: Event, snapshot: Snapshot) -> bool:
         """Take an event and the snapshot after it; return whether there is a line to send."""

@@ -1,30 +1,18 @@
 """What a person is told of sending to the central record: seldom, and each change once."""
 
 import math
-from dataclasses import dataclass
 from typing import Final
 
 from benchwatch.quantity import how_many, printable
+from benchwatch.relay.station.shipping_state import ShippingState
 from benchwatch.snapshot import RelayNow
 
 SAID_AFTER_S: Final = 5.0
 """A link that comes back sooner is not worth a word."""
 BEHIND_EVENTS: Final = 100
 BEHIND_S: Final = 60.0
-"""So many unsent events, or one that is unsent for so long, make a station behind."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SendingNow:
-    """How sending stands at one moment."""
-
-    connected: bool
-    unsent: int | None = None
-    """Events that are not in the central record yet; None: not known."""
-    oldest_utc_s: float | None = None
-    """When the oldest unsent event happened, Unix seconds; None: not known, or none is."""
-    why: str = ""
-    """What keeps events from being sent, for people; empty: nothing does."""
+"""So many unsent events for longer than a batch and its answer take, or one that is unsent for so
+long, make a station behind."""
 
 
 class RelayWords:
@@ -35,13 +23,15 @@ class RelayWords:
         """Sentences on changes; the list only grows."""
         self._well_s = -math.inf
         """Monotonic seconds at which nothing was wrong last."""
+        self._few_s = math.inf
+        """Monotonic seconds at which few events were unsent last; infinity: at no time yet."""
         self._said_away = False
         self._most_unsent = 0
         """Most events that were unsent since it was said that the broker is away."""
         self._back_utc_s = math.inf
         """Unix seconds at which nothing was wrong any more."""
 
-    def follow(self, sending: SendingNow, now_s: float, utc_s: float) -> tuple[RelayNow, str]:
+    def follow(self, sending: ShippingState, now_s: float, utc_s: float) -> tuple[RelayNow, str]:
         """Return what to show of `sending`, and a sentence on what has changed; empty: nothing.
 
         Args:
@@ -59,14 +49,17 @@ class RelayWords:
         trouble = _trouble(sending) if wrong and now_s - self._well_s >= SAID_AFTER_S else ""
         unsent, oldest_utc_s = sending.unsent or 0, sending.oldest_utc_s
         waits_s = 0.0 if oldest_utc_s is None else utc_s - oldest_utc_s
-        behind = unsent >= BEHIND_EVENTS or (unsent > 0 and waits_s >= BEHIND_S)
+        if unsent < BEHIND_EVENTS or self._few_s == math.inf:
+            self._few_s = now_s
+        many = now_s - self._few_s >= SAID_AFTER_S
+        behind = many or (unsent > 0 and waits_s >= BEHIND_S)
         text = self._change(sending, trouble)
         if text:
             self.notices.append(text)
         shown = sending.unsent if trouble or behind else None
         return RelayNow(unsent=shown, behind=behind, trouble=trouble), text
 
-    def _change(self, sending: SendingNow, trouble: str) -> str:
+    def _change(self, sending: ShippingState, trouble: str) -> str:
         if self._said_away:
             self._most_unsent = max(self._most_unsent, sending.unsent or 0)
         if trouble and not self._said_away:
@@ -77,7 +70,7 @@ class RelayWords:
             return f"all is in the central record again: {how_many(self._most_unsent, 'event')}."
         return ""
 
-    def _all_is_in(self, sending: SendingNow) -> bool:
+    def _all_is_in(self, sending: ShippingState) -> bool:
         """Return whether nothing is unsent that happened before all was well again."""
         if self._back_utc_s == math.inf or sending.unsent is None:
             return False
@@ -86,7 +79,7 @@ class RelayWords:
         return newer or sending.unsent == 0
 
 
-def _trouble(sending: SendingNow) -> str:
+def _trouble(sending: ShippingState) -> str:
     """Write what is wrong, and why as far as is known."""
     why = printable(sending.why, 200).rstrip(". ")
     if sending.connected:
@@ -94,7 +87,7 @@ def _trouble(sending: SendingNow) -> str:
     return f"the broker is away ({why})" if why else "the broker is away"
 
 
-def left_words(sending: SendingNow) -> str:
+def left_words(sending: ShippingState) -> str:
     """Write at the end of a watch what is not in the central record yet; empty: all is."""
     then = "they are sent by the next watch with --relay, or by: benchwatch relay send"
     if sending.unsent:

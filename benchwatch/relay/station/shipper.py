@@ -2,75 +2,39 @@
 
 import threading
 import time
-from collections import deque
 from collections.abc import Callable, Collection, Sequence
-from contextlib import suppress
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Final, Protocol
+from typing import Final
 
 from benchwatch.errors import BenchwatchError
-from benchwatch.relay.answers import decode_answer
-from benchwatch.relay.payload import PayloadRefused
+from benchwatch.relay.station.broker_news import BrokerNews
+from benchwatch.relay.station.publish import Publish
+from benchwatch.relay.station.shipping_state import ShippingState
 from benchwatch.relay.station.transfer import Transfer
+from benchwatch.relay.station.transfer_times import MANY_EVENTS
 from benchwatch.relay.station.unsent_count import oldest_unsent_s, total_unsent
 from benchwatch.relay.station.unsent_entries import UnsentEntries
 from benchwatch.relay.station.unsent_events import UnsentEvents
-from benchwatch.relay.topics import batch_topic
+from benchwatch.relay.topics import KEEPER_TOPIC, answer_topic, batch_topic
 
 EXPIRY_S: Final = 30
 """A batch that could not be delivered for so long is sent anew, or is there by now."""
-TICK_S: Final = 1.0
-"""Longest sleep of the thread; an event that was written is noticed after one."""
 RETRY_S: Final = 5.0
 """Time after which a journal that could not be read is tried again."""
 LONGEST_PAUSE_S: Final = 0.02
 """Longest pause after a batch in a backlog; it is as long as reading the batch took, so that the
 other threads get their turn."""
-MOST_ANSWERS: Final = 1000
-"""Most answers that wait for the thread; of more, the oldest are lost, and asked for again."""
 LAST_LOOK_S: Final = 0.5
 """Longest time for a last look at the journal."""
 STATE_S: Final = 0.2
 """Time between two looks at how much is unsent, while batches are sent."""
 
 
-class Publish(Protocol):
-    """Sends a message, as `BrokerConnection.publish` does."""
-
-    def __call__(  # noqa: D102
-        self,
-        topic: str,
-        payload: bytes,
-        *,
-        qos: int = 0,
-        retain: bool = False,
-        expiry_s: int | None = None,
-    ) -> bool: ...
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ShippingState:
-    """How sending stands."""
-
-    connected: bool = False
-    unsent: int | None = None
-    """Events and entries of this station that the central record does not have; None: unknown."""
-    oldest_utc_s: float | None = None
-    """When the first reading was taken that it does not have, Unix seconds."""
-    why: str = ""
-    """Why nothing is sent, without full stop; empty: nothing holds it up."""
-    refused: int = 0
-    """Runs and chains that were refused, or can't be sent."""
-    taken: int = 0
-    """Batches of runs that were answered as committed, also of events that the record had."""
-
-
 class Shipper:
     """Sends a journal's runs and the chains of registers until the central record has them.
 
-    Its callers say what the connection hears: `connected`, `lost`, `answered`, `keeper_takes`.
-    They, and `wake`, return at once and may be called from any thread.
+    It is a `BrokerListener` of the station's connection. What that tells, and `wrote`, return at
+    once and may be called from any thread.
 
     Args:
         station: name of this station.
@@ -90,13 +54,16 @@ class Shipper:
         publish: Publish,
     ) -> None:
         self.state = ShippingState()
-        self._topic = batch_topic(station)
+        self._topic, self._answers = batch_topic(station), answer_topic(station)
         self._events = UnsentEvents(journal)
         self._transfer = Transfer(self._events, UnsentEntries(registers), own_runs)
         self._publish = publish
-        self._happened: deque[Callable[[float], None]] = deque(maxlen=MOST_ANSWERS)
-        self._is_news = False
-        """Whether an event was written since the last look."""
+        self._heard = BrokerNews()
+        self._news, self._many = 0, MANY_EVENTS
+        """Events written since the last look, and how many of them are sent soon. One that is not
+        counted, as two threads count at once, does no harm."""
+        self._send_soon = False
+        self._looked_s = 0.0
         self._stop_s: float | None = None
         """When the thread ends at the latest, monotonic; None: it goes on."""
         self._has_looked_last = False
@@ -133,35 +100,47 @@ class Shipper:
         if self._thread.is_alive():
             self._thread.join(within_s + LAST_LOOK_S)
 
-    def wake(self) -> None:
-        """Take that an event was written."""
-        self._is_news = True
+    def wrote(self, *, soon: bool = False) -> None:
+        """Take that an event was written.
+
+        Args:
+            soon: whether it is sent within some seconds; else with others, when they are many or
+                the time has come.
+        """
+        self._news += 1
+        if soon or self._news >= self._many:
+            self._send_soon = True
+            self._awake.set()
+
+    # ------------------------------------------------------------ called by the connection
+
+    @property
+    def subscriptions(self) -> Sequence[tuple[str, int]]:
+        """Return what is to be heard for it."""
+        return ((self._answers, 1), (KEEPER_TOPIC, 0))
 
     def connected(self) -> None:
         """Take that there is a connection, and that answers are heard."""
-        self._take(self._transfer.connected)
+        self._heard.connected()
+        self._awake.set()
 
     def lost(self, why: str) -> None:
         """Take that there is no connection, and why."""
-        self._take(lambda _: self._transfer.lost(why))
-
-    def answered(self, payload: bytes) -> None:
-        """Take a message of the topic for answers."""
-        self._take(lambda now_s: self._answer(payload, now_s))
-
-    def keeper_takes(self) -> None:
-        """Take that a keeper has begun to take batches."""
-        self._take(self._transfer.ask_anew)
-
-    # ------------------------------------------------------------ the thread
-
-    def _take(self, happened: Callable[[float], None]) -> None:
-        self._happened.append(happened)
+        self._heard.lost(why)
         self._awake.set()
 
-    def _answer(self, payload: bytes, now_s: float) -> None:
-        with suppress(PayloadRefused):  # it is asked for again
-            self._transfer.answered(decode_answer(payload), now_s)
+    def heard(self, topic: str, payload: bytes) -> bool:
+        """Take a message; return False if it is none of its subscriptions."""
+        if topic == self._answers:
+            self._heard.answered(payload)
+        elif topic == KEEPER_TOPIC:
+            self._heard.keeper_takes()
+        else:
+            return False
+        self._awake.set()
+        return True
+
+    # ------------------------------------------------------------ the thread
 
     def _run(self) -> None:
         while not self._is_over():
@@ -191,20 +170,39 @@ class Shipper:
             JournalError: the journal can't be read.
         """
         now_s = time.monotonic()
-        while self._happened:
-            self._happened.popleft()(now_s)
+        self._heard.give_to(self._transfer, now_s)
         ends = self._stop_s is not None
-        if self._is_news or (ends and not self._has_looked_last):
-            self._is_news, self._has_looked_last = False, ends
+        if self._send_soon or (ends and not self._has_looked_last):
+            self._news, self._send_soon, self._has_looked_last = 0, False, ends
             self._transfer.woken(now_s, at_once=ends)
-        payload = self._transfer.step(now_s)
-        if payload is None:
-            return min(self._transfer.next_s(now_s) - now_s, TICK_S) or LONGEST_PAUSE_S / 4
-        # One that is not sent is missed by its answer.
-        self._publish(self._topic, payload, qos=1, expiry_s=EXPIRY_S)
-        took_s = time.monotonic() - now_s
-        time.sleep(min(took_s, LONGEST_PAUSE_S))
+        payloads = self._payloads(now_s)
+        self._note_look()
+        if not payloads:
+            return (self._transfer.next_s(now_s) - now_s) or LONGEST_PAUSE_S / 4
+        for payload in payloads:  # one that is not sent is missed by its answer
+            self._publish(self._topic, payload, qos=1, expiry_s=EXPIRY_S)
+        if self._transfer.has_backlog:
+            took_s = time.monotonic() - now_s
+            time.sleep(min(took_s, LONGEST_PAUSE_S))
         return 0.0
+
+    def _payloads(self, now_s: float) -> list[bytes]:
+        """Return the next messages: of a backlog one, else all that may be under way.
+
+        What is sent at one time makes the connection's thread awake once.
+        """
+        payloads: list[bytes] = []
+        while (payload := self._transfer.step(now_s)) is not None:
+            payloads.append(payload)
+            if self._transfer.has_backlog:
+                break
+        return payloads
+
+    def _note_look(self) -> None:
+        """Begin to count news anew, where the journal was looked at."""
+        if self._looked_s != self._transfer.looked_s:
+            self._looked_s, self._news = self._transfer.looked_s, 0
+            self._many = MANY_EVENTS * max(self._transfer.own_runs, 1)
 
     def _is_over(self) -> bool:
         if self._stop_s is None:
@@ -212,7 +210,7 @@ class Shipper:
         late_s = time.monotonic() - self._stop_s
         if not self._has_looked_last and not self._trouble:  # to say what is left
             return late_s >= LAST_LOOK_S
-        if self._happened:
+        if self._heard.waits:
             return late_s >= 0.0
         return self._transfer.is_own_done or not self._transfer.is_connected or late_s >= 0.0
 

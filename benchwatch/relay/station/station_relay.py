@@ -7,30 +7,33 @@ returns at once, and all work is done on threads of this module, the shipper and
 import secrets
 import threading
 from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from queue import SimpleQueue
-from typing import Final
+from typing import Any, Final
 
 from benchwatch.clock import Clock, SystemClock
 from benchwatch.quantity import printable
-from benchwatch.reading import Event
+from benchwatch.reading import Event, Reading
 from benchwatch.relay.broker_address import BrokerAddress
 from benchwatch.relay.broker_connection import BrokerConnection
+from benchwatch.relay.broker_listener import connection_for
 from benchwatch.relay.identity import Identity
 from benchwatch.relay.payload import VERSION, PayloadRefused, write_plain
 from benchwatch.relay.station.counter_states import CounterStates, RelayedCounter
 from benchwatch.relay.station.live_lines import LineText, LiveLines
 from benchwatch.relay.station.looks import read_look
-from benchwatch.relay.station.relay_words import RelayWords, SendingNow, left_words
+from benchwatch.relay.station.relay_words import RelayWords, left_words
 from benchwatch.relay.station.shipper import Shipper
+from benchwatch.relay.station.shipping_state import ShippingState
 from benchwatch.relay.strict_json import read_plain
-from benchwatch.relay.topics import KEEPER_TOPIC, answer_topic, here_topic, look_topic
+from benchwatch.relay.topics import here_topic, look_topic
 from benchwatch.snapshot import RelayNow, Snapshot
 
 ROUND_S: Final = 1.0
+QUIET_ROUND_S: Final = 10.0
 """Time between two looks at what has changed: states of counters, looks that ended, how sending
-stands."""
+stands. It is the second while no desk looks and all is well."""
 SEND_REST_S: Final = 2.0
 """Longest wait, at the end of a watch, for the record to answer that it has the rest."""
 LEAVE_S: Final = 0.5
@@ -80,35 +83,27 @@ class StationRelay:
         self._program = secrets.token_hex(4)
         self._here = here_topic(options.station)
         self._look = look_topic(options.station)
-        self._answers = answer_topic(options.station)
-        self._connection = connect(
-            options.address,
-            options.identity,
-            client_id=options.station,
-            on_connected=self._connected,
-            on_message=self._heard,
-            on_lost=self._lost,
-            subscriptions=(
-                (self._answers, 1),
-                (self._here, 1),
-                (self._look, 0),
-                (KEEPER_TOPIC, 0),
-            ),
-            will=(self._here, self._presence(here=False)),
-        )
         self._shipper = Shipper(
             options.station,
             journal,
             registers=registers,
             own_runs=own_runs,
-            publish=self._connection.publish,
+            publish=self._publish,
+        )
+        self._connection = connection_for(
+            self,
+            options.address,
+            options.identity,
+            client_id=options.station,
+            will=(self._here, self._presence(here=False)),
+            connect=connect,
         )
         self._words = RelayWords()
         self._notices_taken = 0
         self._has_told_fault = False
         self._shown = RelayNow()
         self._counters: Mapping[str, RelayedCounter] = {}
-        self._states = CounterStates(options.station, {}, self._connection.publish)
+        self._states = CounterStates(options.station, {}, self._publish)
         self._lines = self._lines_of({})
         self._tasks: SimpleQueue[Callable[[], None]] = SimpleQueue()
         """What the connection's thread gives this one to do."""
@@ -130,7 +125,7 @@ class StationRelay:
     def started(self, counters: Mapping[str, RelayedCounter]) -> None:
         """Begin to send what these counters measure."""
         self._counters = counters
-        self._states = CounterStates(self.options.station, counters, self._connection.publish)
+        self._states = CounterStates(self.options.station, counters, self._publish)
         self._lines = self._lines_of(counters)
         self._show("")
         self._connection.start()
@@ -139,7 +134,7 @@ class StationRelay:
 
     def took(self, event: Event, snapshot: Snapshot) -> None:
         """Take an event that is in the journal, and the snapshot after it."""
-        self._shipper.wake()
+        self._shipper.wrote(soon=not isinstance(event, Reading))
         if self._lines.took(event, snapshot):
             self._wake.set()
 
@@ -167,23 +162,32 @@ class StationRelay:
 
     # ------------------------------------------------------------ on the connection's thread
 
-    def _connected(self) -> None:
+    @property
+    def subscriptions(self) -> Sequence[tuple[str, int]]:
+        """Return what is to be heard for it."""
+        return (*self._shipper.subscriptions, (self._here, 1), (self._look, 0))
+
+    def connected(self) -> None:
+        """Take that there is a connection."""
         self._shipper.connected()
         self._do(self._say_here)
 
-    def _lost(self, why: str) -> None:
+    def lost(self, why: str) -> None:
+        """Take that there is no connection, and why."""
         self._shipper.lost(why)
         self._wake.set()
 
-    def _heard(self, topic: str, payload: bytes) -> None:
-        if topic == self._answers:
-            self._shipper.answered(payload)
-        elif topic == KEEPER_TOPIC:
-            self._shipper.keeper_takes()
-        elif topic == self._look:
+    def heard(self, topic: str, payload: bytes) -> None:
+        """Take a message."""
+        if self._shipper.heard(topic, payload):
+            return
+        if topic == self._look:
             self._do(lambda: self._take_look(payload))
         elif topic == self._here:
             self._do(lambda: self._take_presence(payload))
+
+    def _publish(self, topic: str, payload: bytes, **how: Any) -> bool:
+        return self._connection.publish(topic, payload, **how)
 
     def _do(self, task: Callable[[], None]) -> None:
         self._tasks.put(task)
@@ -192,18 +196,29 @@ class StationRelay:
     # ------------------------------------------------------------ on the relay's own thread
 
     def _run(self) -> None:
-        next_round_s = self._clock.monotonic() + ROUND_S
+        round_s = self._clock.monotonic()
         while not self._stopped.is_set():
-            self._clock.wait(self._wake, max(next_round_s - self._clock.monotonic(), 0.0))
+            next_s = round_s + (QUIET_ROUND_S if self._is_quiet() else ROUND_S)
+            self._clock.wait(self._wake, max(next_s - self._clock.monotonic(), 0.0))
             self._wake.clear()
             now_s = self._clock.monotonic()
-            is_due = now_s >= next_round_s
+            next_s = round_s + (QUIET_ROUND_S if self._is_quiet() else ROUND_S)
+            is_due = now_s >= next_s
             if is_due:
-                next_round_s = now_s + ROUND_S
+                round_s = now_s
             try:
                 self._work(now_s, is_due=is_due)
             except Exception as error:  # noqa: BLE001 - a thread that ends would say nothing
                 self._tell_fault(error)
+
+    def _is_quiet(self) -> bool:
+        """Return whether no desk looks, and nothing is to be told."""
+        return (
+            self._connection.connected
+            and not self._lines.are_asked_for
+            and not self._shipper.state.why
+            and self._shown == RelayNow()
+        )
 
     def _work(self, now_s: float, *, is_due: bool) -> None:
         """Do what is to be done now, and what is to be done each round if that `is_due`."""
@@ -264,12 +279,12 @@ class StationRelay:
         for counter in self._counters.values():
             counter.show_relay(self._shown, text)
 
-    def _sending(self) -> SendingNow:
+    def _sending(self) -> ShippingState:
+        """Return how sending stands, as the connection has it now."""
         state = self._shipper.state
-        return SendingNow(
+        return replace(
+            state,
             connected=self._connection.connected,
-            unsent=state.unsent,
-            oldest_utc_s=state.oldest_utc_s,
             why=state.why or self._connection.trouble,
         )
 
@@ -277,7 +292,7 @@ class StationRelay:
         return LiveLines(
             self.options.station,
             counters,
-            self._connection.publish,
+            self._publish,
             self._text,
             lambda: self.unsent,
         )

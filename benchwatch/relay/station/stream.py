@@ -58,14 +58,36 @@ class Stream:
     unsent: int | None = None
     """Events that the record does not have; None: they were not counted."""
     oldest_utc_s: float | None = None
+    """When the first unsent reading was taken, Unix seconds."""
+    is_read: bool = False
+    """Whether all of it was read when it was read last, and is under way or in the record."""
 
     @property
     def counted_from(self) -> int:
         """Return the number up to which events are in the record, as far as known."""
         return max(self.done_to, self.again_to or 0)
 
+    def take_off(self, flight: Flight, first_utc_s: float | None) -> None:
+        """Take that a batch is under way.
+
+        Args:
+            flight: the batch.
+            first_utc_s: when its first reading was taken, Unix seconds; None: it has none.
+        """
+        if not self.flights and not self.unsent:
+            self.oldest_utc_s = first_utc_s
+        self.flights.append(flight)
+        self.sent_to = flight.to
+        self.is_over = flight.row is not None and flight.row.ended_utc_s is not None
+
+    def reached_end(self) -> None:
+        """Take that it was read to its end: what is under way is all that the record lacks."""
+        self.is_read = True
+        self.unsent = sum(flight.events for flight in self.flights)
+
     def go_back(self) -> None:
         """Give up what is under way; it is sent once more."""
+        self.is_read = False
         self.flights.clear()
         self.sent_to = self.done_to
 

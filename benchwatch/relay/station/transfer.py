@@ -6,27 +6,25 @@ says how far the record has them now. Without an answer for some seconds all tha
 counts as lost, and the keeper is asked again. What is sent twice does no harm.
 """
 
-import math
-from collections.abc import Callable, Collection, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable
 from typing import Final
 
 from benchwatch.errors import RegisterError
 from benchwatch.quantity import printable
 from benchwatch.relay.answers import Answer, Refusal
-from benchwatch.relay.batch import MOST_EVENTS, ChainBatch, Question, RunBatch, encode
+from benchwatch.relay.batch import ChainBatch, RunBatch, encode
 from benchwatch.relay.station import transfer_times as times
 from benchwatch.relay.station.fitting_batch import encode_fitting
-from benchwatch.relay.station.late_watch import LateWatch
+from benchwatch.relay.station.keeper_questions import NO_ANSWER, KeeperQuestions
 from benchwatch.relay.station.stream import Flight, Stream
-from benchwatch.relay.station.unsent_count import UnsentCount
+from benchwatch.relay.station.stream_list import StreamList
 from benchwatch.relay.station.unsent_events import CanNotBeSent
 from benchwatch.relay.station.unsent_sources import Entries, Events
 
-MOST_UNDER_WAY: Final = 4
-"""Most batches that are not answered yet."""
-MOST_READ: Final = 20
-"""Most runs and chains that are looked at in one step."""
-NO_ANSWER: Final = "the keeper does not answer"
+MOST_UNDER_WAY: Final = 8
+MOST_EVENTS_UNDER_WAY: Final = 2000
+"""Most batches, and events of them, that are not answered yet; the keeper takes 16 messages of a
+station at a time."""
 
 
 class Transfer:
@@ -41,32 +39,20 @@ class Transfer:
     def __init__(
         self, events: Events, entries: Entries, own_runs: Callable[[], Collection[int]]
     ) -> None:
-        self._events, self._entries, self._own_runs = events, entries, own_runs
-        self.streams: dict[int | str, Stream] = {}
+        self._events, self._entries = events, entries
         self.notices: list[str] = []
         """Sentences on what can't be sent, each told once; the list only grows."""
         self.is_connected = False
-        self.why = ""
-        """Why nothing is sent; empty: nothing holds it up."""
         self.taken = 0
         """Batches of runs that were answered as committed."""
-        self._own: tuple[int, ...] = ()
-        self._to_read: dict[int | str, None] = {}
-        """What may have something to send, in the order in which it came."""
-        self._asked: set[int | str] = set()
-        self._asked_s: float | None = None
-        self._ask_again_s = math.inf
-        self._patience_s = times.PATIENCE_S
+        self.has_backlog = False
+        """Whether the newest batch left events for others."""
+        self._lost_why = ""
+        self._list = StreamList(events, entries, own_runs, self.notices.append)
+        self.streams = self._list.streams
+        self._questions = KeeperQuestions()
         self._flying: dict[int | str, None] = {}
         """What has batches under way."""
-        self._look_s = self._earlier_s = -math.inf
-        self._looked_s = -math.inf
-        self._has_looked = False
-        """Whether the last look was not broken off by an error."""
-        self._count = UnsentCount(events)
-        self._late, self._late_waits = LateWatch(), False
-        self._register_trouble = ""
-        """Why a register can't be read; empty: all can."""
         self._told: set[int | str] = set()
         """Runs of which it was told that events were left out."""
 
@@ -74,38 +60,34 @@ class Transfer:
 
     def connected(self, now_s: float) -> None:
         """Take that there is a connection: the keeper is asked for everything."""
-        self.is_connected, self.why = True, ""
-        self._earlier_s = -math.inf
-        self._look_s = now_s
+        self.is_connected, self._lost_why = True, ""
+        self._questions.give_up()
+        self._list.look_soon(now_s)
         self.ask_anew(now_s)
 
     def lost(self, why: str) -> None:
         """Take that there is no connection."""
-        self.is_connected, self.why = False, why
-        self._asked_s = None
+        self.is_connected, self._lost_why = False, why
+        self._questions.give_up()
         self._go_back(self._flying)
 
     def ask_anew(self, now_s: float) -> None:
         """Ask the keeper for everything again, as one that begins has to be."""
-        self._patience_s, self._asked_s = times.PATIENCE_S, None
-        self._ask_again_s = now_s + times.ASK_AGAIN_S
+        self._questions.begin(now_s)
         self._go_back(self._flying)
         for stream in self.streams.values():
             stream.is_known = stream.has_end = False
-            if stream.name in self._own:
+            if stream.name in self._list.own:
                 stream.row_taken = None
 
     def woken(self, now_s: float, *, at_once: bool = False) -> None:
-        """Take that an event was written: the journal is looked at soon, or at once."""
-        rest_s = times.shortest_look_s(len(self._own))
-        soon_s = now_s if at_once else max(now_s, self._looked_s + rest_s)
-        self._look_s = min(self._look_s, soon_s)
+        """Take that many events were written: the journal is looked at soon, or at once."""
+        rest_s = times.shortest_look_s(len(self._list.own))
+        soon_s = now_s if at_once else max(now_s, self.looked_s + rest_s)
+        self._list.look_s = min(self._list.look_s, soon_s)
 
     def answered(self, answer: Answer, now_s: float) -> None:
         """Take an answer of the keeper."""
-        self._patience_s = times.PATIENCE_S
-        if self.why == NO_ANSWER:
-            self.why = ""
         for key in answer.ended:
             if key in self.streams:
                 self.streams[key].has_end = True
@@ -113,12 +95,11 @@ class Transfer:
             if key in self.streams:
                 self.taken += 1
                 self._took(self.streams[key], after, to)
-        for name, number in (*answer.runs, *answer.chains):
-            self._asked.discard(name)
+        known: tuple[tuple[int | str, int], ...] = (*answer.runs, *answer.chains)
+        for name, number in known:
             if name in self.streams:
                 self._has_all_to(self.streams[name], number, now_s)
-        if not self._asked:
-            self._asked_s = None
+        self._questions.answered(name for name, _ in known)
         for refusal in answer.refused:
             self._refused(refusal, now_s)
 
@@ -130,43 +111,56 @@ class Transfer:
         Raises:
             JournalError: the journal can't be read.
         """
-        if now_s >= self._look_s:
-            self._look(now_s)
+        if now_s >= self._list.look_s:
+            self._list.look(now_s, is_connected=self.is_connected, is_well=not self.why)
+            if self.is_connected and now_s >= self._questions.again_s:
+                self.ask_anew(now_s)
         if not self.is_connected:
             return None
         self._expire(now_s)
-        question = self._question(now_s)
+        question = self._questions.ask(self._list.unknown(), now_s)
         if question is not None:
             return encode(question)
-        if sum(len(stream.flights) for stream in self._under_way()) >= MOST_UNDER_WAY:
+        if self._is_full():
             return None
-        for name in self._next_to_read():
-            payload = self._read(self.streams[name], now_s)
+        for stream in self._list.next_to_read():
+            payload = self._read(stream, now_s)
             if payload is not None:
                 return payload
         return None
 
     def next_s(self, now_s: float) -> float:
         """Return when there may be something to do again if nothing happens before."""
-        times = [self._look_s]
+        times = [self._list.look_s]
         if self.is_connected:
-            times.append(self._ask_again_s)
-            if self._asked_s is not None:
-                times.append(self._asked_s + self._patience_s)
-            under_way = self._under_way()
-            times += [self._due_s(stream) for stream in under_way]
-            is_full = sum(len(stream.flights) for stream in under_way) >= MOST_UNDER_WAY
-            if not is_full and next(self._next_to_read(), None) is not None:
+            times += [self._questions.again_s, self._questions.due_s]
+            times += [self._due_s(stream) for stream in self._under_way()]
+            if not self._is_full() and next(self._list.next_to_read(), None) is not None:
                 return now_s
         return max(min(times), now_s)
+
+    @property
+    def why(self) -> str:
+        """Why nothing is sent; empty: nothing holds it up."""
+        return self._lost_why or (NO_ANSWER if self._questions.is_unanswered else "")
+
+    @property
+    def own_runs(self) -> int:
+        """How many runs this program writes."""
+        return len(self._list.own)
+
+    @property
+    def looked_s(self) -> float:
+        """When the journal was looked at last."""
+        return self._list.looked_s
 
     @property
     def is_done(self) -> bool:
         """Whether the record has all of the journal and the registers that can be sent."""
         return (
             self.is_connected
-            and self._has_looked
-            and not (self._to_read or self._late_waits)
+            and self._list.has_looked
+            and not (self._list or self._list.late_waits)
             and not self._under_way()
             and all(stream.is_known for stream in self.streams.values())
         )
@@ -174,78 +168,16 @@ class Transfer:
     @property
     def is_own_done(self) -> bool:
         """Whether the record has all of the runs that this program writes, and of the registers."""
-        names = (*self._own, *self._entries.chains)
-        own = [self.streams[name] for name in names if name in self.streams]
         return all(
-            one.is_known and not one.flights and one.name not in self._to_read for one in own
+            one.is_known and not one.flights and one.name not in self._list
+            for one in self._list.of_this_program
         )
 
     @property
     def refused(self) -> int:
         """How many runs, chains and registers were refused, can't be sent, or can't be read."""
         resting = sum(one.rests_until_s is not None for one in self.streams.values())
-        return resting + bool(self._register_trouble)
-
-    # ------------------------------------------------------------ looking
-
-    def _look(self, now_s: float) -> None:
-        self._looked_s, self._look_s, self._has_looked = now_s, now_s + times.IDLE_LOOK_S, False
-        self._events.refresh()
-        self._own = tuple(self._own_runs())
-        for key in self._own:
-            self._stream(key)
-            self._to_read[key] = None
-        if self.is_connected and now_s >= self._earlier_s:
-            self._look_for_earlier(now_s)
-        self._look_at_registers()
-        for stream in self.streams.values():
-            if stream.rests_until_s is not None and now_s >= stream.rests_until_s:
-                stream.rests_until_s = None
-                self._to_read[stream.name] = None
-        self._look_for_late(now_s)
-        self._count.count(self.streams.values(), self._own, self._entries.chains, now_s)
-        self._has_looked = True
-        if self.is_connected and now_s >= self._ask_again_s:
-            self.ask_anew(now_s)
-
-    def _look_at_registers(self) -> None:
-        trouble = self._register_trouble
-        if self._entries.refresh():
-            for chain in self._entries.chains:
-                self._stream(chain)
-                self._to_read[chain] = None
-        self._register_trouble = self._entries.trouble.rstrip(".")
-        if self._register_trouble not in {"", trouble}:
-            self.notices.append(f"{self._register_trouble}: some of its entries are not sent.")
-
-    def _look_for_earlier(self, now_s: float) -> None:
-        self._earlier_s = now_s + times.EARLIER_RUNS_S
-        for stream in self.streams.values():
-            if isinstance(stream.name, int) and not stream.is_over:
-                self._to_read[stream.name] = None  # its program may have gone on after all
-        for key in self._events.earlier_runs(self._own, self.streams.keys()):
-            self._stream(key)
-
-    def _stream(self, name: int | str) -> Stream:
-        if name not in self.streams:
-            self.streams[name] = Stream(name)
-            self._to_read[name] = None
-        return self.streams[name]
-
-    def _look_for_late(self, now_s: float) -> None:
-        notes = self._events.late_events()
-        for key in self._late.settled(notes, now_s):
-            stream = self.streams.get(key)
-            if stream is None or not stream.is_known or stream.late == notes[key]:
-                continue
-            self._to_read[key] = None  # they may also come after all that was sent
-            if not stream.send_again(notes[key]):
-                self._events.forget_late_events(key, notes[key])
-        self._late_waits = any(
-            key in self.streams and self.streams[key].late != late for key, late in notes.items()
-        )
-        if self._late_waits:
-            self._look_s = min(self._look_s, self._late.next_s(now_s))
+        return resting + bool(self._list.register_trouble)
 
     # ------------------------------------------------------------ sending
 
@@ -255,98 +187,86 @@ class Transfer:
         self._flying = {stream.name: None for stream in flying if stream.flights}
         return [stream for stream in flying if stream.flights]
 
+    def _is_full(self) -> bool:
+        """Return whether no more may be under way."""
+        flights = [flight for stream in self._under_way() for flight in stream.flights]
+        return (
+            len(flights) >= MOST_UNDER_WAY
+            or sum(flight.events for flight in flights) >= MOST_EVENTS_UNDER_WAY
+        )
+
     def _due_s(self, stream: Stream) -> float:
         """Return until when a stream with batches under way waits for an answer."""
-        return max(stream.heard_s, stream.flights[0].sent_s) + self._patience_s
+        return max(stream.heard_s, stream.flights[0].sent_s) + self._questions.patience_s
 
     def _go_back(self, names: Iterable[int | str]) -> None:
         for name in tuple(names):
             self.streams[name].go_back()
             self._flying.pop(name, None)
-            self._to_read[name] = None
+            self._list.add(name)
 
     def _expire(self, now_s: float) -> None:
         """Go back to the last answer where none has come for too long."""
         late = [stream for stream in self._under_way() if now_s >= self._due_s(stream)]
         if late:
-            self._lose_patience()
+            self._questions.lose_patience()
             self._go_back(stream.name for stream in late)
             for stream in late:
                 stream.is_known = False
-        if self._asked_s is not None and now_s >= self._asked_s + self._patience_s:
-            self._lose_patience()
-            self._asked_s = None
-
-    def _lose_patience(self) -> None:
-        self._patience_s = min(self._patience_s + 0.5, times.LONGEST_PATIENCE_S)
-        self.why = NO_ANSWER
-
-    def _question(self, now_s: float) -> Question | None:
-        if self._asked_s is not None:
-            return None
-        unknown: list[int | str] = [key for key in self._own if not self.streams[key].is_known]
-        unknown += [name for name, one in self.streams.items() if not one.is_known]
-        names = list(dict.fromkeys(unknown))[:MOST_EVENTS]
-        if not names:
-            return None
-        self._asked, self._asked_s = set(names), now_s
-        return Question(
-            tuple(name for name in names if isinstance(name, int)),
-            tuple(name for name in names if isinstance(name, str)),
-        )
-
-    def _next_to_read(self) -> Iterator[int | str]:
-        """Yield what may have something to send: own runs, chains, then earlier runs."""
-        names: list[int | str] = [key for key in self._own if key in self._to_read]
-        chains = [name for name in self._entries.chains if name in self._to_read]
-        first = {*names, *chains}
-        rest = (name for name in tuple(self._to_read) if name not in first)
-        left = MOST_READ
-        for name in (*names, *chains, *rest):
-            stream = self.streams[name]
-            if not left:
-                return
-            if stream.is_known and stream.rests_until_s is None:
-                left -= 1
-                yield name
+        self._questions.expire(now_s)
 
     def _read(self, stream: Stream, now_s: float) -> bytes | None:
         """Read the next batch of a stream; return its payload, or None if there is none."""
         try:
-            batch = (
-                self._events.batch(stream.name, stream.sent_to)
-                if isinstance(stream.name, int)
-                else self._entries.batch(stream.name, stream.sent_to)
-            )
-            if batch is None or not (len(batch) or self._has_news(stream, batch)):
-                self._read_out(stream, batch)
+            found = self._next_batch(stream)
+            if found is None or not (len(found[0]) or self._has_news(stream, found[0])):
+                self._read_out(stream, found and found[0])
                 return None
-            batch, payload = encode_fitting(batch)
+            batch, payload = encode_fitting(found[0])
         except (CanNotBeSent, RegisterError) as error:
             self._rest(stream, str(error).rstrip("."), now_s)
             return None
-        row = batch.run if isinstance(batch, RunBatch) else None
-        stream.flights.append(Flight(batch.after, batch.to, len(batch), row, now_s))
+        self._take_off(stream, batch, now_s)
+        self.has_backlog = found[1] or batch.to < found[0].to
+        if not self.has_backlog and stream.again_to is None:
+            stream.reached_end()
+            self._list.remove(stream.name)
+        return payload
+
+    def _next_batch(self, stream: Stream) -> tuple[RunBatch | ChainBatch, bool] | None:
+        """Return the next batch of a stream, and whether there may be more after it."""
+        if isinstance(stream.name, int):
+            return self._events.batch(stream.name, stream.sent_to)
+        batch = self._entries.batch(stream.name, stream.sent_to)
+        if batch is None:
+            return None
+        return batch, batch.to < self._entries.chains.get(batch.chain, 0)
+
+    def _take_off(self, stream: Stream, batch: RunBatch | ChainBatch, now_s: float) -> None:
+        """Take that a batch is under way now."""
+        row, first_utc_s = None, None
+        if isinstance(batch, RunBatch):
+            row = batch.run
+            first_utc_s = batch.readings[0][1] if batch.readings else None
+        stream.take_off(Flight(batch.after, batch.to, len(batch), row, now_s), first_utc_s)
         self._flying[stream.name] = None
-        stream.sent_to = batch.to
-        stream.is_over = row is not None and row.ended_utc_s is not None
         if isinstance(batch, RunBatch) and batch.left_out and stream.name not in self._told:
             self._told.add(stream.name)
             self.notices.append(
                 f"run {stream.name} has events that can't be sent, and the central record will "
                 f"not have them, such as {batch.left_out[0][0]}: {batch.left_out[0][1]}."
             )
-        return payload
 
     def _read_out(self, stream: Stream, batch: RunBatch | ChainBatch | None) -> None:
         """Take that there is nothing more of a stream for now."""
-        self._to_read.pop(stream.name, None)
-        if batch is None and stream.name not in self._own:  # archived, or of a journal now moved
-            del self.streams[stream.name]
+        self._list.remove(stream.name)
+        if batch is None and stream.name not in self._list.own:  # archived, or moved away
+            self._list.forget(stream.name)
             self._flying.pop(stream.name, None)
         if isinstance(batch, RunBatch):
             stream.is_over = batch.run.ended_utc_s is not None
             if not stream.flights:
+                stream.reached_end()
                 self._end_again(stream, nothing_left=True)
 
     def _has_news(self, stream: Stream, batch: RunBatch | ChainBatch) -> bool:
@@ -362,20 +282,20 @@ class Transfer:
     def _has_all_to(self, stream: Stream, number: int, now_s: float) -> None:
         stream.heard_s = now_s
         if isinstance(stream.name, str) and self._entries.in_record(stream.name, number):
-            self._look_s, self._has_looked = now_s, False
+            self._list.look_s, self._list.has_looked = now_s, False
         was_known = stream.is_known
         falls_back = stream.has_all_to(number)
         if not was_known and not number:
             stream.row_taken = None  # the record may have no row of it either
         has_news = not was_known and (not number or (stream.is_over and not stream.has_end))
         if stream.rests_until_s is None and (falls_back or has_news):
-            self._to_read[stream.name] = None
+            self._list.add(stream.name)
 
     def _took(self, stream: Stream, after: int, to: int) -> None:
         stream.took(after, to)
         self._end_again(stream)
         if stream.again_to is not None and not stream.flights:
-            self._to_read[stream.name] = None
+            self._list.add(stream.name)
 
     def _end_again(self, stream: Stream, *, nothing_left: bool = False) -> None:
         if stream.end_again(nothing_left=nothing_left) and stream.late is not None:
@@ -393,7 +313,7 @@ class Transfer:
         """Leave a stream for a while, and say why, once."""
         stream.go_back()
         stream.rests_until_s = now_s + times.REST_S
-        self._to_read.pop(stream.name, None)
+        self._list.remove(stream.name)
         if stream.refusal != why:
             stream.refusal = why
             self.notices.append(f"{why}. It is tried again in an hour; the others go on.")

@@ -16,7 +16,10 @@ class CountedEvents(Protocol):
 
 
 class UnsentCount:
-    """Counts what is unsent: of own runs and chains again and again, of other runs once."""
+    """Counts what is unsent: of own runs and chains again and again, of other runs once.
+
+    Nothing is counted of a run that was read to its end, for then what is under way tells it.
+    """
 
     def __init__(self, events: CountedEvents) -> None:
         self._events = events

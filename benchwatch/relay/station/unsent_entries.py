@@ -17,6 +17,8 @@ _LAST: Final = "SELECT chain, max(number) FROM entries GROUP BY chain"
 
 FileState = tuple[int, int, int] | None
 """Inode, size and time of change of a file; None: there is none."""
+RegisterState = tuple[FileState, FileState]
+"""Of a register, and of the log beside it."""
 
 
 class UnsentEntries:
@@ -24,7 +26,7 @@ class UnsentEntries:
 
     def __init__(self, registers: Sequence[Path]) -> None:
         self._files = [RegisterFile(path) for path in registers]
-        self._states: list[tuple[FileState, FileState]] = [(None, None)] * len(registers)
+        self._states: list[RegisterState] = [(None, None)] * len(registers)
         self._last: dict[str, tuple[RegisterFile, int]] = {}
         self._in_record: dict[str, int] = {}
         """How many entries the central record has of chains of which it has more than was read."""
@@ -33,7 +35,7 @@ class UnsentEntries:
 
     def refresh(self) -> bool:
         """Look whether entries were added; return whether a register has changed."""
-        states = [(_state(file.path), _state(log_path(file.path, "-wal"))) for file in self._files]
+        states = [_state(file.path) for file in self._files]
         if states == self._states and not self.trouble:
             return False
         self.trouble = ""
@@ -111,7 +113,13 @@ class UnsentEntries:
         return ChainBatch(chain, after, after + len(entries), tuple(entries))
 
 
-def _state(path: Path) -> FileState:
+def _state(path: Path) -> RegisterState:
+    state = _file_state(path)
+    # To find the log takes several calls of the system, and most stations have no register.
+    return state, None if state is None else _file_state(log_path(path, "-wal"))
+
+
+def _file_state(path: Path) -> FileState:
     try:
         status = path.stat()
     except OSError:

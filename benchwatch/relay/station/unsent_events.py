@@ -78,7 +78,7 @@ class UnsentEvents:
             and not (has_no_end and self._is_still_written(key))
         ]
 
-    def batch(self, key: int, after: int) -> RunBatch | None:
+    def batch(self, key: int, after: int) -> tuple[RunBatch, bool] | None:
         """Return the next events of a run, at most `MOST_EVENTS`, without any if there are none.
 
         Args:
@@ -86,7 +86,8 @@ class UnsentEvents:
             after: the events have larger numbers.
 
         Returns:
-            The batch; None: the journal does not have the run.
+            The batch, and whether there may be more events after it; None: the journal does not
+            have the run.
 
         Raises:
             CanNotBeSent: the row of the run is damaged, or events before these are elsewhere.
@@ -97,14 +98,10 @@ class UnsentEvents:
             if run is None:
                 return None
             begins_after = reader.begins_after(key)
-            found = (
-                {
-                    table: self._rows_after(table, columns, key, after)
-                    for table, columns in reader.event_columns.items()
-                }
-                if self._has_more(key, after)
-                else {table: ([], False) for table in reader.event_columns}
-            )
+            found = {
+                table: self._rows_after(table, reader.event_columns[table], key, after)
+                for table in self._tables_with_more(key, after)
+            }
         to, rows = _first_events(found, after)
         if after < begins_after and to > after:
             raise CanNotBeSent(
@@ -116,7 +113,12 @@ class UnsentEvents:
         for table, some in rows.items():
             good[table], bad = separate(table, some)
             left_out |= dict(bad)
-        return RunBatch(run, after, to, **good, left_out=sorted(left_out.items()))
+        batch = RunBatch(run, after, to, **good, left_out=sorted(left_out.items()))
+        has_more = any(
+            may_have_more or len(some) > len(rows[table])
+            for table, (some, may_have_more) in found.items()
+        )
+        return batch, has_more
 
     def count(self, key: int, after: int) -> tuple[int, float | None]:
         """Return how many events of a run have numbers above `after`, and when the first was.
@@ -153,13 +155,15 @@ class UnsentEvents:
     def _ask(self, query: str, values: tuple[object, ...]) -> list[tuple[Any, ...]]:
         return self._opened().ask(query, values)
 
-    def _has_more(self, key: int, after: int) -> bool:
-        """Return whether a run has any events after a number: one question, and not one a table."""
+    def _tables_with_more(self, key: int, after: int) -> list[str]:
+        """Return the tables with events of a run after a number, by one question for all."""
+        tables = list(self._opened().event_columns)
         each = (
-            f"SELECT 1 FROM {table} WHERE run = ?1 AND number > ?2"  # noqa: S608 - ours
-            for table in self._opened().event_columns
+            f"EXISTS (SELECT 1 FROM {table} WHERE run = ?1 AND number > ?2)"  # noqa: S608 - ours
+            for table in tables
         )
-        return bool(self._ask(f"{' UNION ALL '.join(each)} LIMIT 1", (key, after)))
+        (found,) = self._ask(f"SELECT {', '.join(each)}", (key, after))
+        return [table for table, has_more in zip(tables, found, strict=True) if has_more]
 
     def _rows_after(
         self, table: str, columns: str, key: int, after: int

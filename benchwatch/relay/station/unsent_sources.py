@@ -12,7 +12,7 @@ class Events(Protocol):
 
     def refresh(self) -> None: ...  # noqa: D102
     def earlier_runs(self, own: Collection[int], known: Collection[int | str]) -> list[int]: ...  # noqa: D102
-    def batch(self, key: int, after: int) -> RunBatch | None: ...  # noqa: D102
+    def batch(self, key: int, after: int) -> tuple[RunBatch, bool] | None: ...  # noqa: D102
     def count(self, key: int, after: int) -> tuple[int, float | None]: ...  # noqa: D102
     def late_events(self) -> Mapping[int, LateEvents]: ...  # noqa: D102
     def forget_late_events(self, key: int, known: LateEvents) -> None: ...  # noqa: D102

@@ -9,14 +9,14 @@ from benchwatch.relay.station.relay_words import (
     BEHIND_S,
     SAID_AFTER_S,
     RelayWords,
-    SendingNow,
     left_words,
 )
+from benchwatch.relay.station.shipping_state import ShippingState
 from benchwatch.snapshot import RelayNow
 
 UTC_S = 1.9e9
-WELL = SendingNow(connected=True, unsent=0)
-AWAY = SendingNow(connected=False, unsent=3, oldest_utc_s=UTC_S, why="no broker listens")
+WELL = ShippingState(connected=True, unsent=0)
+AWAY = ShippingState(connected=False, unsent=3, oldest_utc_s=UTC_S, why="no broker listens")
 
 
 class Followed:
@@ -25,7 +25,7 @@ class Followed:
     def __init__(self) -> None:
         self.words = RelayWords()
 
-    def at(self, now_s: float, sending: SendingNow) -> tuple[RelayNow, str]:
+    def at(self, now_s: float, sending: ShippingState) -> tuple[RelayNow, str]:
         """Tell it at `now_s`."""
         return self.words.follow(sending, now_s, UTC_S + now_s)
 
@@ -81,7 +81,7 @@ def test_a_record_that_does_not_answer_is_not_called_a_broker_that_is_away() -> 
 def test_a_broker_that_never_came_is_said_too() -> None:
     """Then nobody knows how many events are unsent."""
     followed = Followed()
-    never = SendingNow(connected=False, why="no broker listens")
+    never = ShippingState(connected=False, why="no broker listens")
     followed.at(0.0, never)
     now, text = followed.at(SAID_AFTER_S, never)
 
@@ -104,16 +104,30 @@ def test_a_station_is_behind_by_many_events_or_by_a_minute(
 ) -> None:
     """As the bench view says it; not while the link is only briefly away."""
     followed = Followed()
-    now, _ = followed.at(0.0, replace(WELL, unsent=unsent, oldest_utc_s=UTC_S - waits_s))
+    followed.at(0.0, WELL)
+    for at_s in (1.0, 6.0):
+        oldest_s = UTC_S + at_s - waits_s
+        now, _ = followed.at(at_s, replace(WELL, unsent=unsent, oldest_utc_s=oldest_s))
 
     assert now.behind is behind
     assert now.unsent == (unsent if behind else None)
 
 
+def test_a_large_batch_under_way_is_not_behind() -> None:
+    """A bench of many counters sends hundreds of events together, and has the answer soon."""
+    followed = Followed()
+    shown = [
+        followed.at(float(n), replace(WELL, unsent=500 * (n % 3 == 0), oldest_utc_s=UTC_S + n))
+        for n in range(60)
+    ]
+
+    assert {now for now, _ in shown} == {RelayNow()}
+
+
 def test_text_of_the_network_is_harmless() -> None:
     """The reason may be a broker's own words."""
     followed = Followed()
-    bad = SendingNow(connected=False, why="\x1b[2Jgone\n" + "x" * 5000)
+    bad = ShippingState(connected=False, why="\x1b[2Jgone\n" + "x" * 5000)
     followed.at(0.0, bad)
     now, text = followed.at(9.0, bad)
 
@@ -127,4 +141,4 @@ def test_the_end_says_what_is_not_in_the_record_yet() -> None:
     assert left_words(WELL) == ""
     assert left_words(replace(AWAY, unsent=1)).startswith("1 event is not in the central record")
     assert left_words(replace(AWAY, unsent=40)).startswith("40 events are not in the central")
-    assert left_words(SendingNow(connected=False)).startswith("it is not known which events")
+    assert left_words(ShippingState(connected=False)).startswith("it is not known which events")

@@ -39,7 +39,7 @@ def test_all_that_a_station_has_gets_into_the_record(
         ):
             for run in runs:
                 run.write(60)
-            station.shipper.wake()
+            station.shipper.wrote(soon=True)
             assert wait_until(lambda: station.shipper.is_done)
             check_same(record, path, register)
             for run in runs:
@@ -84,7 +84,7 @@ def test_a_keeper_that_comes_later(tmp_path: Path, server: Broker, record: Datab
         run = WrittenRun(journal)
         station.own = (run.key,)
         run.write(300)
-        station.shipper.wake()
+        station.shipper.wrote(soon=True)
         assert wait_until(lambda: station.shipper.state.unsent == 300)
         assert wait_until(lambda: station.shipper.state.why == "the keeper does not answer")
         assert station.shipper.state.oldest_utc_s == pytest.approx(UTC_S + 1.0)
@@ -156,7 +156,7 @@ def test_writers_are_not_held_up(tmp_path: Path, server: Broker, record: Databas
                 chance = random.Random(run.key)
                 for _ in range(40):
                     run.write(chance.randrange(1, 40))
-                    station.shipper.wake()
+                    station.shipper.wrote(soon=True)
                 run.end()
 
             threads = [threading.Thread(target=write, args=(run,)) for run in runs]
@@ -164,7 +164,7 @@ def test_writers_are_not_held_up(tmp_path: Path, server: Broker, record: Databas
                 thread.start()
             for thread in threads:
                 thread.join()
-            station.shipper.wake()
+            station.shipper.wrote(soon=True)
             assert wait_until(lambda: len(numbers(record)) == sum(run.written for run in runs))
             station.stop(10.0)
     check_same(record, path)

@@ -15,7 +15,7 @@ from shipping_kit import WrittenRun, check_same, connected_keeper, sending_stati
 
 from benchwatch.journal import Journal, damaged_file
 from benchwatch.journal.recovery import recover
-from benchwatch.relay.station import late_watch
+from benchwatch.relay.station import late_watch, transfer_times
 
 
 def numbers(record: Database) -> list[object]:
@@ -42,13 +42,13 @@ def test_faults_of_the_broker_while_events_come(
             for _ in range(2):
                 server.kill() if fault == "kill" else server.pause()
                 run.write(200)
-                station.shipper.wake()
+                station.shipper.wrote(soon=True)
                 assert wait_until(lambda: station.shipper.state.why != "")
                 server.start() if fault == "kill" else server.resume()
                 run.write(200)
-                station.shipper.wake()
+                station.shipper.wrote(soon=True)
             run.end()
-            station.shipper.wake()
+            station.shipper.wrote(soon=True)
             assert wait_until(lambda: station.shipper.state.unsent == 0)
             station.stop(10.0)
     check_same(record, path)
@@ -68,7 +68,7 @@ def test_a_record_that_was_set_back(tmp_path: Path, server: Broker, record: Data
                     connection.execute(query.encode())
                 connection.execute("UPDATE benchwatch.runs SET has_all_to = 700")
             run.write(1)
-            station.shipper.wake()
+            station.shipper.wrote(soon=True)
             assert wait_until(lambda: len(numbers(record)) == 2001)
         run.end()
         with sending_station(server.port, path, [run.key]) as station:
@@ -88,7 +88,7 @@ def test_a_journal_that_is_moved_away(tmp_path: Path, server: Broker, record: Da
             path.rename(tmp_path / "moved.db")
             wait_until(lambda: run.write(1) or path.exists(), 10.0)
             run.write(10)
-            station.shipper.wake()
+            station.shipper.wrote(soon=True)
             assert wait_until(lambda: len(numbers(record)) == run.written)
             run.end()
             station.stop(10.0)
@@ -100,6 +100,7 @@ def test_a_damaged_journal_whose_events_come_back_later(
 ) -> None:
     """Events that a recovery carries over after later ones were sent are sent too."""
     monkeypatch.setattr(late_watch, "LATE_S", 0.3)
+    monkeypatch.setattr(transfer_times, "SEND_WITHIN_S", 1.0)  # when late events are looked for
     may_recover = threading.Event()
     monkeypatch.setattr(
         damaged_file, "recover", lambda *values: may_recover.wait() and recover(*values)
@@ -123,7 +124,7 @@ def test_a_damaged_journal_whose_events_come_back_later(
         journal._number = run.written  # as in the program that goes on with the run
         run.go_on(journal)
         run.write(100)
-        station.shipper.wake()
+        station.shipper.wrote(soon=True)
         assert wait_until(lambda: len(numbers(record)) == 1100)
         may_recover.set()
         assert wait_until(lambda: len(numbers(record)) == 3100)
@@ -157,7 +158,7 @@ def test_late_events_below_what_was_sent(
         before = len(numbers(record))
         with closing(sqlite3.connect(path, isolation_level=None)) as target:
             added = recover(whole, target).events
-        station.shipper.wake()
+        station.shipper.wrote(soon=True)
         assert wait_until(lambda: len(numbers(record)) == before + added)
         assert wait_until(lambda: station.shipper.is_done)
     assert added > 400

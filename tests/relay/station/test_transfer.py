@@ -8,6 +8,7 @@ end, when everything works again, the record must hold what the journal holds.
 import itertools
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import pytest
 from batch_kit import MADE_RUN, UTC_S
@@ -20,8 +21,9 @@ from benchwatch.journal.schema import JournalRun
 from benchwatch.register.register_entry import RegisterEntry
 from benchwatch.relay.answers import Answer, Refusal
 from benchwatch.relay.batch import ChainBatch, Question, RunBatch, decode
-from benchwatch.relay.station.transfer import NO_ANSWER, Transfer
-from benchwatch.relay.station.transfer_times import REST_S
+from benchwatch.relay.station.keeper_questions import NO_ANSWER
+from benchwatch.relay.station.transfer import Transfer
+from benchwatch.relay.station.transfer_times import REST_S, SEND_WITHIN_S
 from benchwatch.relay.station.unsent_events import CanNotBeSent
 
 MOST = 3
@@ -81,14 +83,14 @@ class MadeJournal:
     def earlier_runs(self, own: Collection[int], known: Collection[int | str]) -> list[int]:
         return [key for key in self.runs if key not in {*own, *known, *self.away}]
 
-    def batch(self, key: int, after: int) -> RunBatch | None:
+    def batch(self, key: int, after: int) -> tuple[RunBatch, bool] | None:
         if key in self.damaged:
             raise CanNotBeSent(f"run {key} is damaged")
         if key in self.away:
             return None
         rows = [(n, UTC_S, 0.0, text) for n, text in sorted(self.marks[key].items()) if n > after]
         to = rows[:MOST][-1][0] if rows else after
-        return RunBatch(self.runs[key], after, to, marks=rows[:MOST])
+        return RunBatch(self.runs[key], after, to, marks=rows[:MOST]), len(rows) > MOST
 
     def count(self, key: int, after: int) -> tuple[int, float | None]:
         return sum(number > after for number in self.marks[key]), UTC_S
@@ -439,6 +441,47 @@ def test_the_journal_is_looked_at_every_two_seconds() -> None:
     assert 4 <= len(set(reads)) <= 7
 
 
+def test_few_events_are_sent_together_and_read_once() -> None:
+    """Without many events a run is read once within the time promised, and never counted."""
+    world = healed()
+    calls: list[tuple[str, float]] = []
+    for name in ("batch", "count"):
+        method = getattr(world.journal, name)
+
+        def noted(key: int, after: int, name: str = name, method: Any = method) -> Any:
+            calls.append((name, world.now_s))
+            return method(key, after)
+
+        setattr(world.journal, name, noted)
+    began_s = world.now_s
+    for _ in range(600):
+        world.journal.write(0)
+        end_s = world.now_s + 0.1
+        world.heal(0.1)
+        world.now_s = end_s
+
+    reads = sorted({at_s for name, at_s in calls if name == "batch"})
+    spacings = [later - before for before, later in itertools.pairwise([began_s, *reads])]
+    assert 2 <= len(reads) <= 4
+    assert max(spacings) <= SEND_WITHIN_S + 0.2
+    assert [name for name, _ in calls if name == "count"] == []
+
+
+def test_what_is_unsent_is_known_without_counting() -> None:
+    """What is under way, after a run was read to its end, is what the record lacks."""
+    world = healed()
+    run = world.station.streams[world.journal.own[0]]
+    world.journal.write(0)
+    world.journal.write(0)
+    world.now_s += SEND_WITHIN_S
+    payload = world.station.step(world.now_s)
+    assert payload is not None
+    assert (run.unsent, run.oldest_utc_s) == (2, None)  # marks, which have no reading's time
+    world.station.answered(world.record.take(payload), world.now_s)
+
+    assert run.unsent == 0
+
+
 def test_own_runs_go_first() -> None:
     """With a backlog of earlier runs, what is written now is sent first."""
     world = World()
@@ -555,9 +598,12 @@ def test_nothing_is_done_while_the_journal_could_not_be_looked_at() -> None:
     world.journal.broken = True
     with pytest.raises(JournalError):
         world.station.step(world.now_s)
-    world.now_s += 5.0
+    world.now_s += 0.5
     assert world.station.step(world.now_s) is None
     assert not world.station.is_done
+    world.now_s += 5.0
+    with pytest.raises(JournalError):  # it is looked at again soon, and not found well by then
+        world.station.step(world.now_s)
     world.journal.broken = False
     world.heal(30.0)
 
