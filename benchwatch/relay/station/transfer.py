@@ -99,6 +99,12 @@ class Transfer:
         for name, number in known:
             if name in self.streams:
                 self._has_all_to(self.streams[name], number, now_s)
+        last_hashes = dict(answer.entries_last)
+        for chain, number in answer.chains:
+            if chain in self.streams and self._entries.in_record(
+                chain, number, last_hashes.get(chain, "")
+            ):
+                self._list.look_s, self._list.has_looked = now_s, False
         self._questions.answered(name for name, _ in known)
         for refusal in answer.refused:
             self._refused(refusal, now_s)
@@ -281,8 +287,6 @@ class Transfer:
 
     def _has_all_to(self, stream: Stream, number: int, now_s: float) -> None:
         stream.heard_s = now_s
-        if isinstance(stream.name, str) and self._entries.in_record(stream.name, number):
-            self._list.look_s, self._list.has_looked = now_s, False
         was_known = stream.is_known
         falls_back = stream.has_all_to(number)
         if not was_known and not number:

@@ -28,8 +28,8 @@ class UnsentEntries:
         self._files = [RegisterFile(path) for path in registers]
         self._states: list[RegisterState] = [(None, None)] * len(registers)
         self._last: dict[str, tuple[RegisterFile, int]] = {}
-        self._in_record: dict[str, int] = {}
-        """How many entries the central record has of chains of which it has more than was read."""
+        self._in_record: dict[str, tuple[int, str]] = {}
+        """How many entries the central record has of each chain, and the hash of the last one."""
         self.trouble = ""
         """Why a register can't be read; empty: all can."""
 
@@ -53,30 +53,51 @@ class UnsentEntries:
                     last.setdefault(chain, (file, number))
                 else:  # a question that names it would not be answered, also for the others
                     self.trouble = f"the register {file.path} {why}."
-        for chain, number in self._in_record.items():
-            file, there = last.get(chain, (self._files[0], 0))
-            if there < number:
-                self.trouble = (
-                    f"the register {file.path} has {there} entries of chain {chain}, and the "
-                    f"central record {number}: it was set back, or it is a copy of another one."
-                )
         changed = {chain: number for chain, (_, number) in last.items()} != self.chains
         self._states, self._last = states, last
+        for chain in self._in_record:
+            self.trouble = self._fault(chain) or self.trouble
         return changed
 
-    def in_record(self, chain: str, number: int) -> bool:
-        """Take how many entries the record has; return whether the register must be read again.
+    def in_record(self, chain: str, number: int, last_hash: str) -> bool:
+        """Take what the record has of a chain; return whether the register must be read again.
 
-        With more than are here the register was set back, or written by another program just now.
+        That is so where the record has other entries: the register was set back, is a copy of
+        another one, or another program has just now written to it.
+
+        Args:
+            chain: the chain.
+            number: how many entries the record has.
+            last_hash: of the last of them; empty: not known.
         """
-        _, there = self._last.get(chain, (None, 0))
-        if number <= there:
-            self._in_record.pop(chain, None)
-        if number <= there or number == self._in_record.get(chain):
+        before, now = self._in_record.get(chain), (number, last_hash)
+        self._in_record[chain] = now
+        if before == now or not self._fault(chain):
             return False
-        self._in_record[chain] = number
         self._states = []
         return True
+
+    def _fault(self, chain: str) -> str:
+        """Return a sentence where the record has other entries of a chain; empty: it has not."""
+        number, last_hash = self._in_record[chain]
+        file, there = self._last.get(chain, (self._files[0], 0))
+        if there < number:
+            what = f"has {there} entries of chain {chain}, and the central record {number}"
+        elif number and last_hash and self._hash(file, chain, number) not in {None, last_hash}:
+            what = f"and the central record have different entries {number} of chain {chain}"
+        else:
+            return ""
+        return f"the register {file.path} {what}: it was set back, or it is a copy of another one."
+
+    def _hash(self, file: RegisterFile, chain: str, number: int) -> str | None:
+        """Return the hash of an entry; None: it can't be read, which is said elsewhere."""
+        try:
+            with file.reading() as connection:
+                values = (chain, number - 1, 1)
+                rows = [] if connection is None else connection.execute(_NEXT, values).fetchall()
+        except RegisterError:
+            return None
+        return entry_of(rows[0]).hash if rows else None
 
     @property
     def chains(self) -> Mapping[str, int]:

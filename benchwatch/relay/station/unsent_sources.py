@@ -26,5 +26,5 @@ class Entries(Protocol):
     @property
     def trouble(self) -> str: ...  # noqa: D102
     def refresh(self) -> bool: ...  # noqa: D102
-    def in_record(self, chain: str, number: int) -> bool: ...  # noqa: D102
+    def in_record(self, chain: str, number: int, last_hash: str) -> bool: ...  # noqa: D102
     def batch(self, chain: str, after: int) -> ChainBatch | None: ...  # noqa: D102

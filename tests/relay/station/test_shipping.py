@@ -174,3 +174,30 @@ def numbers(record: Database) -> list[object]:
     """Return the numbers of all events in the record."""
     query = " UNION ALL ".join(f"SELECT number FROM benchwatch.{table}" for table in EVENTS)
     return [number for (number,) in rows(record, query)]
+
+
+def test_a_register_that_was_set_back_is_told_by_the_answer(
+    tmp_path: Path, server: Broker, record: Database
+) -> None:
+    """It has as many entries as the record, so that nothing would ever be sent nor refused."""
+    path, register = tmp_path / "journal.db", tmp_path / "register.db"
+    Journal(path).close()
+    RegisterFile(register).add([Draft(kind="unit", unit="a", document={"ident": "a"})])
+    backup = register.read_bytes()
+    RegisterFile(register).add([Draft(kind="note", unit="a", document={"text": "before"})])
+    with (
+        connected_keeper(server.port, record),
+        sending_station(server.port, path, (), (register,)) as station,
+    ):
+        assert wait_until(lambda: station.shipper.is_done)
+        assert station.shipper.notices == []
+    register.write_bytes(backup)
+    RegisterFile(register).add([Draft(kind="note", unit="a", document={"text": "after"})])
+    with (
+        connected_keeper(server.port, record),
+        sending_station(server.port, path, (), (register,)) as again,
+    ):
+        assert wait_until(lambda: again.shipper.notices)
+        assert wait_until(lambda: again.shipper.state.refused == 1)
+
+    assert "have different entries 3 of chain" in again.shipper.notices[0]

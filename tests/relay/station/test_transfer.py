@@ -118,7 +118,7 @@ class MadeRegister:
         before, self._seen = self._seen, self._journal.entries
         return before != self._seen
 
-    def in_record(self, _chain: str, number: int) -> bool:
+    def in_record(self, _chain: str, number: int, _last_hash: str) -> bool:
         return number > self._journal.entries
 
     def batch(self, chain: str, after: int) -> ChainBatch | None:

@@ -98,14 +98,42 @@ def test_a_register_that_was_set_back_is_told(tmp_path: Path) -> None:
     entries = UnsentEntries([path])
     entries.refresh()
     ((chain, last),) = entries.chains.items()
-    assert not entries.in_record(chain, last)
-    assert entries.in_record(chain, last + 1)
+    assert not entries.in_record(chain, last, "")
+    assert entries.in_record(chain, last + 1, "")
     entries.refresh()
     assert f"has {last} entries of chain {chain}, and the central record {last + 1}" in (
         entries.trouble
     )
-    assert not entries.in_record(chain, last + 1)
+    assert not entries.in_record(chain, last + 1, "")
     RegisterFile(path).add([Draft(kind="unit", unit="c", document={"ident": "c"})])
     entries.refresh()  # as where the other program had written it by then
+
+    assert entries.trouble == ""
+
+
+def test_a_register_that_was_set_back_and_filled_again_is_told(tmp_path: Path) -> None:
+    """With just as many entries as the record has, only the hash of the last tells."""
+    path, other = tmp_path / "register.db", tmp_path / "other.db"
+    file = RegisterFile(path)
+    file.add([Draft(kind="unit", unit="a", document={"ident": "a"})])
+    other.write_bytes(path.read_bytes())
+    hashes = []
+    for one, text in ((path, "as it was"), (other, "as it is now")):
+        RegisterFile(one).add([Draft(kind="note", unit="a", document={"text": text})])
+        hashes.append(ask(one, "SELECT hash FROM entries ORDER BY number DESC LIMIT 1")[0][0])
+    there, here = hashes
+    entries = UnsentEntries([other])
+    entries.refresh()
+    ((chain, last),) = entries.chains.items()
+    assert there != here
+    assert not entries.in_record(chain, last, here)
+    assert entries.in_record(chain, last, there)
+    entries.refresh()
+    assert f"and the central record have different entries {last} of chain {chain}" in (
+        entries.trouble
+    )
+    assert not entries.in_record(chain, last, there)  # it is known, and read no more
+    entries.in_record(chain, last, here)
+    entries.refresh()
 
     assert entries.trouble == ""
