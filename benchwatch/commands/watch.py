@@ -282,9 +282,10 @@ def watch(
         buses = Buses(readings_fd)
         source = typed_source(plans, readings_fd, lines=lines)
         kept = None if where is None else Journal(where, exclusive=journal is None)
-        opened = WatchVisits(plans=tuple(plans))
-        if kept is not None:
-            opened = open_visits(
+        opened = (
+            WatchVisits(plans=tuple(plans))
+            if kept is None
+            else open_visits(
                 plans,
                 on_bench.known,
                 kept.path,
@@ -292,6 +293,7 @@ def watch(
                 resumes=not no_resume,
                 begins_at_once=not lines,
             )
+        )
         run = LiveWatch(
             settings.with_limits(opened.plans),
             journal=kept,
@@ -313,6 +315,7 @@ def watch(
             chain_words=CHAIN_WORDS,
             relay=open_relay(sends, kept),
         )
+        elsewhere.follow(run.join, run.say)
         introduce(bench, described, kept, opened, sends)
         end = partial(end_watch, run, kept, opened.register)
         try:

@@ -68,6 +68,16 @@ def state_topic(station: str, counter: str) -> str:
     return str(Topic(station, "state", counter))
 
 
+def all_states_topic(station: str) -> str:
+    """Return where the station says what its counters are: a filter to subscribe to."""
+    return f"{_PREFIX}{station}/+/state"
+
+
+def all_lines_topic(station: str) -> str:
+    """Return where the station sends the lines of its counters: a filter to subscribe to."""
+    return f"{_PREFIX}{station}/+/line"
+
+
 def line_topic(station: str, counter: str) -> str:
     """Return where the station sends the lines of a counter."""
     return str(Topic(station, "line", counter))

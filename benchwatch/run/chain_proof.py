@@ -27,6 +27,7 @@ from benchwatch.pipeline.time_base_correction import proven_time_base
 from benchwatch.plan import check_signal_group
 from benchwatch.quantity import how_many, printable, write_fraction
 from benchwatch.reading import UNFIT, Reading
+from benchwatch.run.any_acquisition import AnyAcquisition
 from benchwatch.run.live_counter import LiveCounter
 from benchwatch.run.live_pairs import CounterQueue, LivePair
 from benchwatch.snapshot import ComparisonNow, Snapshot
@@ -66,7 +67,9 @@ class ChainProof:
         origin_s: float,
         words: ChainWords | None = None,
     ) -> None:
-        self._counters, self._clock, self._origin_s, self._words = counters, clock, origin_s, words
+        self.counters = counters
+        """The counters of the watch; replaced as a whole when one comes later."""
+        self._clock, self._origin_s, self._words = clock, origin_s, words
         self._queues: dict[str, CounterQueue] = {}
         self._pairs: dict[tuple[str, str], LivePair] = {}
         self._groups: list[tuple[str, ...]] = []
@@ -98,6 +101,23 @@ class ChainProof:
                 queue.drop_before(needed_s)
             return [self._compare(group) for group in self._groups]
 
+    def same_signal(self, name: str) -> list[AnyAcquisition]:
+        """Return the acquisitions of the other counters that are said to count one unit."""
+        found = [self.counters[one].acquisition for one in self._on_one_signal(name)]
+        return [one for one in found if one is not None]
+
+    def walked_by(self, name: str) -> str:
+        """Return the other counter of the unit that has a check open; empty without one."""
+        for other in self._on_one_signal(name):
+            checks = self.counters[other].snapshot.checks
+            if checks is not None and checks.setting_hz is not None:
+                return other
+        return ""
+
+    def _on_one_signal(self, name: str) -> set[str]:
+        """Return the other counters that are said to count the same unit."""
+        return {one for group in self._groups if name in group for one in group} - {name}
+
     # ------------------------------------------------------------ what the operator says
 
     def comparison(self, name: str) -> ComparisonNow | None:
@@ -108,15 +128,19 @@ class ChainProof:
         return None
 
     def offered(self, name: str) -> tuple[str, ...]:
-        """Return the counters that may be on one signal with `name`: those of its nominal.
+        """Return the counters that may be on one signal with `name`: those here of its nominal.
 
         The counter itself comes first; nothing where no other counter has its nominal.
         """
-        nominal_hz = self._counters[name].snapshot.nominal_hz
+        nominal_hz = self.counters[name].snapshot.nominal_hz
+        if self.counters[name].plan.station is not None:
+            return ()
         others = [
             other
-            for other, counter in self._counters.items()
-            if other != name and counter.snapshot.nominal_hz == nominal_hz
+            for other, counter in self.counters.items()
+            if other != name
+            and counter.snapshot.nominal_hz == nominal_hz
+            and counter.plan.station is None
         ]
         return (name, *others)[:LARGEST_GROUP] if others else ()
 
@@ -126,10 +150,10 @@ class ChainProof:
         Raises:
             UsageError: they can't be counters on one signal.
         """
-        nominals = {name: self._nominal(counter) for name, counter in self._counters.items()}
+        nominals = {name: self._nominal(counter) for name, counter in self.counters.items()}
         check_signal_group(names, nominals)
         for name in names:
-            station = self._counters[name].plan.station
+            station = self.counters[name].plan.station
             if station is not None:
                 raise UsageError(
                     f"{name} is read at {station}, by another clock than this computer's: compare "
@@ -140,7 +164,7 @@ class ChainProof:
                 f"{how_many(len(names), 'counter')} are too many to be compared with each other: "
                 f"name {LARGEST_GROUP} at most."
             )
-        group = tuple(name for name in self._counters if name in names)
+        group = tuple(name for name in self.counters if name in names)
         with self._lock:
             if group in self._groups:
                 self._groups.remove(group)
@@ -174,7 +198,7 @@ class ChainProof:
         """
         claim = self._claim(name)
         proven = proven_time_base(claim)
-        self._counters[name].pipeline.use_proof(proven, *self._now())
+        self.counters[name].pipeline.use_proof(proven, *self._now())
         off = write_fraction(proven.reference.offset, proven.reference.u)
         return f"{name} is corrected from its next reading on: time base off by {off}"
 
@@ -184,7 +208,7 @@ class ChainProof:
         Raises:
             UsageError: they are not corrected by one.
         """
-        pipeline = self._counters[name].pipeline
+        pipeline = self.counters[name].pipeline
         if pipeline.snapshot.proof is None:
             raise UsageError(f"{printable(name)} is not corrected by a comparison.")
         pipeline.use_proof(None, *self._now())
@@ -196,7 +220,7 @@ class ChainProof:
         """Compare one group, and put its answer on record when it first stands."""
         utc_s, elapsed_s = self._now()
         before = self._newest.get(group) or ComparisonNow(counters=group)
-        nominals = {self._counters[name].snapshot.nominal_hz for name in group}
+        nominals = {self.counters[name].snapshot.nominal_hz for name in group}
         known = {hertz for hertz in nominals if hertz > 0}
         pairs = [
             matched
@@ -265,7 +289,7 @@ class ChainProof:
         utc_s, elapsed_s = self._now()
         values = now.result.as_dict() | {"sentences": list(now.sentences)}
         for name in now.counters:
-            self._counters[name].pipeline.change_visit(
+            self.counters[name].pipeline.change_visit(
                 lambda visit: visit.add_comparison(now.answer, values, utc_s, elapsed_s)
             )
         with self._lock:
@@ -307,18 +331,18 @@ class ChainProof:
         """Return the time base of a counter as it tells it, or as its plan assumes it."""
         now = self._queues[name].now
         source: RunTimeBase = "unknown" if now is None else now.time_base
-        if source == "unknown" and self._counters[name].pipeline.plan.on_reference:
+        if source == "unknown" and self.counters[name].pipeline.plan.on_reference:
             return "external"
         return source
 
     def _tolerance(self, group: Sequence[str]) -> float | None:
         """Return the smallest tolerance of the counters of a group; None without one."""
-        stated = [self._counters[name].pipeline.plan.tolerance for name in group]
+        stated = [self.counters[name].pipeline.plan.tolerance for name in group]
         return min((one for one in stated if one is not None), default=None)
 
     def _reference(self, name: str) -> NamedReference:
         """Return what the bench states of the reference of a counter."""
-        stated = self._counters[name].pipeline.plan.reference
+        stated = self.counters[name].pipeline.plan.reference
         if stated is None:
             return NamedReference(counter=name)
         return NamedReference(counter=name, u=stated.u_now, offset=stated.offset)

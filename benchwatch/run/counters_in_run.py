@@ -49,6 +49,12 @@ class CountersInRun:
         self._absent: dict[str, BenchwatchError] = {}
         self._ended: dict[str, BenchwatchError] = {}
 
+    def add(self, name: str) -> None:
+        """Add a counter that came later."""
+        with self._lock:
+            self._names += (name,)
+            self._holding[name] = None
+
     @property
     def holding(self) -> Sequence[str]:
         """Names of the counters that read, are being connected, or have lost their link."""

@@ -78,33 +78,30 @@ class LiveWatch:
         self.relay = relay
         """Sends the events to the central record and to desks; None: nothing does."""
         self._origin_s = self._clock.monotonic()
-        utc_s = self._clock.utc()
-        key = new_key(utc_s)
-        self._counters: dict[str, LiveCounter] = {}
-        for plan in plans:
-            is_here = plan.station is None  # what another station reads, it keeps itself
-            pipeline = Pipeline(
-                plan,
-                journal=journal if is_here else None,
-                utc_s=utc_s,
-                watch=key,
-                earlier=(earlier or {}).get(plan.name),
-                visit=(visits or {}).get(plan.name),
-            )
-            self._counters[plan.name] = LiveCounter(pipeline, self._clock, self._origin_s)
-        self.chain = ChainProof(self._counters, self._clock, self._origin_s, chain_words)
+        self._utc_s = utc_s = self._clock.utc()
+        self._key = new_key(utc_s)
+        self._counters: Mapping[str, LiveCounter] = {}
+        """By name, in the order of the bench; replaced as a whole, for other threads read it."""
+        self.chain = ChainProof({}, self._clock, self._origin_s, chain_words)
         """Compares counters on one signal."""
+        for plan in plans:
+            self._add(
+                Pipeline(
+                    plan,
+                    journal=journal if plan.station is None else None,
+                    utc_s=utc_s,
+                    watch=self._key,
+                    earlier=(earlier or {}).get(plan.name),
+                    visit=(visits or {}).get(plan.name),
+                )
+            )
         for group in proof:
             self.chain.prove(group)
-        for name, counter in self._counters.items():
-            counter.check_walk.same_signal = partial(self._same_signal, name)
-            counter.pipeline.checks.walked_by = partial(self._walked_by, name)
-            if relay is not None and counter.snapshot.run is not None:
-                counter.pipeline.on_taken = relay.took
         self._answers = AnswersToTell()
-        self._names = tuple(self._counters)
         self._in_run = CountersInRun(self.names, waits=not lines)
-        lists = [kept.notices for kept in (journal, register) if kept is not None]
+        self._said: list[str] = []
+        """Sentences for the person, from other parts of the program; the list only grows."""
+        lists = [self._said, *(kept.notices for kept in (journal, register) if kept is not None)]
         self._notices_to_mark, self._notices_to_give = NewNotices(lists), NewNotices(lists)
         self._lock = threading.RLock()
         self.events: queue.SimpleQueue[tuple[Event | ComparisonNow, Snapshot] | None] = (
@@ -118,47 +115,26 @@ class LiveWatch:
         self.outcome: RunOutcome | None = None
         """Why the run ended; None while it runs."""
 
-    def _same_signal(self, name: str) -> list[AnyAcquisition]:
-        """Return the acquisitions of the other counters that are said to count one unit."""
-        found = [self._counters[one].acquisition for one in self._on_one_signal(name)]
-        return [one for one in found if one is not None]
-
-    def _walked_by(self, name: str) -> str:
-        """Return the other counter of the unit that has a check open; empty without one."""
-        for other in self._on_one_signal(name):
-            checks = self._counters[other].snapshot.checks
-            if checks is not None and checks.setting_hz is not None:
-                return other
-        return ""
-
-    def _on_one_signal(self, name: str) -> set[str]:
-        """Return the other counters that are said to count the same unit."""
-        return {one for group in self.chain.groups if name in group for one in group} - {name}
+    def _add(self, pipeline: Pipeline) -> None:
+        """Add a counter with its pipeline."""
+        counter = LiveCounter(pipeline, self._clock, self._origin_s)
+        name = pipeline.plan.name
+        self._counters = {**self._counters, name: counter}
+        self.chain.counters = self._counters
+        counter.check_walk.same_signal = partial(self.chain.same_signal, name)
+        pipeline.checks.walked_by = partial(self.chain.walked_by, name)
+        if self.relay is not None and counter.snapshot.run is not None:
+            pipeline.on_taken = self.relay.took
 
     @property
     def names(self) -> Sequence[str]:
         """Names of the counters, in the order of the bench."""
-        return self._names
+        return tuple(self._counters)
 
     def start(self) -> None:
         """Start one thread for each counter, which reads it."""
-        for name, counter in self._counters.items():
-            plan = counter.pipeline.plan
-            counter.acquisition = self._acquire(
-                name=name,
-                resource=plan.resource,
-                driver=plan.driver,
-                setup=plan.setup,
-                nominal=counter.nominal_at_start,
-                on_event=partial(self._take, name),
-                on_status=partial(self._connect, name),
-                on_failure=partial(self._failed, name),
-                clock=self._clock,
-                origin_s=self._origin_s,
-                interval_s=plan.interval_s,
-            )
-            if counter.dialled is not None:
-                counter.acquisition.set_dial(counter.dialled)
+        for name in self._counters:
+            self._make_acquisition(name)
         if self.relay is not None:
             kept = {n: one for n, one in self._counters.items() if one.snapshot.run is not None}
             self.relay.started(kept)
@@ -168,6 +144,41 @@ class LiveWatch:
             threading.Thread(target=self._refresh, name="refresh", daemon=True).start()
         if self._limits.for_s is not None:
             threading.Thread(target=self._end_in_time, name="end of run", daemon=True).start()
+
+    def join(self, plan: Plan) -> bool:
+        """Watch one more counter elsewhere from now on, on its desk's thread.
+
+        Returns:
+            False where the watch has ended, or has a counter of that name.
+        """
+        with self._lock:
+            if self.outcome is not None or plan.name in self._counters:
+                return False
+            self._add(Pipeline(plan, utc_s=self._utc_s, watch=self._key))
+            self._in_run.add(plan.name)
+            self._make_acquisition(plan.name).start()
+            return True
+
+    def _make_acquisition(self, name: str) -> AnyAcquisition:
+        """Make what reads a counter."""
+        counter = self._counters[name]
+        plan = counter.pipeline.plan
+        counter.acquisition = self._acquire(
+            name=name,
+            resource=plan.resource,
+            driver=plan.driver,
+            setup=plan.setup,
+            nominal=counter.nominal_at_start,
+            on_event=partial(self._take, name),
+            on_status=partial(self._connect, name),
+            on_failure=partial(self._failed, name),
+            clock=self._clock,
+            origin_s=self._origin_s,
+            interval_s=plan.interval_s,
+        )
+        if counter.dialled is not None:
+            counter.acquisition.set_dial(counter.dialled)
+        return counter.acquisition
 
     def counter(self, name: str) -> LiveCounter:
         """Return the handle to the counter `name`."""
@@ -196,8 +207,12 @@ class LiveWatch:
         for name in self._counters:
             self._take(name, Mark(counter=name, utc_s=utc_s, elapsed_s=elapsed_s, text=text))
 
+    def say(self, sentence: str) -> None:
+        """Tell the person a sentence, as a notice and on the time line of every counter."""
+        self._said.append(sentence)
+
     def new_notices(self) -> Sequence[str]:
-        """Return the notices of journal and register since the last call; each is a sentence."""
+        """Return the notices since the last call; each is a sentence."""
         return self._notices_to_give.new()
 
     # ------------------------------------------------------------ the end
@@ -318,11 +333,11 @@ class LiveWatch:
     def _refresh(self) -> None:
         """Update the slow statistics of the counters repeatedly until the run ends."""
         wait_s = REFRESH_S
-        turns = RefreshTurns(tuple(self._counters.values()), self._clock)
+        turns = RefreshTurns(self._clock)
         while not self._clock.wait(self.finished, wait_s):
             began_s = self._clock.monotonic()
             if not self._lines:
-                turns.take()
+                turns.take(tuple(self._counters.values()))
             self._tell(self.chain.refresh())
             wait_s = max(REFRESH_S, REFRESH_RATIO * (self._clock.monotonic() - began_s))
 

@@ -24,18 +24,22 @@ class RefreshTurns:
     them, updating all every second would take more of a processor than the readings do.
 
     Args:
-        counters: the counters.
         clock: tells how long an update took, and when a counter was looked at.
     """
 
-    def __init__(self, counters: Sequence[LiveCounter], clock: Clock) -> None:
-        self._turns = deque(counters)
+    def __init__(self, clock: Clock) -> None:
+        self._turns: deque[LiveCounter] = deque()
         self._clock = clock
         self._others_from_s = -math.inf
         """When counters that nobody looks at are updated again; monotonic seconds."""
 
-    def take(self) -> None:
-        """Update every counter that is looked at, and some of the others."""
+    def take(self, counters: Sequence[LiveCounter]) -> None:
+        """Update every counter that is looked at, and some of the others.
+
+        Args:
+            counters: those of the watch; later calls may have more behind them.
+        """
+        self._turns.extend(counters[len(self._turns) :])
         now_s = self._clock.monotonic()
         looked_at = [one for one in self._turns if now_s - one.looked_at_s < LOOKED_AT_S]
         for counter in looked_at:

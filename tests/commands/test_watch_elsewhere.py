@@ -1,5 +1,6 @@
 """`watch` of counters elsewhere: what is refused with a sentence, and what is kept nowhere."""
 
+import signal
 import sqlite3
 import threading
 from datetime import timedelta
@@ -153,3 +154,32 @@ def _send(station: MadeStation, readings: Path, ended: threading.Event) -> None:
             station.send(0.1 * at, counter=counter, gate_s=0.1)
         with readings.open("a", encoding="utf-8") as file:
             file.write("10000000.01\n")
+
+
+@pytest.mark.parametrize("in_file", [False, True], ids=["typed", "bench file"])
+def test_stations_and_counters_that_come_later_join_the_watch(
+    tmp_path: Path, in_file: bool
+) -> None:
+    """Another station of the broker, and a counter that the first one adds; each is asked."""
+    with broker(tmp_path) as server, MadeStation(server.port, "tide-001") as first:
+        words = [f"lab=MQTT::127.0.0.1::{server.port}"]
+        if in_file:
+            file = tmp_path / "bench.toml"
+            file.write_text(f"[counters.lab]\nresource = '{words[0][4:]}'\n", "utf-8")
+            words = ["--bench", str(file)]
+        program = Watching(*words, journal=None)
+        with program:
+            first.wait_for_look()
+            first.say_state("five")
+            first.wait_for_look(counter="five")
+            with MadeStation(server.port, "tide-002", unit="0418") as second:
+                second.wait_for_look()
+                first.send(1.0)
+                first.send(1.5, counter="five")
+                second.send(2.0)
+                program.wait_for_lines(3)
+            program.end(signal.SIGINT)
+            read = [line["counter"] for line in program.lines if line["kind"] == "reading"]
+
+    assert read == ["lab/tide-001/main", "lab/tide-001/five", "lab/tide-002/main"]
+    assert "lab/tide-002/main: reading made counter" in program.narration

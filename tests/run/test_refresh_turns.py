@@ -30,10 +30,10 @@ def made(count):
 def test_the_counter_looked_at_is_updated_every_time():
     """Of fifty, the one on the screen, however many others there are."""
     clock, counters = made(50)
-    turns = RefreshTurns(counters, clock)
+    turns = RefreshTurns(clock)
     for _ in range(10):
         counters[7].looked_at_s = clock.now_s
-        turns.take()
+        turns.take(counters)
         clock.now_s += 1.0
 
     assert counters[7].updates == 10
@@ -42,10 +42,10 @@ def test_the_counter_looked_at_is_updated_every_time():
 def test_the_others_take_a_small_share_of_the_time_and_all_have_their_turn():
     """Each of fifty is updated as often as any other, and together they take one percent."""
     clock, counters = made(50)
-    turns = RefreshTurns(counters, clock)
+    turns = RefreshTurns(clock)
     began_s = clock.now_s
     while min(counter.updates for counter in counters) < 3:
-        turns.take()
+        turns.take(counters)
         clock.now_s += 1.0
     spent_s = COST_S * sum(counter.updates for counter in counters)
 
@@ -58,7 +58,7 @@ def test_a_counter_that_nobody_looks_at_any_more_is_one_of_the_others():
     clock, counters = made(3)
     for counter in counters:
         counter.looked_at_s = clock.now_s - LOOKED_AT_S
-    turns = RefreshTurns(counters, clock)
-    turns.take()
+    turns = RefreshTurns(clock)
+    turns.take(counters)
 
     assert sum(counter.updates for counter in counters) == 2

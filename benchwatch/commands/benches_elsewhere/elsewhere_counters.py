@@ -2,8 +2,9 @@
 
 import re
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Final
 
@@ -23,18 +24,31 @@ from benchwatch.run.watch_visits import UnitsOnBench
 
 _NAMED: Final = re.compile(r"([A-Za-z][\w-]*)=(.+)", re.DOTALL)
 _BROKERS: Final = ("mqtt://", "mqtts://")
+ANOTHER_NAME: Final = "give one of them another name, such as lab=MQTT::HOST::PORT::STATION."
 _SIGNS_OF_OPTIONS: Final = frozenset(",=")
 """Signs that options and commands have between names."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Found:
-    """A counter elsewhere: its name at this desk, where it is, and what is known of it."""
+    """A counter elsewhere: its name at this desk, and where it is."""
 
     name: str
     resource: str
     station: str
-    known: KnownCounter | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Followed:
+    """A station or a broker of which all counters are watched, also those that come later."""
+
+    address: BrokerAddress
+    station: str | None
+    """None: all stations."""
+    named: str
+    """The name that was given to it; empty without one."""
+    plan: Callable[[_Found], Plan]
+    """Makes the plan of one of its counters."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,6 +61,17 @@ class WatchedElsewhere:
     is_here: bool
     """Whether a counter is read here, whose readings are kept here."""
     desks: Desks
+    followed: list[_Followed]
+
+    def follow(self, join: Callable[[Plan], bool], say: Callable[[str], None]) -> None:
+        """Let counters join that a station or a broker comes to know; before the start.
+
+        Args:
+            join: adds a counter to the watch; False: it has one of that name.
+            say: takes a sentence for the person.
+        """
+        for one in self.followed:
+            self.desks.follow(one.address, one.station, partial(_join, one, join, say), say)
 
     def spread(self, plans: list[Plan], described: Bench | None) -> list[Plan]:
         """Return the plans of a watch, in which each counter elsewhere has one of its own.
@@ -56,10 +81,24 @@ class WatchedElsewhere:
             UsageError: a bench file asks something of a counter elsewhere, or one has the name of
                 another counter.
         """
-        made = plans if described is None else _spread(plans, described, self.desks)
+        made = plans if described is None else self._spread(plans, described)
         _check_names_differ(made)
         self.desks.counters = sum(plan.station is not None for plan in made)
         return made
+
+    def _spread(self, plans: Sequence[Plan], bench: Bench) -> list[Plan]:
+        """Return the plans of a bench file, a station's counters each with a plan of its own.
+
+        Raises: as `_typed`.
+        """
+        spread: list[Plan] = []
+        for plan in plans:
+            if not is_elsewhere(plan.resource):
+                spread.append(plan)
+                continue
+            check_described(plan, bench.where)
+            spread += _plans(plan.name, plan.resource, self.desks, self.followed, _like(plan))
+        return spread
 
 
 def find_elsewhere(
@@ -103,8 +142,8 @@ def find_elsewhere(
         far = tuple(word for word in words if is_elsewhere(_parts(word)[1]))
         near = tuple(_no_broker(word) for word in words if word not in far)
         is_here, has_far = bool(near) or simulated or not far, bool(far)
-    desks = _desks(identity if has_far else None)
-    plans = _typed(far, replace(typed, units=UnitsOnBench()), desks)
+    desks, followed = _desks(identity if has_far else None), list[_Followed]()
+    plans = _typed(far, replace(typed, units=UnitsOnBench()), desks, followed)
     if not is_here:
         for option, value in asked.items():
             if value is not None:
@@ -115,7 +154,7 @@ def find_elsewhere(
     for plan in plans:
         if any(name == plan.name or (name is None and not is_here) for name, _ in units):
             raise UsageError(_unit_refused(plan.name, plan.station or ""))
-    return WatchedElsewhere(near=near, plans=plans, is_here=is_here, desks=desks)
+    return WatchedElsewhere(near=near, plans=plans, is_here=is_here, desks=desks, followed=followed)
 
 
 def _no_broker(word: str) -> str:
@@ -167,48 +206,94 @@ def _desks(identity: Path | None) -> Desks:
     return Desks(loaded)
 
 
-def _typed(words: tuple[str, ...], typed: TypedSettings, desks: Desks) -> list[Plan]:
+def _typed(
+    words: tuple[str, ...], typed: TypedSettings, desks: Desks, followed: list[_Followed]
+) -> list[Plan]:
     """Return the plans of the typed counters elsewhere; a station's or broker's are looked up.
+
+    Those of which all counters are watched are added to `followed`.
 
     Raises:
         ConnectionFailed: a broker can't be reached whose counters must be looked up.
         UsageError: a resource can't be read, or a setting can't be asked of a counter elsewhere.
     """
-    found = [one for word in words for one in _find(*_parts(word), desks)]
-    for one in found:
+
+    def plan(found: _Found) -> Plan:
+        return replace(typed.plan(found.name, found.resource), station=found.station)
+
+    plans = [plan_ for word in words for plan_ in _plans(*_parts(word), desks, followed, plan)]
+    for one in plans:
         if typed.gate_s is not None:
-            raise UsageError(gate_refused(one.name, one.station))
+            raise UsageError(gate_refused(one.name, one.station or ""))
         if typed.interval_s is not None:
             raise UsageError(
                 f"the readings of {one.name} come as {one.station} takes them: leave --interval "
                 "out."
             )
-    return _with_states(
-        [replace(typed.plan(one.name, one.resource), station=one.station) for one in found],
-        found,
-    )
+    return plans
 
 
-def _spread(plans: Sequence[Plan], bench: Bench, desks: Desks) -> list[Plan]:
-    """Return the plans of a bench file, a station's counters each with a plan of its own.
+def _like(plan: Plan) -> Callable[[_Found], Plan]:
+    """Return what makes plans of counters like that of their station or broker."""
 
-    Raises: as `_typed`.
+    def made(found: _Found) -> Plan:
+        return replace(plan, name=found.name, resource=found.resource, station=found.station)
+
+    return made
+
+
+def _plans(
+    named: str,
+    resource: str,
+    desks: Desks,
+    followed: list[_Followed],
+    plan: Callable[[_Found], Plan],
+) -> list[Plan]:
+    """Return the plans of the counters that a resource means; raises as `_typed`.
+
+    Args:
+        named: the typed name; empty without one.
+        resource: names one counter, or a station or a broker, which is added to `followed`.
+        desks: look up which counters there are.
+        followed: the stations and brokers of which all counters are watched.
+        plan: makes the plan of a counter.
     """
-    spread: list[Plan] = []
-    for plan in plans:
-        if not is_elsewhere(plan.resource):
-            spread.append(plan)
-            continue
-        check_described(plan, bench.where)
-        found = _find(plan.name, plan.resource, desks)
-        spread += _with_states(
-            [
-                replace(plan, name=one.name, resource=one.resource, station=one.station)
-                for one in found
-            ],
-            found,
+    address, station, counter = desks.parse(resource)
+    if station is not None and counter is not None:
+        name = named or _name(station, counter)
+        return [plan(_Found(name=name, resource=resource.strip(), station=station))]
+    whole = _Followed(address=address, station=station, named=named, plan=plan)
+    followed.append(whole)
+    return [_plan_of(whole, known) for known in desks.find(address, station)]
+
+
+def _plan_of(whole: _Followed, known: KnownCounter) -> Plan:
+    """Return the plan of a counter that a broker knows, with the limits that its station states."""
+    name = _name(known.station, known.counter)
+    if whole.named:
+        of_station = name if whole.station is None else _name("", known.counter)[1:]
+        name = f"{whole.named}/{of_station}"
+    resource = _resource(whole.address, known)
+    plan = whole.plan(_Found(name=name, resource=resource, station=known.station))
+    tolerance = known.state.tolerance if plan.tolerance is None else plan.tolerance
+    return replace(plan, tolerance=tolerance, settle=plan.settle or known.state.settle)
+
+
+def _join(
+    whole: _Followed,
+    join: Callable[[Plan], bool],
+    say: Callable[[str], None],
+    known: KnownCounter,
+) -> bool:
+    """Let a counter join that a broker has come to know; return whether it did."""
+    plan = _plan_of(whole, known)
+    joined = join(plan)
+    if not joined:
+        say(
+            f"a further counter of {known.station} would be called '{plan.name}', as another is: "
+            f"it is not watched; {ANOTHER_NAME}"
         )
-    return spread
+    return joined
 
 
 def check_described(plan: Plan, where: str) -> None:
@@ -241,10 +326,7 @@ def _check_names_differ(plans: Sequence[Plan]) -> None:
     """
     for name, count in Counter(plan.name for plan in plans).items():
         if count > 1:
-            raise UsageError(
-                f"two counters are called '{printable(name)}': give one of them another name, such "
-                "as lab=MQTT::HOST::PORT::STATION."
-            )
+            raise UsageError(f"two counters are called '{printable(name)}': {ANOTHER_NAME}")
     far = Counter(plan.resource for plan in plans if plan.station is not None)
     for resource, count in far.items():
         if count > 1:
@@ -264,28 +346,6 @@ def _parts(word: str) -> tuple[str, str]:
     return (match[1], match[2]) if match else ("", word)
 
 
-def _find(named: str, resource: str, desks: Desks) -> list[_Found]:
-    """Return the counters that a resource means; raises as `_typed`."""
-    address, station, counter = desks.parse(resource)
-    if station is not None and counter is not None:
-        name = named or _name(station, counter)
-        return [_Found(name=name, resource=resource.strip(), station=station, known=None)]
-    made = []
-    for known in desks.find(address, station):
-        name = _name(known.station, known.counter)
-        if named:
-            name = f"{named}/{name if station is None else _name('', known.counter)[1:]}"
-        made.append(
-            _Found(
-                name=name,
-                resource=_resource(address, known),
-                station=known.station,
-                known=known,
-            )
-        )
-    return made
-
-
 def _name(station: str, counter: str) -> str:
     """Return the name of a counter elsewhere, without signs that mean something in an option."""
     harmless = "".join("_" if sign in _SIGNS_OF_OPTIONS else sign for sign in printable(counter))
@@ -295,21 +355,3 @@ def _name(station: str, counter: str) -> str:
 def _resource(address: BrokerAddress, known: KnownCounter) -> str:
     host = f"[{address.host}]" if ":" in address.host else address.host
     return f"MQTT::{host}::{address.port}::{known.station}::{known.counter}"
-
-
-def _with_states(plans: Sequence[Plan], found: Sequence[_Found]) -> list[Plan]:
-    """Return the plans with the limits that their stations state, where nothing else is stated."""
-    made = []
-    for plan, one in zip(plans, found, strict=True):
-        state = None if one.known is None else one.known.state
-        if state is not None:
-            made.append(
-                replace(
-                    plan,
-                    tolerance=state.tolerance if plan.tolerance is None else plan.tolerance,
-                    settle=plan.settle or state.settle,
-                )
-            )
-        else:
-            made.append(plan)
-    return made

@@ -15,17 +15,31 @@ from typing import Final, Protocol
 from benchwatch.clock import Clock
 from benchwatch.relay.broker_address import BrokerAddress
 from benchwatch.relay.desk.look_requests import LOOK_EVERY_S, look_requests
-from benchwatch.relay.topics import here_topic, line_topic, read_topic, state_topic
+from benchwatch.relay.topics import (
+    ALL_LINES,
+    ALL_STATES,
+    ALL_STATIONS,
+    all_lines_topic,
+    all_states_topic,
+    here_topic,
+    line_topic,
+    read_topic,
+    state_topic,
+)
 
 MOST_WAITING: Final = 500
 """Lines of one counter that wait for this desk at most; later ones are dropped."""
 JUDGE_EVERY_S: Final = 0.5
+MOST_HERES: Final = 10_000
+"""Stations that are remembered to be there or gone, before a counter of them is met."""
 CLIENT_ID: Final = "bw-desk"
 STOP_S: Final = 1.0
 """Longest wait for the connection to end."""
 
 Key = tuple[str, str]
 """Station and counter."""
+Met = Callable[[str, str, bytes], None]
+"""Takes station, counter and state of a counter that this desk does not have yet."""
 
 
 class Connection(Protocol):
@@ -129,13 +143,31 @@ class BrokerDesk:
         """Stations that said that they are there since they were asked last."""
         self._close: set[Key] = set()
         """Counters that were asked for each line."""
+        self._followed: dict[str | None, Met] = {}
+        """Stations whose later counters are met; None: all."""
+        self._heres: dict[str, bytes] = {}
+        """What the broker says of stations whose counters may still be met."""
 
     # ------------------------------------------------------------- for the counters
 
     def add(self, acquisition: DeskCounter) -> None:
-        """Add a counter, before the start."""
+        """Add a counter, before the start or when it is met."""
         self._counters[acquisition.station, acquisition.counter] = acquisition
         self._stations.setdefault(acquisition.station, []).append(acquisition)
+
+    def follow(self, station: str | None, met: Met) -> None:
+        """Hear of further counters of a station, None: of all stations; before the start.
+
+        Args:
+            station: the station.
+            met: called on the thread of the desk with each state of a counter that is not added;
+                it may add it, and start it.
+        """
+        self._followed[station] = met
+
+    def ask_every(self, every_s: float) -> None:
+        """Ask each counter for a line every so many seconds from the next time on; 0: for each."""
+        self._every_s = every_s
 
     def start(self) -> None:
         """Connect, unless it was started already."""
@@ -175,10 +207,16 @@ class BrokerDesk:
             return self._waiting[station, counter]
 
     def _subscriptions(self) -> tuple[tuple[str, int], ...]:
-        """Return what is listened to: the topics of the counters, and no others."""
+        """Return what is listened to: the topics of the counters, and of those to be met."""
+        if None in self._followed:
+            return (ALL_STATIONS, 1), (ALL_STATES, 1), (ALL_LINES, 0)
         topics = [(here_topic(station), 1) for station in self._stations]
-        topics += [(state_topic(*key), 1) for key in self._counters]
-        return (*topics, *((line_topic(*key), 0) for key in self._counters))
+        for station in self._followed:
+            assert station is not None
+            topics += [(all_states_topic(station), 1), (all_lines_topic(station), 0)]
+        alone = [key for key in self._counters if key[0] not in self._followed]
+        topics += [(state_topic(*key), 1) for key in alone]
+        return (*topics, *((line_topic(*key), 0) for key in alone))
 
     # ------------------------------------------------------------- on the connection's thread
 
@@ -248,14 +286,32 @@ class BrokerDesk:
         assert topic is not None
         if topic.kind == "here":
             counters = self._stations.get(topic.station, [])
+            if self._followed and (counters or len(self._heres) < MOST_HERES):
+                self._heres[topic.station] = payload
             for counter in counters:
                 self._guarded(counter, lambda one=counter: one.take_here(payload))  # type: ignore[misc]
             if any(one.is_here for one in counters):
                 self._came.add(topic.station)
             return
-        found = self._counters.get((topic.station, topic.counter or ""))
+        key = (topic.station, topic.counter or "")
+        found = self._counters.get(key) or self._meet(key, payload)
         if found is not None:
             self._guarded(found, lambda: found.take_state(payload))
+
+    def _meet(self, key: Key, payload: bytes) -> DeskCounter | None:
+        """Tell of a counter that came later; return it if it was added."""
+        met = self._followed.get(key[0]) or self._followed.get(None)
+        if met is None:
+            return None
+        met(*key, payload)
+        counter = self._counters.get(key)
+        if counter is not None:
+            here = self._heres.get(key[0])
+            self._guarded(counter, lambda: counter.broker_changed(None))
+            if here is not None:
+                self._guarded(counter, lambda: counter.take_here(here))
+            self._came.add(key[0])  # it is asked with the others of its station
+        return counter
 
     def _take_line(self, key: Key, payload: bytes, arrived_s: float) -> None:
         with self._lock:

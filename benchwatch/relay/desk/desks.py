@@ -1,5 +1,6 @@
 """The desks of a process: one connection to each broker, for all counters that come from there."""
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, cast
 
 from benchwatch.clock import Clock, SystemClock
@@ -7,7 +8,12 @@ from benchwatch.errors import UsageError
 from benchwatch.quantity import printable
 from benchwatch.relay.broker_address import BrokerAddress, parse_elsewhere
 from benchwatch.relay.desk.broker_desk import BrokerDesk, Connect
-from benchwatch.relay.desk.known_counters import KnownCounter, find_counters
+from benchwatch.relay.desk.known_counters import (
+    MOST_COUNTERS,
+    KnownCounter,
+    find_counters,
+    sound_state,
+)
 from benchwatch.relay.desk.look_requests import line_every_s
 from benchwatch.relay.desk.relayed_acquisition import RelayedAcquisition
 
@@ -74,6 +80,51 @@ class Desks:
                 f"'{printable(resource, 100)}' names no single counter: write "
                 "MQTT::HOST::PORT::STATION::COUNTER."
             )
+        return RelayedAcquisition(
+            station=station, counter=name, desk=self._desk(address), **counter
+        )
+
+    def follow(
+        self,
+        address: BrokerAddress,
+        station: str | None,
+        met: Callable[[KnownCounter], bool],
+        say: Callable[[str], None],
+    ) -> None:
+        """Hear of counters that a broker comes to know; before the acquisitions are started.
+
+        Args:
+            address: the broker.
+            station: of this station only; None: of all.
+            met: called with each on the thread of the desk; it makes and starts the acquisition,
+                or returns False.
+            say: takes a sentence for the person.
+        """
+        refused: set[tuple[str, str]] = set()
+
+        def take(station: str, counter: str, payload: bytes) -> None:
+            state = sound_state(payload)
+            if state is None or (station, counter) in refused or len(refused) >= MOST_COUNTERS:
+                return
+            if self.counters >= MOST_COUNTERS:
+                refused.add((station, counter))
+                if len(refused) == 1:
+                    say(
+                        f"the broker {address} knows more than the {MOST_COUNTERS} counters that "
+                        "one watch shows: those that come now are not watched. Name stations, "
+                        "MQTT::HOST::PORT::STATION."
+                    )
+            elif met(KnownCounter(station=station, counter=counter, state=state)):
+                self.counters += 1
+                for desk in self._desks.values():
+                    desk.ask_every(line_every_s(self.counters))
+            else:
+                refused.add((station, counter))
+
+        self._desk(address).follow(station, take)
+
+    def _desk(self, address: BrokerAddress) -> BrokerDesk:
+        """Return the desk of a broker."""
         if address not in self._desks:
             self._desks[address] = BrokerDesk(
                 address,
@@ -81,9 +132,7 @@ class Desks:
                 clock=self._clock,
                 every_s=line_every_s(self.counters),
             )
-        return RelayedAcquisition(
-            station=station, counter=name, desk=self._desks[address], **counter
-        )
+        return self._desks[address]
 
 
 def _connect_as(identity: "Identity | None") -> Connect:

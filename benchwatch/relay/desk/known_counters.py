@@ -11,7 +11,7 @@ from benchwatch.relay.broker_address import BrokerAddress
 from benchwatch.relay.desk.broker_desk import CLIENT_ID, STOP_S, Connect
 from benchwatch.relay.desk.stated_counter import StatedCounter, read_state
 from benchwatch.relay.payload import PayloadRefused
-from benchwatch.relay.topics import ALL_STATES, read_topic
+from benchwatch.relay.topics import ALL_STATES, all_states_topic, read_topic
 
 CONNECT_S: Final = 10.0
 """Longest wait for the broker."""
@@ -108,7 +108,7 @@ def find_counters(
         UsageError: they are too many to be watched.
     """
     states = _States(clock)
-    topic = ALL_STATES if station is None else f"bw/1/{station}/+/state"
+    topic = ALL_STATES if station is None else all_states_topic(station)
     connection = connect(
         address,
         client_id=CLIENT_ID,
@@ -125,7 +125,7 @@ def find_counters(
     found = sorted(
         KnownCounter(station=key[0], counter=key[1], state=state)
         for key, payload in payloads.items()
-        if (state := _state(payload)) is not None
+        if (state := sound_state(payload)) is not None
     )
     whose = "a counter" if station is None else f"a counter of {station}"
     if not found:
@@ -141,7 +141,8 @@ def find_counters(
     return found
 
 
-def _state(payload: bytes) -> StatedCounter | None:
+def sound_state(payload: bytes) -> StatedCounter | None:
+    """Return the state of a counter; None: its watch has ended, or it can't be used."""
     try:
         return read_state(payload)
     except PayloadRefused:

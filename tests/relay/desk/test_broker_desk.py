@@ -51,7 +51,11 @@ class Desk:
     """Counters of a fake broker, and the events of each."""
 
     def __init__(
-        self, *stations: str, on_event: Callable[[Event], None] | None = None, every_s: float = 0.0
+        self,
+        *stations: str,
+        on_event: Callable[[Event], None] | None = None,
+        every_s: float = 0.0,
+        start: bool = True,
     ) -> None:
         self.clock = SystemClock()
         self.connections: list[FakeConnection] = []
@@ -59,17 +63,31 @@ class Desk:
             BrokerAddress("127.0.0.1", 1883, tls=False), connect=self._connect, clock=self.clock,
             every_s=every_s,
         )  # fmt: skip
-        self.events: dict[str, list[Event]] = {name: [] for name in stations}
-        self.errors: dict[str, list[Exception]] = {name: [] for name in stations}
-        self.counters = [
+        self.events: dict[str, list[Event]] = {}
+        self.errors: dict[str, list[Exception]] = {}
+        self.counters: list[RelayedAcquisition] = []
+        self._on_event = on_event
+        for name in stations:
+            self.add(name, "main")
+        if start:
+            self.start()
+
+    def add(self, station: str, counter: str) -> None:
+        """Add a counter; one that is called main goes by the name of its station."""
+        name = station if counter == "main" else f"{station}/{counter}"
+        self.events[name], self.errors[name] = [], []
+        self.counters.append(
             RelayedAcquisition(
-                name=f"{name}/main", station=name, counter="main", nominal=None,
-                on_event=on_event or self.events[name].append, on_status=lambda _status: None,
-                on_failure=self.errors[name].append, clock=self.clock,
-                origin_s=self.clock.monotonic(), desk=self.desk, persistent=True,
+                name=f"{station}/{counter}", station=station, counter=counter, nominal=None,
+                on_event=self._on_event or self.events[name].append,
+                on_status=lambda _status: None, on_failure=self.errors[name].append,
+                clock=self.clock, origin_s=self.clock.monotonic(), desk=self.desk,
+                persistent=True,
             )
-            for name in stations
-        ]  # fmt: skip
+        )  # fmt: skip
+
+    def start(self) -> None:
+        """Connect."""
         for counter in self.counters:
             counter.start()
 
@@ -97,6 +115,36 @@ def test_one_connection_serves_all_counters_and_hears_no_others() -> None:
         "bw/1/a/main/line", "bw/1/b/main/line",
     }  # fmt: skip
     assert {topic for topic, _ in connection.said} == {"bw/1/a/look", "bw/1/b/look"}
+
+
+@pytest.mark.parametrize("station", [None, "a"], ids=["all stations", "one station"])
+def test_a_desk_that_follows_meets_later_counters(station: str | None) -> None:
+    """It hears them by a filter, tells of each once, and gives it what is known of its station."""
+    made = Desk("a", start=False)
+    met: list[tuple[str, str]] = []
+
+    def meet(station: str, counter: str, _payload: bytes) -> None:
+        met.append((station, counter))
+        if counter != "other":
+            made.add(station, counter)
+
+    made.desk.follow(station, meet)
+    made.start()
+    (connection,) = made.connections
+    connection.hear("bw/1/a/here", {"v": 1, "here": True})
+    for counter in ("main", "five", "other", "five"):
+        connection.hear(f"bw/1/a/{counter}/state", line_kit.state_values(nominal_hz="5000000"))
+    connection.hear("bw/1/a/five/line", line_kit.reading_values(1, 0.1, "5000000.000"))
+    wait_until(lambda: bool(made.events.get("a/five")))
+    wait_until(lambda: any(what.get("counter") == "five" for _, what in connection.said))
+    was_here = made.counters[-1].is_here
+    made.end()
+
+    assert met == [("a", "five"), ("a", "other")]
+    assert was_here
+    whose = station or "+"
+    listened = {topic for topic, _ in connection.settings["subscriptions"]}
+    assert {f"bw/1/{whose}/+/state", f"bw/1/{whose}/+/line", f"bw/1/{whose}/here"} == listened
 
 
 def test_a_flood_fills_no_memory_and_leaves_a_gap() -> None:
