@@ -21,7 +21,12 @@ def run_relay(*words: str | Path) -> Result:
 
 
 class MadeRelay:
-    """A folder of ``relay init`` with the stations tide-001 and tide-002.
+    """A folder of ``relay init`` with the stations tide-001, tide-002 and so on.
+
+    Args:
+        folder: is made.
+        hosts: names and addresses of the broker.
+        stations: how many.
 
     Attributes:
         folder: all of it.
@@ -29,9 +34,11 @@ class MadeRelay:
         desk: identity of desks.
     """
 
-    def __init__(self, folder: Path, hosts: tuple[str, ...] = ("localhost", "127.0.0.1")) -> None:
+    def __init__(
+        self, folder: Path, hosts: tuple[str, ...] = ("localhost", "127.0.0.1"), stations: int = 2
+    ) -> None:
         reached = [word for host in hosts for word in ("--host", host)]
-        run_relay("init", folder, *reached, "--station", "tide-001", "--station", "tide-002")
+        run_relay("init", folder, *reached, "--stations", str(stations), "--prefix", "tide")
         self.folder = folder
         self.keeper, self.desk = folder / "keeper", folder / "desk"
 

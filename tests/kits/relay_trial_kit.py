@@ -13,11 +13,14 @@ from pathlib import Path
 import psycopg
 from load_kit import LONGEST_WAIT_S
 from record_comparison import RecordComparison, compare_record
+from relay_folder_kit import MadeRelay
 from server_kit import Broker, Database, broker, database
 from server_process_kit import Server
 from simulated_kit import ask_control_port
 
 PROGRAM = (sys.executable, "-m", "benchwatch.cli")
+_SEND_SOON = ("--send-within", "2s")
+"""So that a test which waits for the record does not wait for long."""
 
 
 LOOK_S = 0.1
@@ -39,21 +42,23 @@ class Stations(Server):
 
     Args:
         folder: in which each station has its own.
-        relay: URL of the broker; empty: nothing is sent.
+        relay: URL of the broker, and options that go with it; empty: nothing is sent.
         first: number of the first station.
         stations: how many.
         options: further options.
     """
 
     def __init__(
-        self, folder: Path, relay: str, *, first: int, stations: int, options: Sequence[str] = ()
-    ) -> None:
+        self, folder: Path, relay: Sequence[str], *, first: int, stations: int,
+        options: Sequence[str] = (),
+    ) -> None:  # fmt: skip
         folder.mkdir(exist_ok=True)
         self.stations = stations
         self._lines_before = 0
         words = [
             *PROGRAM, "simulate", "chain", str(folder), "--json", "--first", str(first),
-            "--stations", str(stations), *(["--relay", relay] if relay else []), *options,
+            "--stations", str(stations), *(["--relay", *relay, *_SEND_SOON] if relay else []),
+            *options,
         ]  # fmt: skip
         log = f"stations_{first}"
         super().__init__(words, folder, 0, lambda: len(self._new_lines()) == stations, log=log)
@@ -90,8 +95,8 @@ class Stations(Server):
 class Keeper(Server):
     """A process of ``keep``."""
 
-    def __init__(self, folder: Path, record: str, relay: str) -> None:
-        words = [*PROGRAM, "keep", record, "--broker", relay]
+    def __init__(self, folder: Path, record: str, relay: Sequence[str]) -> None:
+        words = [*PROGRAM, "keep", record, "--broker", *relay]
         super().__init__(words, folder, 0, lambda: True, log="keeper")
 
 
@@ -105,10 +110,16 @@ class RelayTrial:
         stations: Processes with simulated stations.
     """
 
-    def __init__(self, folder: Path, carrier: Broker, record: Database) -> None:
+    def __init__(
+        self, folder: Path, carrier: Broker, record: Database, made: MadeRelay | None = None
+    ) -> None:
         self.broker, self.database = carrier, record
-        self.relay = f"mqtt://127.0.0.1:{carrier.port}"
-        self.keeper = Keeper(folder, record.url, self.relay)
+        self.relay = f"{'mqtt' if made is None else 'mqtts'}://127.0.0.1:{carrier.port}"
+        self._relay = for_keeper = (self.relay,)
+        if made is not None:
+            self._relay = (self.relay, "--relay-identity", str(made.folder / "stations"))
+            for_keeper = (self.relay, "--relay-identity", str(made.keeper))
+        self.keeper = Keeper(folder, record.url, for_keeper)
         self.stations: list[Stations] = []
         self._folder = folder
         self._first = 1
@@ -116,7 +127,7 @@ class RelayTrial:
     def add_stations(self, stations: int, *options: str, folder: Path | None = None) -> Stations:
         """Start a process with stations."""
         made = Stations(
-            folder or self._folder / "stations", self.relay, first=self._first, stations=stations,
+            folder or self._folder / "stations", self._relay, first=self._first, stations=stations,
             options=options,
         )  # fmt: skip
         self._first += stations
@@ -191,7 +202,11 @@ class RelayTrial:
 
 @contextmanager
 def relay_trial(
-    folder: Path, *, broker_folder: Path | None = None, database_folder: Path | None = None
+    folder: Path,
+    *,
+    broker_folder: Path | None = None,
+    database_folder: Path | None = None,
+    certificates: MadeRelay | None = None,
 ) -> Iterator[RelayTrial]:
     """Run a broker, a database and a keeper; the stations are added by the test.
 
@@ -199,13 +214,15 @@ def relay_trial(
         folder: of journals and logs.
         broker_folder: of what the broker saves; None: the same.
         database_folder: of the database; None: a temporary one.
+        certificates: of all parts, which then speak by TLS; None: they speak plainly.
     """
+    within = broker_folder or folder
     with (
-        broker(broker_folder or folder) as carrier,
+        broker(within) if certificates is None else certificates.broker(within) as carrier,
         database(own_server=True, folder=database_folder) as record,
         ExitStack() as parts,
     ):
-        made = RelayTrial(folder, carrier, record)
+        made = RelayTrial(folder, carrier, record, certificates)
         done = subprocess.run(
             [*PROGRAM, "keep", record.url, "--init"], capture_output=True, text=True
         )

@@ -20,6 +20,7 @@ from benchwatch.relay.broker_address import BrokerAddress
 from benchwatch.relay.broker_listener import connection_for
 from benchwatch.relay.keeper.keeper import Keeper
 from benchwatch.relay.station.shipper import Shipper
+from benchwatch.relay.station.transfer_times import SEND_WITHIN_S
 
 UTC_S = 1_790_000_000.25
 STATION = "tide-007"
@@ -59,13 +60,14 @@ class SendingStation:
 
     def __init__(
         self, port: int, path: Path, own: Collection[int] = (), registers: Sequence[Path] = (),
-        name: str = "tide-007",
+        name: str = "tide-007", *, send_within_s: float = SEND_WITHIN_S,
     ) -> None:  # fmt: skip
         self.sent = 0
         self.own = tuple(own)
         self.shipper = Shipper(
-            name, path, registers=registers, own_runs=lambda: self.own, publish=self._publish
-        )
+            name, path, registers=registers, own_runs=lambda: self.own, publish=self._publish,
+            send_within_s=send_within_s,
+        )  # fmt: skip
         address = BrokerAddress("127.0.0.1", port, tls=False)
         self.connection = connection_for(self.shipper, address, client_id=name)
 
@@ -87,10 +89,10 @@ class SendingStation:
 @contextmanager
 def sending_station(
     port: int, path: Path, own: Collection[int] = (), registers: Sequence[Path] = (),
-    name: str = "tide-007",
+    name: str = "tide-007", *, send_within_s: float = SEND_WITHIN_S,
 ) -> Iterator[SendingStation]:  # fmt: skip
     """Run a station that sends a journal."""
-    station = SendingStation(port, path, own, registers, name)
+    station = SendingStation(port, path, own, registers, name, send_within_s=send_within_s)
     station.start()
     try:
         yield station

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 
 MOST_STATIONS: Final = 999
 LEAST_EVERY_S: Final = 0.01
+LEAST_SEND_WITHIN_S: Final = 1.0
 DURATION: Final = Quantity("duration", parse_duration)
 
 
@@ -74,6 +75,12 @@ DURATION: Final = Quantity("duration", parse_duration)
     type=click.Path(path_type=Path, file_okay=False),
     help="Folder with the identity of each station in a folder of its name.",
 )
+@click.option(
+    "--send-within",
+    "send_within_s",
+    type=DURATION,
+    help="Longest time until a reading is sent; without it, that of a watch.",
+)
 @click.option("--seed", type=click.IntRange(min=0), help="Makes the same noise again.")
 @click.option(
     "--fault",
@@ -93,6 +100,7 @@ def chain(
     for_s: float | None,
     relay: str | None,
     relay_identity: Path | None,
+    send_within_s: float | None,
     seed: int | None,
     faults: tuple[str, ...],
     as_json: bool,
@@ -107,6 +115,8 @@ def chain(
         raise UsageError(f"the last station would have a number above {MOST_STATIONS}.")
     if every_s < LEAST_EVERY_S:
         raise UsageError("--every is at least 10 ms.")
+    if send_within_s is not None and (relay is None or send_within_s < LEAST_SEND_WITHIN_S):
+        raise UsageError("--send-within is at least 1 s, and goes with --relay.")
     if relay_identity is not None and relay is None:
         raise UsageError("--relay-identity says who connects: --relay says to which broker.")
     script = [parse_station_fault(text) for text in faults]
@@ -134,7 +144,7 @@ def chain(
     plan = StationPlan(
         counters=COUNTERS[:counters],
         every_s=every_s,
-        send=None if relay is None else _sending(relay, relay_identity),
+        send=None if relay is None else _sending(relay, relay_identity, send_within_s),
     )
     with _folder(folder) as where:
         made = StationChain(names, where, plan, seed=seed, faults=script, narrate=narrate)
@@ -162,7 +172,7 @@ def chain(
     return 0 if time_is_up.is_set() else INTERRUPTED
 
 
-def _sending(relay: str, identities: Path | None) -> "MakeSendingPart":
+def _sending(relay: str, identities: Path | None, send_within_s: float | None) -> "MakeSendingPart":
     """Return what makes the sending part of each station.
 
     Raises:
@@ -172,10 +182,11 @@ def _sending(relay: str, identities: Path | None) -> "MakeSendingPart":
         sending_parts,
     )
     from benchwatch.relay.broker_address import parse_broker  # noqa: PLC0415 - as above
+    from benchwatch.relay.station.transfer_times import SEND_WITHIN_S  # noqa: PLC0415 - as above
 
     with of_option("--relay"):
         address = parse_broker(relay)
-    return sending_parts(address, identities)
+    return sending_parts(address, identities, send_within_s or SEND_WITHIN_S)
 
 
 def _set_later(time_is_up: threading.Event, after_s: float, stop: threading.Event) -> None:

@@ -74,12 +74,15 @@ class StationSending(StationRelay):
         self.stop()
 
 
-def sending_parts(address: BrokerAddress, identities: Path | None) -> MakeSendingPart:
+def sending_parts(
+    address: BrokerAddress, identities: Path | None, send_within_s: float
+) -> MakeSendingPart:
     """Return what makes the sending part of each station.
 
     Args:
         address: the broker.
         identities: folder with a folder for each station; None: none shows a certificate.
+        send_within_s: while all is well, an event is sent so soon after it was written.
 
     Raises (of the function that is returned):
         FileError: a station has no certificate, or it can't be used.
@@ -88,7 +91,9 @@ def sending_parts(address: BrokerAddress, identities: Path | None) -> MakeSendin
 
     def make(station: str, journal: StationJournal, clock: Clock) -> StationSending:
         identity = None if identities is None else Identity.load(identities / station)
-        options = RelayOptions(address=address, station=station, identity=identity)
+        options = RelayOptions(
+            address=address, station=station, identity=identity, send_within_s=send_within_s
+        )
         return StationSending(options, journal, clock)
 
     return make

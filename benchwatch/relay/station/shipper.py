@@ -11,7 +11,7 @@ from benchwatch.relay.station.broker_news import BrokerNews
 from benchwatch.relay.station.publish import Publish
 from benchwatch.relay.station.shipping_state import ShippingState
 from benchwatch.relay.station.transfer import Transfer
-from benchwatch.relay.station.transfer_times import MANY_EVENTS
+from benchwatch.relay.station.transfer_times import MANY_EVENTS, SEND_WITHIN_S
 from benchwatch.relay.station.unsent_count import oldest_unsent_s, total_unsent
 from benchwatch.relay.station.unsent_entries import UnsentEntries
 from benchwatch.relay.station.unsent_events import UnsentEvents
@@ -42,6 +42,7 @@ class Shipper:
         registers: paths of the registers, which may be missing.
         own_runs: returns the keys of the runs that this program writes.
         publish: sends a message.
+        send_within_s: while all is well, an event is sent so soon after it was written.
     """
 
     def __init__(
@@ -52,11 +53,12 @@ class Shipper:
         registers: Sequence[Path] = (),
         own_runs: Callable[[], Collection[int]] = tuple,
         publish: Publish,
+        send_within_s: float = SEND_WITHIN_S,
     ) -> None:
         self.state = ShippingState()
         self._topic, self._answers = batch_topic(station), answer_topic(station)
         self._events = UnsentEvents(journal)
-        self._transfer = Transfer(self._events, UnsentEntries(registers), own_runs)
+        self._transfer = Transfer(self._events, UnsentEntries(registers), own_runs, send_within_s)
         self._publish = publish
         self._heard = BrokerNews()
         self._news, self._many = 0, MANY_EVENTS

@@ -26,6 +26,7 @@ from benchwatch.relay.station.looks import read_look
 from benchwatch.relay.station.relay_words import RelayWords, left_words
 from benchwatch.relay.station.shipper import Shipper
 from benchwatch.relay.station.shipping_state import ShippingState
+from benchwatch.relay.station.transfer_times import SEND_WITHIN_S
 from benchwatch.relay.strict_json import read_plain
 from benchwatch.relay.topics import here_topic, look_topic
 from benchwatch.snapshot import RelayNow, Snapshot
@@ -48,6 +49,8 @@ class RelayOptions:
     station: str
     identity: Identity | None = None
     """The certificate that is shown to the broker; None: none is, as on the same machine."""
+    send_within_s: float = SEND_WITHIN_S
+    """While all is well, an event is sent so soon after it was written."""
 
 
 class StationRelay:
@@ -89,6 +92,7 @@ class StationRelay:
             registers=registers,
             own_runs=own_runs,
             publish=self._publish,
+            send_within_s=options.send_within_s,
         )
         self._connection = connection_for(
             self,

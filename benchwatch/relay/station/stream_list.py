@@ -25,6 +25,7 @@ class StreamList:
         entries: the chains.
         own_runs: keys of the runs that this program writes; they go first.
         tell: takes a sentence on what can't be sent.
+        send_within_s: time between two looks at the journal while all is well.
     """
 
     def __init__(
@@ -33,8 +34,10 @@ class StreamList:
         entries: Entries,
         own_runs: Callable[[], Collection[int]],
         tell: Callable[[str], None],
+        send_within_s: float = times.SEND_WITHIN_S,
     ) -> None:
         self._events, self._entries, self._own_runs, self._tell = events, entries, own_runs, tell
+        self._send_within_s = send_within_s
         self.streams: dict[int | str, Stream] = {}
         self.own: tuple[int, ...] = ()
         """The runs that this program writes."""
@@ -125,7 +128,7 @@ class StreamList:
         self._events.refresh()
         self.own = tuple(self._own_runs())
         if is_well:
-            self.look_s = now_s + times.SEND_WITHIN_S
+            self.look_s = now_s + self._send_within_s
         for key in self.own:
             self._stream(key)
             self._to_read[key] = None

@@ -34,10 +34,15 @@ class Transfer:
         events: the runs.
         entries: the chains.
         own_runs: keys of the runs that this program writes; they go first.
+        send_within_s: while all is well, an event is sent so soon after it was written.
     """
 
     def __init__(
-        self, events: Events, entries: Entries, own_runs: Callable[[], Collection[int]]
+        self,
+        events: Events,
+        entries: Entries,
+        own_runs: Callable[[], Collection[int]],
+        send_within_s: float = times.SEND_WITHIN_S,
     ) -> None:
         self._events, self._entries = events, entries
         self.notices: list[str] = []
@@ -48,7 +53,7 @@ class Transfer:
         self.has_backlog = False
         """Whether the newest batch left events for others."""
         self._lost_why = ""
-        self._list = StreamList(events, entries, own_runs, self.notices.append)
+        self._list = StreamList(events, entries, own_runs, self.notices.append, send_within_s)
         self.streams = self._list.streams
         self._questions = KeeperQuestions()
         self._flying: dict[int | str, None] = {}

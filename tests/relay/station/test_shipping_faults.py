@@ -15,7 +15,7 @@ from shipping_kit import WrittenRun, check_same, connected_keeper, sending_stati
 
 from benchwatch.journal import Journal, damaged_file
 from benchwatch.journal.recovery import recover
-from benchwatch.relay.station import late_watch, transfer_times
+from benchwatch.relay.station import late_watch
 
 
 def numbers(record: Database) -> list[object]:
@@ -100,7 +100,6 @@ def test_a_damaged_journal_whose_events_come_back_later(
 ) -> None:
     """Events that a recovery carries over after later ones were sent are sent too."""
     monkeypatch.setattr(late_watch, "LATE_S", 0.3)
-    monkeypatch.setattr(transfer_times, "SEND_WITHIN_S", 1.0)  # when late events are looked for
     may_recover = threading.Event()
     monkeypatch.setattr(
         damaged_file, "recover", lambda *values: may_recover.wait() and recover(*values)
@@ -119,7 +118,7 @@ def test_a_damaged_journal_whose_events_come_back_later(
     with (
         closing(Journal(path)) as journal,
         connected_keeper(server.port, record),
-        sending_station(server.port, path, [run.key]) as station,
+        sending_station(server.port, path, [run.key], send_within_s=1.0) as station,
     ):
         journal._number = run.written  # as in the program that goes on with the run
         run.go_on(journal)
