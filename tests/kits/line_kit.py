@@ -25,7 +25,7 @@ def reading_values(number: int, elapsed_s: float, text: str, **changes: Any) -> 
         "offset_hz": frequency - 1e7, "offset": frequency / 1e7 - 1.0, "estimate": None,
         "drift": None, "nudge": None, "settle": None, "tolerance": None, "flags": [],
         "text": text, "correction": None, "dial_hz": None, "rest": None, "not_on_disk": 0,
-        "run": RUN, "number": number, "unsent": 0,
+        "run": RUN, "number": number, "unsent": 0, "behind": False,
     }  # fmt: skip
     return values | changes
 

@@ -25,7 +25,7 @@ from benchwatch.relay.desk.stated_counter import (
     read_here,
     read_state,
 )
-from benchwatch.relay.desk.station_line import read_line
+from benchwatch.relay.desk.station_line import StationLine, read_line
 from benchwatch.relay.payload import PayloadRefused
 
 FIRST_LINE_S: Final = 10.0
@@ -33,11 +33,8 @@ FIRST_LINE_S: Final = 10.0
 SILENT_SPACINGS: Final = 2.5
 """Usual spacings without a line after which the link counts as lost; 3 s at least."""
 LEAST_SILENCE_S: Final = 3.0
-MANY_UNSENT: Final = 1000
-LONG_UNSENT_S: Final = 60.0
-"""So many unsent events, or some for so long, are worth a person's eye."""
 SAME_UNSENT: Final = 0.05
-"""Relative change of their number that is not shown."""
+"""Relative change of the number of unsent events that is not shown."""
 LOOKED_AT_S: Final = 5.0
 """A counter whose chart was fetched within this time is looked at, and sends each line."""
 
@@ -98,7 +95,6 @@ class RelayedAcquisition:
         """When the newest line came, monotonic seconds."""
         self._reads = False
         """Whether a reading came after the newest state, whatever link that states."""
-        self._unsent_since_s: float | None = None
         self._refused = 0
         self._stopped = threading.Event()
         self._ended = False
@@ -231,7 +227,7 @@ class RelayedAcquisition:
         for event in events:
             if isinstance(event, Reading):
                 self._reads, self._has_ended = True, False
-                self._show_reading(event, self._unsent_to_show(line.unsent))
+                self._show_reading(event, self._unsent_to_show(line))
             if self._stopped.is_set():
                 return
             self._on_event(event)
@@ -360,20 +356,13 @@ class RelayedAcquisition:
         elif changes:
             self._publisher.update(**changes)
 
-    def _unsent_to_show(self, unsent: int | None) -> int | None:
+    def _unsent_to_show(self, line: StationLine) -> int | None:
         """Return how many events are unsent, where a person should know it; else None."""
-        now_s = self._clock.monotonic()
-        if not unsent:
-            self._unsent_since_s = None
+        unsent, shown = line.unsent, self._publisher.status.unsent
+        if not line.behind or unsent is None:
             return None
-        if self._unsent_since_s is None:
-            self._unsent_since_s = now_s
-        shown = self._publisher.status.unsent
-        if unsent < MANY_UNSENT and now_s - self._unsent_since_s < LONG_UNSENT_S:
-            return None
-        if shown is not None and abs(unsent - shown) < SAME_UNSENT * shown:
-            return shown
-        return unsent
+        is_same = shown is not None and abs(unsent - shown) < SAME_UNSENT * shown
+        return shown if is_same else unsent
 
     def _refuse(self, refused: PayloadRefused) -> None:
         """Say that something can't be used: the first time, the tenth, the hundredth and so on."""

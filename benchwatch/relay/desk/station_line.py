@@ -68,6 +68,8 @@ class StationLine:
     the reading is one from before somebody looked."""
     unsent: int | None
     """Events of the station that are not in the central record yet; None: unknown."""
+    behind: bool
+    """Whether these are so many, or for so long, that a person should know."""
     utc_s: float | None
     """Unix seconds by the station's clock; None: unknown."""
     elapsed_s: float
@@ -97,6 +99,7 @@ def read_line(payload: bytes) -> StationLine | None:
         run=run,
         number=number,
         unsent=whole_number_of(values, "unsent"),
+        behind=values.get("behind") is True,
         utc_s=_utc_s(values.get("time")),
         elapsed_s=elapsed_s,
         content=read(values),

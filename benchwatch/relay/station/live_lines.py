@@ -120,7 +120,8 @@ class LiveLines:
         known = digit if digit and math.isfinite(digit) else None
         added = (
             f',"resolution_hz":{_written(known)},"run":{_written(now.run)}'
-            f',"number":{_written(number)},"unsent":{_written(self._unsent())}}}'
+            f',"number":{_written(number)},"unsent":{_written(self._unsent())}'
+            f',"behind":{"true" if now.relay is not None and now.relay.behind else "false"}}}'
         )
         return (text.rstrip().removesuffix("}") + added).encode("utf-8", "replace")
 

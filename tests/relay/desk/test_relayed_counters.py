@@ -374,7 +374,7 @@ def test_a_gap_of_the_station_and_an_unsent_backlog_come_through(shared: Broker)
             gap = line_kit.event_values("gap", 4, 2.5, lasted_s=6.0, reason="no reply within 2.5 s")
             station.number = 4
             station.say("main/line", gap)
-            station.send(8.5, unsent=4286)
+            station.send(8.5, unsent=4286, behind=True)
             wait_until(lambda: now_of(run, full).readings == 4, LONG_S)
             wait_until(lambda: now_of(run, full).relay is not None, LONG_S)
             now = now_of(run, full)

@@ -101,8 +101,20 @@ def test_a_line_is_that_of_the_watch_with_the_place_in_the_record() -> None:
     now = station.counters["main"].snapshot
     own = json.loads(json_line(reading(1), now.numbers))
 
-    added = {"run": 77, "number": 5, "unsent": 4, "resolution_hz": 1e-4}
+    added = {"run": 77, "number": 5, "unsent": 4, "behind": False, "resolution_hz": 1e-4}
     assert line == own | added
+
+
+def test_a_line_says_when_the_station_is_behind_with_sending() -> None:
+    """As its own screen does; a few events that wait for the next batch are no news."""
+    station = Station()
+    station.lines.look(ALL, 0.0)
+    station.take(reading(1))
+    pipeline = station.counters["main"].pipeline
+    pipeline.show_relay(RelayNow(unsent=400, behind=True), "", START_UTC_S, 1.5)
+    station.take(reading(2))
+
+    assert [line["behind"] for line in station.taken()] == [False, True]
 
 
 def test_gaps_marks_and_the_tool_are_lines_too() -> None:
