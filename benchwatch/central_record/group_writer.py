@@ -153,11 +153,14 @@ class GroupWriter:
     def _transaction(self, sent: Sequence[Sent]) -> dict[str, Outcome]:
         events = [one for one in sent if isinstance(one, SentEvents)]
         entries = [one for one in sent if isinstance(one, SentEntries)]
+        trust_ranges = True
         for left in reversed(range(MOST_TRIES)):
             try:
                 with self._connection.transaction():
                     self._check_version()
-                    outcomes, notes = self._run_rows.write(self._connection, events)
+                    outcomes, notes = self._run_rows.write(
+                        self._connection, events, trust_ranges=trust_ranges
+                    )
                     if entries:
                         chains, refused = write_chains(self._connection, entries)
                         for station, outcome in chains.items():
@@ -165,6 +168,10 @@ class GroupWriter:
                         notes += [_note(one, why) for one, why in refused]
                     if notes:
                         write_refused(self._connection, notes)
+            except self._errors.UniqueViolation:
+                if not trust_ranges:
+                    raise
+                trust_ranges = False  # somebody set the progress of a run back, and not its rows
             except (
                 self._errors.DeadlockDetected,
                 self._errors.SerializationFailure,

@@ -4,20 +4,16 @@ All runs of a group are locked in one order, first those that are there, then th
 two keepers seldom wait for each other crosswise.
 """
 
-from collections.abc import Callable, Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Final
 
 from benchwatch.central_record.batches import EventBatch, Outcome, Rows, SentEvents
-from benchwatch.central_record.column_arrays import (
-    number_array,
-    optional_text_array,
-    real_array,
-    text_array,
-)
+from benchwatch.central_record.column_arrays import number_array, optional_text_array, text_array
 from benchwatch.central_record.day_partitions import DAY_S
 from benchwatch.central_record.dropped_numbers import Place, find_dropped
+from benchwatch.central_record.event_rows import EVENT_COLUMNS, EventRows
 from benchwatch.central_record.refused_batches import RefusedNote
 from benchwatch.journal.schema import JournalRun
 from benchwatch.quantity import how_many
@@ -71,39 +67,6 @@ _PROGRESS: Final = """
         AS n (run_id, upto, first_utc_s, last_utc_s, newest_utc_s)
     WHERE r.run_id = n.run_id"""
 
-_EVENTS: Final = {
-    "readings": {
-        "number": "int8", "utc_s": "float8", "elapsed_s": "float8", "gate_s": "float8",
-        "text": "text", "resolution_hz": "float8", "flags": "text",
-    },
-    "gaps": {"number": "int8", "utc_s": "float8", "elapsed_s": "float8", "lasted_s": "float8",
-             "reason": "text"},
-    "marks": {"number": "int8", "utc_s": "float8", "elapsed_s": "float8", "text": "text"},
-    "records": {"number": "int8", "utc_s": "float8", "elapsed_s": "float8", "kind": "text",
-                "document": "text"},
-    "notes": {"number": "int8", "utc_s": "float8", "elapsed_s": "float8", "kind": "text",
-              "document": "text"},
-}  # fmt: skip
-"""Columns of each table of events in the order of a batch's rows."""
-
-
-_ARRAY_OF: Final[dict[str, Callable[[Sequence[Any]], str | bytes]]] = {
-    "int8": number_array, "float8": real_array, "text": text_array,
-}  # fmt: skip
-
-
-def _insert_events(table: str, columns: dict[str, str]) -> str:
-    cells = ", ".join(f"%s::{kind}[]" for kind in columns.values())
-    return (
-        f"INSERT INTO benchwatch.{table} (run_id, {', '.join(columns)})"  # noqa: S608 - our own words
-        f" SELECT * FROM unnest(%s::int4[], {cells}) ON CONFLICT DO NOTHING"
-    )
-
-
-_INSERT_EVENTS: Final = {
-    table: _insert_events(table, columns) for table, columns in _EVENTS.items()
-}
-
 
 @dataclass(slots=True)
 class _Run:
@@ -115,6 +78,8 @@ class _Run:
     had_all_to: int
     """As it was before the group."""
     taken: list[EventBatch] = field(default_factory=list)
+    known_to: list[int] = field(default_factory=list)
+    """For each batch taken, up to where the record and the batches before it have all events."""
 
 
 class RunRows:
@@ -132,16 +97,25 @@ class RunRows:
         self._cells |= self._coming
 
     def write(
-        self, connection: "psycopg.Connection[Any]", sent: Sequence[SentEvents]
+        self,
+        connection: "psycopg.Connection[Any]",
+        sent: Sequence[SentEvents],
+        *,
+        trust_ranges: bool = True,
     ) -> tuple[dict[str, Outcome], list[RefusedNote]]:
         """Write the batches whose range follows from what is there.
+
+        Args:
+            connection: in a transaction.
+            sent: the batches.
+            trust_ranges: whether no event beyond `has_all_to` of its run may be there already.
 
         Returns:
             What each station is answered, and what is to be noted of events that it left out, or
             that were not written.
 
         Raises:
-            psycopg.Error: the transaction failed.
+            psycopg.Error: the transaction failed; a unique violation: ranges can't be trusted.
             ValueError: a value can't be written.
         """
         cells = _newest_cells(sent)
@@ -150,10 +124,11 @@ class RunRows:
             run, batch = runs[one.station, one.batch.run.key], one.batch
             if batch.after <= run.has_all_to:
                 run.taken.append(batch)
+                run.known_to.append(run.has_all_to)
                 run.has_all_to = max(run.has_all_to, batch.to)
         written = {name: run for name, run in runs.items() if run.taken}
         archived = _archived_before(connection, written.values())
-        _write_events(connection, written.values(), archived.places)
+        _write_events(connection, written.values(), archived.places, trust_ranges=trust_ranges)
         _write_progress(connection, written.values())
         self._coming = cells
         notes = [note for (station, _), run in runs.items() for note in _left_out(station, run)]
@@ -233,6 +208,10 @@ class _Archived:
     """Those of `places` that the files of their day may lack."""
 
 
+def _place(run: _Run, reading: tuple[Any, ...]) -> Place:
+    return run.run_id, reading[0], int(reading[1] // DAY_S)
+
+
 def _archived_before(connection: "psycopg.Connection[Any]", runs: Iterable[_Run]) -> _Archived:
     """Find the readings that came before and are in the archive only.
 
@@ -240,7 +219,7 @@ def _archived_before(connection: "psycopg.Connection[Any]", runs: Iterable[_Run]
     its day, which is made and archived once more.
     """
     again = [
-        (run.run_id, row[0], int(row[1] // DAY_S))
+        _place(run, row)
         for run in runs
         for batch in run.taken
         if batch.after < run.had_all_to
@@ -256,29 +235,33 @@ def _archived_before(connection: "psycopg.Connection[Any]", runs: Iterable[_Run]
 
 
 def _write_events(
-    connection: "psycopg.Connection[Any]", runs: Iterable[_Run], archived: Collection[Place]
+    connection: "psycopg.Connection[Any]",
+    runs: Iterable[_Run],
+    archived: Collection[Place],
+    *,
+    trust_ranges: bool,
 ) -> None:
-    """Write the events of all runs but archived readings, in one statement for each table."""
-    for table, columns in _EVENTS.items():
-        ids: list[int] = []
-        rows: list[tuple[Any, ...]] = []
-        for run in runs:
-            for batch in run.taken:
-                some: Rows = getattr(batch, table)
-                if archived and table == "readings":
-                    some = [
-                        row
-                        for row in some
-                        if (run.run_id, row[0], int(row[1] // DAY_S)) not in archived
-                    ]
-                ids += [run.run_id] * len(some)
-                rows += some
-        if rows:
-            cells = [
-                _ARRAY_OF[kind](column)
-                for kind, column in zip(columns.values(), zip(*rows, strict=True), strict=True)
-            ]
-            connection.execute(_INSERT_EVENTS[table], (number_array(ids), *cells))
+    """Write the events of all runs but archived readings, in one statement for each table.
+
+    A second one has those that may be there already.
+    """
+    new = {table: EventRows(table) for table in EVENT_COLUMNS}
+    again = {table: EventRows(table) for table in EVENT_COLUMNS}
+    for run in runs:
+        for batch, known_to in zip(run.taken, run.known_to, strict=True):
+            for table, all_new in new.items():
+                rows: Rows = getattr(batch, table)
+                if rows and batch.after < known_to:
+                    known = [row for row in rows if row[0] <= known_to]
+                    rows = [row for row in rows if row[0] > known_to]
+                    if table == "readings" and archived:
+                        known = [row for row in known if _place(run, row) not in archived]
+                    again[table].add(run.run_id, known)
+                if rows:
+                    all_new.add(run.run_id, rows)
+    for table in EVENT_COLUMNS:
+        new[table].write(connection, may_be_there=not trust_ranges)
+        again[table].write(connection, may_be_there=True)
 
 
 def _write_progress(connection: "psycopg.Connection[Any]", runs: Collection[_Run]) -> None:
@@ -291,8 +274,8 @@ def _write_progress(connection: "psycopg.Connection[Any]", runs: Collection[_Run
         times = [row[1] for batch in run.taken for row in batch.readings]
         first.append(min(times, default=None))
         last.append(max(times, default=None))
-        latest = max(run.taken, key=lambda batch: batch.to)
-        is_new = latest.readings and latest.to > run.had_all_to
+        latest = run.taken[-1]  # they are in the order of their ranges
+        is_new = latest.readings and latest.to == run.has_all_to > run.had_all_to
         newest.append(latest.readings[-1][1] if is_new else None)
     connection.execute(
         _PROGRESS,

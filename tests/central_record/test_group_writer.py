@@ -236,22 +236,6 @@ def test_a_dropped_day_is_not_filled_again(record, writer):
     assert [number for *_, number in numbers_in(record)] == [3]
 
 
-def test_the_newest_time_is_that_of_the_last_reading(record, writer):
-    """A reading of a wrong clock, or one that comes late, is not taken for the newest one."""
-    ahead = NOW_S + 1e8
-    writer.write([sent(rows=[reading(1), reading(2, ahead), reading(4)])])
-    writer.write([sent(rows=[reading(3)], after=2, to=3)])
-    last = writer_times(record)
-    writer.write([sent((), after=4, to=6, marks=[(5, NOW_S, 5.0, "a mark")])])
-
-    assert last == writer_times(record) == [(NOW_S + 1, ahead, NOW_S + 4)]
-
-
-def writer_times(record: Database) -> list[tuple[object, ...]]:
-    """Return the times of a run's readings."""
-    return rows(record, "SELECT first_utc_s, last_utc_s, newest_utc_s FROM benchwatch.runs")
-
-
 def test_the_keepers_role_can_not_take_anything_back(record):
     """Deleting, emptying, changing an event and changing tables are refused by the server."""
     with group_writer(record) as writer:

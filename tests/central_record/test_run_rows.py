@@ -1,0 +1,69 @@
+"""What the rows of runs say of them in the central record, and what rests on it."""
+
+from collections.abc import Iterator
+
+import pytest
+from central_record_kit import (
+    NOW_S,
+    emptied,
+    group_writer,
+    made_record,
+    numbers_in,
+    reading,
+    rows,
+    sent,
+)
+from server_kit import Database, database
+
+from benchwatch.central_record.group_writer import GroupWriter
+
+
+@pytest.fixture(scope="module")
+def made() -> Iterator[Database]:
+    """Return a database with a central record."""
+    with database() as empty:
+        made_record(empty)
+        yield empty
+
+
+@pytest.fixture
+def record(made: Database) -> Database:
+    """Return the central record, without rows."""
+    return emptied(made)
+
+
+@pytest.fixture
+def writer(record: Database) -> Iterator[GroupWriter]:
+    """Return a writer with the rights of a keeper."""
+    with group_writer(record) as writer:
+        yield writer
+
+
+@pytest.mark.parametrize("table", ["readings", "gaps"])
+def test_a_progress_that_was_set_back_doubles_nothing(record, writer, table):
+    """Rows beyond what a run has by its own word are found to be there, and the rest comes in."""
+    of_gaps = {"gaps": [(9, NOW_S, 9.0, 0.5, "link lost")], "to": 9} if table == "gaps" else {}
+    writer.write([sent([1, 2, 3, 4], **of_gaps)])
+    with record.connect() as connection:
+        connection.execute("UPDATE benchwatch.runs SET has_all_to = 0")
+    outcome = writer.write([sent([5, 6], station="tide-008"), sent([1, 2, 3, 4, 5], **of_gaps)])
+
+    assert outcome["tide-007"].refused == []
+    assert [number for *_, number in numbers_in(record)] == [1, 2, 3, 4, 5, 5, 6]
+    assert len(rows(record, "SELECT 1 FROM benchwatch.gaps")) == len(of_gaps) // 2
+
+
+def test_the_newest_time_is_that_of_the_last_reading(record, writer):
+    """A reading of a wrong clock, or one that comes late, is not taken for the newest one."""
+    ahead = NOW_S + 1e8
+    writer.write([sent(rows=[reading(1), reading(2, ahead), reading(4)])])
+    writer.write([sent(rows=[reading(3)], after=2, to=3)])
+    last = writer_times(record)
+    writer.write([sent((), after=4, to=6, marks=[(5, NOW_S, 5.0, "a mark")])])
+
+    assert last == writer_times(record) == [(NOW_S + 1, ahead, NOW_S + 4)]
+
+
+def writer_times(record: Database) -> list[tuple[object, ...]]:
+    """Return the times of a run's readings."""
+    return rows(record, "SELECT first_utc_s, last_utc_s, newest_utc_s FROM benchwatch.runs")
