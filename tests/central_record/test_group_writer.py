@@ -1,8 +1,10 @@
 """Groups of batches in a real PostgreSQL: ranges, resending, faults of data, and two keepers."""
 
 import threading
+import time
 from collections.abc import Iterator
 from dataclasses import replace
+from datetime import UTC, datetime
 
 import pytest
 from batch_kit import MADE_RUN
@@ -22,7 +24,7 @@ from load_kit import wait_until
 from server_kit import Database, database
 
 from benchwatch.central_record.group_writer import GroupWriter
-from benchwatch.central_record.record_steps import SCHEMA_VERSION
+from benchwatch.central_record.record_steps import DAYS_AHEAD, SCHEMA_VERSION
 from benchwatch.errors import RecordError
 
 
@@ -193,11 +195,16 @@ def test_events_that_a_station_left_out_are_noted(record, writer):
 def test_days_get_partitions_within_the_window_only(record, writer):
     """Times all over the calendar make no partitions but those of days that are near."""
     day_s = 86_400
-    times = [NOW_S - day_s * back for back in (5, 399, 402, 20_000)] + [NOW_S + 3 * day_s, 1e11]
+    near = [NOW_S - day_s * back for back in (5, 398)]  # not at an edge, as midnight may pass
+    times = [*near, *(NOW_S - day_s * back for back in (402, 20_000)), NOW_S + 4 * day_s, 1e11]
     before = _days(record)
     writer.write([sent(rows=[reading(place, utc_s) for place, utc_s in enumerate(times, 1)])])
 
-    assert len(_days(record)) == len(before) + 2
+    *made, coming = [
+        f"benchwatch.readings_{datetime.fromtimestamp(utc_s, UTC):%Y%m%d}"
+        for utc_s in (*near, time.time() + DAYS_AHEAD * day_s)
+    ]
+    assert set(_days(record)) - set(before) - {coming} == set(made)
     assert rows(record, "SELECT count(*) FROM benchwatch.readings_other") == [(4,)]
     assert len(numbers_in(record)) == 6
 

@@ -29,9 +29,13 @@ Made = tuple[int, float, float, float | None, str, float, str]
 """Number, Unix seconds, elapsed seconds, gate, text, resolution, flags."""
 
 
+_BEGUN = datetime.now(UTC)
+"""The present for all tests of the process, so that none minds when midnight passes."""
+
+
 def day_ago(days: int) -> date:
-    """Return the day (UTC) so many days before this one."""
-    return datetime.now(UTC).date() - timedelta(days=days)
+    """Return the day (UTC) so many days before the tests were begun."""
+    return _BEGUN.date() - timedelta(days=days)
 
 
 def midnight_s(day: date) -> float:
@@ -110,13 +114,13 @@ class MadeRecord:
     def archive(self, folder: Path, *, days: int = 7, role: str = "") -> list[DayDone]:
         """Archive what is older than so many days, with the keeper's role."""
         with self.connect(role or self.keeper) as connection:
-            return list(archive(connection, folder, datetime.now(UTC) - timedelta(days=days)))
+            return list(archive(connection, folder, _BEGUN - timedelta(days=days)))
 
     def drop(
         self, folder: Path | None = None, *, days: int = 7, role: str = "postgres"
     ) -> list[DayDone]:
         """Drop what is archived and older than so many days, with the owner's role."""
-        cutoff = datetime.now(UTC) - timedelta(days=days)
+        cutoff = _BEGUN - timedelta(days=days)
         with self.connect(role) as connection:
             return list(drop_archived(connection, folder, cutoff))
 
