@@ -110,12 +110,6 @@ def station(folder: Path, server: Broker) -> Iterator[Station]:
         one.journal.close()
 
 
-@pytest.fixture(name="server", scope="module")
-def _server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Broker]:
-    with broker(tmp_path_factory.mktemp("broker")) as server:
-        yield server
-
-
 def test_a_watch_from_its_start_to_its_end(tmp_path: Path, server: Broker) -> None:
     """Presence and state are kept for those who come later; lines come only while asked for."""
     with desk(server) as early:
