@@ -5,6 +5,7 @@ after a merge of their registers. An entry that several of them sent is there on
 different entries at one place of a chain, those of the station that sent the chain first count.
 """
 
+import shlex
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import closing, contextmanager
@@ -13,7 +14,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from benchwatch.central_record.read_connection import ReadConnection
-from benchwatch.central_record.record_address import parse_record
+from benchwatch.central_record.record_address import parse_record, shown_record
 from benchwatch.central_record.run_place import RunPlace
 from benchwatch.errors import JournalError, RegisterError
 from benchwatch.quantity import printable
@@ -54,6 +55,13 @@ class CentralRegister:
     def __str__(self) -> str:
         """Return its name for people, without a password."""
         return self.runs.shown
+
+    @property
+    def typed_options(self) -> str:
+        """The options by which a command reads it, without a password."""
+        address = shlex.quote(shown_record(self.runs.source))
+        station = "" if self.runs.station is None else f" --station {printable(self.runs.station)}"
+        return f" --journal {address}{station}{' --sim' if self.is_simulated else ''}"
 
     @contextmanager
     def reading(self) -> Iterator[sqlite3.Connection | None]:

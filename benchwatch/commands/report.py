@@ -126,7 +126,10 @@ def report(
         write_keys(make_keys)
         return
     if visit is None:
-        raise UsageError("which visit? benchwatch visits lists them; then: benchwatch report 12.")
+        same = "" if journal is None else " with the same --journal"
+        raise UsageError(
+            f"which visit? benchwatch visits{same} lists them; then: benchwatch report 12{same}."
+        )
     issues = bool(outs) and not draft
     if draft and not outs:
         raise UsageError("without --out it is a draft anyway: leave --draft out, or add --out.")

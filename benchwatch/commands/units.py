@@ -23,6 +23,7 @@ from benchwatch.commands.common.output import narrate, print_json, print_text
 from benchwatch.commands.common.register_options import (
     chosen_register,
     known_unit,
+    opening_words,
     page_style,
     refuse_options_before,
     register_options,
@@ -99,7 +100,8 @@ def units(
         narrate("! stands at records that say why they may be wrong: units show IDENT.")
     if not any_units:
         hint = simulated_hint(path)
-        narrate(f"there are no units in {path} yet: watch --unit IDENT or units set IDENT.{hint}")
+        how = opening_words(path, "watch --unit IDENT or units set IDENT.")
+        narrate(f"there are no units in {path} yet: {how}{hint}")
     elif not found:
         narrate("none is due in that time, as far as can be told.")
 

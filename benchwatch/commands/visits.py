@@ -18,6 +18,7 @@ from benchwatch.commands.common.register_options import (
     chosen_register,
     chosen_visit,
     known_unit,
+    opening_words,
     page_style,
     refuse_options_before,
     register_options,
@@ -273,7 +274,8 @@ def _narrate_list(
         narrate("! stands at records that say why they may be wrong: visits show NUMBER.")
     if not any_visits:
         hint = simulated_hint(path)
-        narrate(f"there are no visits in {path} yet: watch --unit IDENT opens one.{hint}")
+        how = opening_words(path, "watch --unit IDENT opens one.")
+        narrate(f"there are no visits in {path} yet: {how}{hint}")
     elif not found:
         narrate(f"no visit in {path} is so.")
     elif len(found) == cut_at:

@@ -32,7 +32,8 @@ class RegisterReader:
 
     Args:
         connection: as `RegisterFile.reading` yields it; None: there is no register yet.
-        where: path of the file, or what its text names it, for messages.
+        where: path of the file, or what its text names it, for messages; it may have
+            ``typed_options``, by which a command reads it.
     """
 
     def __init__(self, connection: sqlite3.Connection | None, where: object) -> None:
@@ -45,6 +46,10 @@ class RegisterReader:
         if self._connection is not None:
             query = SELECT + (f" WHERE {where}" if where else "") + _IN_ORDER
             yield from map(entry_of, self._connection.execute(query, tuple(values)))
+
+    def listing(self, command: str) -> str:
+        """Return the command line that lists what the register has: ``visits`` or ``units``."""
+        return f"benchwatch {command}{getattr(self._where, 'typed_options', '')}"
 
     # ------------------------------------------------------------ units
 
@@ -94,7 +99,7 @@ class RegisterReader:
         if visit is None:
             raise UsageError(
                 f"there is no visit {printable(text, 40)} in {self._where}. "
-                "benchwatch visits lists them."
+                f"{self.listing('visits')} lists them."
             )
         return visit
 

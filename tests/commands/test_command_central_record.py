@@ -191,6 +191,16 @@ def test_which_station_must_be_said_where_there_are_several(command: Command, tw
         (("visits", "--station", "tide-007"), "--station chooses a station of a central record"),
         (("stability", "URL", "--journal", "URL"), "exclude each other"),
         (("budget", "URL", "--visit", "7"), "there is no visit 7 in postgresql://desk_"),
+        (("report", "7", "--journal", "URL"), "benchwatch visits --journal postgresql://desk_"),
+        (("report", "--journal", "URL"), "benchwatch visits with the same --journal lists them"),
+        (
+            ("visits", "show", "7", "--journal", "URL", "--station", "tide-007", "--sim"),
+            " --station tide-007 --sim lists them",
+        ),
+        (
+            ("units", "show", "9", "--journal", "URL"),
+            "benchwatch units --journal postgresql://desk_",
+        ),
     ],
 )
 def test_what_is_not_there_is_said(
@@ -201,6 +211,21 @@ def test_what_is_not_there_is_said(
 
     assert done.code == 2
     assert said in done.err
+
+
+@pytest.mark.parametrize("words", ["visits", "units"])
+def test_what_a_record_without_visits_is_told_is_of_stations(
+    command: Command, tmp_path: Path, words: str
+) -> None:
+    """Nobody can begin a visit here, as beside a journal."""
+    write_run(tmp_path, 1)
+    with central_record(tide_007=tmp_path) as database:
+        done = command(words, "--journal", database.url)
+
+    assert done.code == 0
+    assert "come here when it watches with --unit IDENT and --relay" in done.err
+    assert "watch --unit IDENT opens" not in done.err
+    assert "units set" not in done.err
 
 
 def test_counters_of_one_name_are_kept_apart_by_their_stations(

@@ -107,6 +107,18 @@ def simulated_hint(path: RegisterPlace) -> str:
     return " Without a counter: watch --sim --unit IDENT tries it on a simulated bench."
 
 
+def opening_words(path: RegisterPlace, at_once: str) -> str:
+    """Return how the first entry comes into a register that holds nothing yet.
+
+    Args:
+        path: the register.
+        at_once: what is typed for that, where the register is written on this computer.
+    """
+    if isinstance(path, Path):
+        return at_once
+    return "those of a station come here when it watches with --unit IDENT and --relay."
+
+
 def chosen_visit(
     visit: str, journal: JournalPlace | None, *, sim: bool
 ) -> tuple[RegisterPlace, str]:
@@ -149,7 +161,9 @@ def known_unit(register: RegisterReader, ident: str) -> Unit:
     if unit is None:
         like = register.like(ident)
         there_is = "" if like is None else f" There is {like}."
-        raise UsageError(f"there is no unit {ident}.{there_is} benchwatch units lists them.")
+        raise UsageError(
+            f"there is no unit {ident}.{there_is} {register.listing('units')} lists them."
+        )
     return unit
 
 
