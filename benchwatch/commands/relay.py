@@ -18,9 +18,9 @@ from benchwatch.relay.setup.broker_files import (
     REVOCATION_LIST,
     TLS_PORT,
 )
+from benchwatch.relay.setup.issued_certificates import Issued
 from benchwatch.relay.setup.relay_folder import (
     BROKER,
-    Issued,
     make_loopback_folder,
     make_relay_folder,
     open_relay_folder,
@@ -96,10 +96,11 @@ def init(
     loopback: bool,
     as_json: bool,
 ) -> None:
-    """Make in DIR an authority and all files for a broker, a keeper, desks and stations.
+    """Make an authority and the files of all parts in the folder DIR.
 
-    The broker is mosquitto. Each part gets a certificate of its own, and the broker lets each do
-    only what it must. Nothing that is in DIR already is written over.
+    These are a broker, a keeper, desks and stations. The broker is mosquitto. Each part gets a
+    certificate of its own, and the broker lets each do only what it must. Nothing that is in DIR
+    already is written over.
     """
     if loopback:
         if hosts or count or names or prefix or broker_folder:
@@ -140,13 +141,14 @@ def add(*, folder: Path, names: tuple[str, ...], as_json: bool) -> None:
 
     The broker needs no change: its access list goes by the name of the certificate.
     """
-    for name in names:
-        with open_relay_folder(folder) as opened:
+    with open_relay_folder(folder) as opened:
+        opened.check_new(names)
+        for name in names:
             place = opened.add(name, utc_now())
-        narrate(
-            f"{shown(place)}/ is the identity of {name}: take it to that computer, for the user "
-            "that watches there only. The broker needs no change."
-        )
+            narrate(
+                f"{shown(place)}/ is the identity of {name}: take it to that computer, for the "
+                "user that watches there only. The broker needs no change."
+            )
     if as_json:
         _print_certificates(_listed(folder, names))
 
@@ -157,26 +159,18 @@ def add(*, folder: Path, names: tuple[str, ...], as_json: bool) -> None:
 @_host_option
 @_json_option
 def renew(*, folder: Path, names: tuple[str, ...], hosts: tuple[str, ...], as_json: bool) -> None:
-    """Make a new key and certificate for each NAME: a station, keeper, desk or broker.
+    """Make a new key and certificate for each NAME.
 
-    The ones before move to DIR/old. They count until they end, or until relay revoke.
+    That is a station, keeper, desk or broker. The ones before move to DIR/old. They count until
+    they end, or until relay revoke.
     """
     if hosts and names != (BROKER,):
         raise UsageError(f"--host is for the broker alone: relay renew DIR {BROKER} --host HOST.")
     checked = [check_host(host) for host in hosts]
-    for name in names:
-        with open_relay_folder(folder) as opened:
-            place = opened.renew(name, checked, utc_now())
-        if name == BROKER:
-            narrate(
-                f"{shown(place)}/ has a new server.crt and server.key: copy both to the broker, "
-                "then reload it (systemctl reload mosquitto); connections go on."
-            )
-        else:
-            narrate(
-                f"{shown(place)}/ is the new identity of {name}: copy it over the one there. "
-                "Its program reads it when it connects the next time."
-            )
+    with open_relay_folder(folder) as opened:
+        opened.check_renewable(names)
+        for name in names:
+            _say_renewed(name, opened.renew(name, checked, utc_now()))
     if as_json:
         _print_certificates(_listed(folder, names))
 
@@ -186,14 +180,16 @@ def renew(*, folder: Path, names: tuple[str, ...], hosts: tuple[str, ...], as_js
 @_names_argument
 @_json_option
 def revoke(*, folder: Path, names: tuple[str, ...], as_json: bool) -> None:
-    """Let no certificate of NAME count any more, as when its key was stolen.
+    """Let no certificate of NAME count any more.
 
-    The broker learns it when it gets the new list, and is told to read it.
+    As when its key was stolen. The broker learns it when it gets the new list, and is told to
+    read it.
     """
+    with open_relay_folder(folder) as opened:
+        counted = opened.revoke(names, utc_now())
     for name in names:
-        with open_relay_folder(folder) as opened:
-            counted = opened.revoke(name, utc_now())
-        narrate(f"{how_many(len(counted), 'certificate')} of {name} revoked.")
+        count = sum(one.name == name for one in counted)
+        narrate(f"{how_many(count, 'certificate')} of {name} revoked.")
     path = folder / BROKER / REVOCATION_LIST
     _narrate_lines(
         f"copy {shown(path)} over the broker's, and let it read it: systemctl reload mosquitto, "
@@ -238,7 +234,7 @@ def send(*, file: Path, relay: TypedRelay, as_json: bool) -> None:
 @_folder_argument
 @_json_option
 def show(*, folder: Path, as_json: bool) -> None:
-    """List the certificates of DIR: whose, until when, and whether they still count."""
+    """List the certificates of DIR, and which of them count."""
     issued = _listed(folder)
     if as_json:
         _print_certificates(issued)
@@ -306,6 +302,11 @@ def _say_made(
     """Say what was made, and what is to be done with it."""
     place = shown(folder)
     names = stations[0] if len(stations) == 1 else f"{stations[0]} to {stations[-1]}"
+    whose = (
+        "the identity of the station "
+        if len(stations) == 1
+        else f"an identity for each of {len(stations)} stations: "
+    )
     where = (
         f"to {shown(broker_folder)} there"
         if broker_folder is not None
@@ -316,8 +317,7 @@ def _say_made(
         f"{where}\n"
         f"{place}/keeper/     the identity of the keeper\n"
         f"{place}/desk/       the identity of desks\n"
-        f"{place}/stations/   an identity for each of {how_many(len(stations), 'station')}: "
-        f"{names}\n"
+        f"{place}/stations/   {whose}{names}\n"
         f"{place}/authority/  its key makes certificates: keep this folder offline. Whoever has "
         "it can be any station.\n"
         "each private key is for one computer: only its user can read it, and nobody else needs "
@@ -326,6 +326,20 @@ def _say_made(
         "start the broker: mosquitto -c "
         f"{shown((broker_folder or folder / BROKER) / CONFIGURATION)}"
     )
+
+
+def _say_renewed(name: str, place: Path) -> None:
+    """Say what is to be done with the new files of a part."""
+    if name == BROKER:
+        narrate(
+            f"{shown(place)}/ has a new server.crt and server.key: copy both to the broker, "
+            "then reload it (systemctl reload mosquitto); connections go on."
+        )
+    else:
+        narrate(
+            f"{shown(place)}/ is the new identity of {name}: copy it over the one there. "
+            "Its program reads it when it connects the next time."
+        )
 
 
 def _narrate_lines(text: str) -> None:

@@ -152,7 +152,7 @@ def test_what_is_missing_is_asked_for(tmp_path: Path) -> None:
     for words, said in (
         (("--stations", "2"), "say with --host how stations reach the broker"),
         (HOST, "say which stations there are"),
-        ((*HOST, "--station", "a", "--station", "a"), "the station a stands there twice"),
+        ((*HOST, "--station", "a", "--station", "a"), "the name a stands there twice"),
         ((*HOST, "--station", "a", "--prefix", "b"), "--prefix says how numbered stations"),
         ((*HOST, "--stations", "2", "--prefix", "a/b"), "is no name for a station"),
         ((*HOST, "--station", "a", "--broker-folder", "b"), "needs a whole path"),
@@ -201,6 +201,57 @@ def test_add_makes_a_further_station_once(copied: Path) -> None:
     assert {name: after[name] for name in before} == before
     assert "stations/tide-004/client.key" in after
     assert files_of(copied) == after
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("add", "tide-003", "Tide"), "no name for a station"),
+        (("add", "tide-003", "tide-001"), "already a station tide-001"),
+        (("add", "tide-003", "tide-003"), "tide-003 stands there twice"),
+        (("renew", "tide-001", "tide-9"), "'tide-9' has no certificate"),
+        (("renew", "tide-001", "tide-001"), "tide-001 stands there twice"),
+        (("revoke", "tide-001", "tide-9"), "'tide-9' has no certificate"),
+        (("revoke", "tide-001", "broker"), "broker's certificate can't be revoked"),
+        (("revoke", "tide-001", "tide-001"), "tide-001 stands there twice"),
+    ],
+)
+def test_of_several_names_nothing_is_done_unless_all_is(
+    copied: Path, words: tuple[str, ...], said: str
+) -> None:
+    """What is refused can be typed again, mended, as a whole."""
+    before = files_of(copied)
+    command, *names = words
+    with pytest.raises(UsageError, match=said):
+        run_relay(command, copied, *names)
+
+    assert files_of(copied) == before
+
+
+def test_a_folder_without_an_authority_is_called_what_it_is(tmp_path: Path) -> None:
+    """None at all, or one for a broker of this computer alone."""
+    run_relay("init", tmp_path / "plain", "--loopback")
+
+    for folder, said in (
+        ("plain", "is of relay init --loopback, which makes no certificates"),
+        ("none", "there is no folder"),
+        (".", "holds no authority"),
+    ):
+        with pytest.raises(FileError, match=said):
+            run_relay("show", tmp_path / folder)
+
+
+def test_several_names_are_revoked_and_renewed_at_once(copied: Path) -> None:
+    """One list has them all, and those that were revoked before."""
+    run_relay("revoke", copied, "desk")
+    done = run_relay("revoke", copied, "tide-001", "tide-002")
+    revoked = {name for name, state in listed(copied) if state == "revoked"}
+    run_relay("renew", copied, "tide-001", "tide-002")
+
+    assert revoked == {"desk", "tide-001", "tide-002"}
+    assert "1 certificate of tide-002 revoked" in done.stderr
+    assert "new connections of these names" in done.stderr
+    assert {name for name, state in listed(copied) if state == "valid"} >= {"tide-001", "tide-002"}
 
 
 def test_revoke_and_renew_of_a_station(copied: Path) -> None:

@@ -10,7 +10,6 @@ old/            what was renewed
 import os
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -18,21 +17,16 @@ from typing import TYPE_CHECKING, Final
 from benchwatch.errors import FileError, UsageError
 from benchwatch.quantity import printable
 from benchwatch.relay.certificate_files import (
-    common_name,
-    read_bytes,
     read_certificates,
     read_private_key,
     shown,
-    x509_library,
 )
 from benchwatch.relay.identity import AUTHORITY_FILE, CERTIFICATE_FILE, KEY_FILE
 from benchwatch.relay.setup.authority import (
     Authority,
     Signed,
     certificate_pem,
-    is_for,
     key_pem,
-    names_in,
     new_authority,
     utc_now,
 )
@@ -46,32 +40,23 @@ from benchwatch.relay.setup.broker_files import (
     loopback_configuration,
     secured_configuration,
 )
+from benchwatch.relay.setup.issued_certificates import (
+    ISSUED,
+    Issued,
+    read_issued,
+    read_revocation_list,
+)
 from benchwatch.relay.setup.new_files import PRIVATE, new_folder, refuse_what_is_there, rewrite
 from benchwatch.relay.setup.new_files import write_new as _write
 from benchwatch.relay.station_name import DESK, KEEPER, check_station_name
 from benchwatch.system.file_locks import lock_file, open_folder_to_lock
 
 if TYPE_CHECKING:
-    from cryptography.x509 import Certificate, CertificateRevocationList
+    from cryptography.x509 import CertificateRevocationList
 
 BROKER: Final = "broker"
 """Common name of the broker's certificate; no station's certificate counts as a broker's."""
 AUTHORITY_KEY: Final = "authority.key"
-_ISSUED: Final = "issued"
-
-
-@dataclass(frozen=True, slots=True)
-class Issued:
-    """A certificate that the authority issued."""
-
-    name: str
-    serial: int
-    hosts: tuple[str, ...]
-    """Of the broker: its names and addresses."""
-    begins: datetime
-    ends: datetime
-    revoked: datetime | None
-    """When it was revoked; None: it was not."""
 
 
 def make_relay_folder(
@@ -95,9 +80,7 @@ def make_relay_folder(
         FileError: it can't be written.
     """
     names = [_check_new(name) for name in stations]
-    if len(set(names)) < len(names):
-        twice = next(name for name in names if names.count(name) > 1)
-        raise UsageError(f"the station {twice} stands there twice: each name is one computer.")
+    _check_differ(names)
     found_at = broker_folder or (folder / BROKER).absolute()
     configuration = secured_configuration(found_at, port).encode()
     now = utc_now()
@@ -158,6 +141,22 @@ class RelayFolder:
             )
         return found
 
+    def check_new(self, names: Sequence[str]) -> None:
+        """Say whether all of the names can be those of further stations.
+
+        Raises:
+            UsageError: one can't, one is there already, or stands there twice.
+        """
+        _check_differ(names)
+        for name in names:
+            _check_new(name)
+            if any(one.name == name for one in self.issued):
+                raise UsageError(
+                    f"there is already a station {name}, in {shown(self.place_of(name))}. "
+                    "relay renew makes a new certificate for it."
+                )
+            refuse_what_is_there(self.place_of(name))
+
     def add(self, name: str, now: datetime) -> Path:
         """Make the identity of a further station; return its folder.
 
@@ -165,16 +164,20 @@ class RelayFolder:
             UsageError: the name can't be a station's, or there is one of this name.
             FileError: it can't be written.
         """
-        _check_new(name)
-        if any(one.name == name for one in self.issued):
-            raise UsageError(
-                f"there is already a station {name}, in {shown(self.place_of(name))}. "
-                "relay renew makes a new certificate for it."
-            )
+        self.check_new([name])
         place = self.place_of(name)
-        refuse_what_is_there(place)
         self.write_identity(name, self.sign(name, (name,), now))
         return place
+
+    def check_renewable(self, names: Sequence[str]) -> None:
+        """Say whether all of the names have a certificate that can be renewed.
+
+        Raises:
+            UsageError: one has none, or stands there twice.
+        """
+        _check_differ(names)
+        for name in names:
+            refuse_what_is_there(self._old_place(name))
 
     def renew(self, name: str, hosts: Sequence[str], now: datetime) -> Path:
         """Make a new key and certificate for a name that has one; return its folder.
@@ -190,11 +193,10 @@ class RelayFolder:
             UsageError: there is none of this name, or the authority has expired.
             FileError: it can't be written.
         """
-        before = self.of(name)
-        place, old = self.place_of(name), self.folder / "old" / f"{name}-{len(before)}"
-        refuse_what_is_there(old)
+        self.check_renewable([name])
+        place, old = self.place_of(name), self._old_place(name)
         if name == BROKER:
-            signed = self.sign(BROKER, hosts or before[-1].hosts, now)
+            signed = self.sign(BROKER, hosts or self.of(name)[-1].hosts, now)
             for file in (SERVER_CERTIFICATE, SERVER_KEY):
                 _move(place / file, old / file)
             self.write_broker(signed)
@@ -204,21 +206,29 @@ class RelayFolder:
             self.write_identity(name, signed)
         return place
 
-    def revoke(self, name: str, now: datetime) -> list[Issued]:
-        """Let no certificate of a name count any more; return those that did until now.
+    def _old_place(self, name: str) -> Path:
+        """Return where the files of a name move when it is renewed; raises as `of`."""
+        return self.folder / "old" / f"{name}-{len(self.of(name))}"
+
+    def revoke(self, names: Sequence[str], now: datetime) -> list[Issued]:
+        """Let no certificate of some names count any more; return those that did until now.
 
         Raises:
-            UsageError: the name has none, all are revoked, or it is the broker's.
+            UsageError: a name has none, all are revoked, or it is the broker's; nothing is done.
             FileError: the list can't be written.
         """
-        if name == BROKER:
-            raise UsageError(
-                "the broker's certificate can't be revoked: stations read no revocation list. If "
-                "its key was stolen, make a new authority with relay init in another folder."
-            )
-        counted = [one for one in self.of(name) if one.revoked is None]
-        if not counted:
-            raise UsageError(f"all certificates of {name} are revoked already.")
+        _check_differ(names)
+        counted: list[Issued] = []
+        for name in names:
+            if name == BROKER:
+                raise UsageError(
+                    "the broker's certificate can't be revoked: stations read no revocation list. "
+                    "If its key was stolen, make a new authority with relay init in another folder."
+                )
+            found = [one for one in self.of(name) if one.revoked is None]
+            if not found:
+                raise UsageError(f"all certificates of {name} are revoked already.")
+            counted += found
         revoked = [(one.serial, one.revoked) for one in self.issued if one.revoked is not None]
         self.write_revocation_list([*revoked, *((one.serial, now) for one in counted)], now)
         return counted
@@ -265,7 +275,7 @@ class RelayFolder:
             )
         signed = self.authority.sign(name, "server" if name == BROKER else "client", hosts, now)
         file = f"{signed.certificate.serial_number:040x}.crt"
-        kept = self.folder / "authority" / _ISSUED / file
+        kept = self.folder / "authority" / ISSUED / file
         _write(kept, certificate_pem(signed.certificate))
         return signed
 
@@ -279,6 +289,13 @@ def open_relay_folder(folder: Path) -> Iterator[RelayFolder]:
         FileError: it is no such folder, or a file can't be read.
     """
     place = folder / "authority"
+    if not folder.is_dir():
+        raise FileError(f"there is no folder {shown(folder)}: give the one that relay init made.")
+    if not place.exists() and not (folder / KEEPER).exists() and (folder / BROKER).exists():
+        raise FileError(
+            f"{shown(folder)} is of relay init --loopback, which makes no certificates: programs "
+            "on this computer need none. For other computers: relay init in another folder."
+        )
     if not (place / AUTHORITY_FILE).exists():
         raise FileError(
             f"{shown(folder)} holds no authority: give the folder that relay init made. If "
@@ -291,13 +308,13 @@ def open_relay_folder(folder: Path) -> Iterator[RelayFolder]:
             raise FileError(
                 f"{shown(place / AUTHORITY_KEY)} is not the key of the certificate beside it."
             )
-        last = _read_revocation_list(place / REVOCATION_LIST)
+        last = read_revocation_list(place / REVOCATION_LIST)
         if not last.is_signature_valid(key.public_key()):
             raise FileError(
                 f"{shown(place / REVOCATION_LIST)} was not made by this authority: bring back "
                 "the one that relay init or relay revoke wrote."
             )
-        yield RelayFolder(folder, Authority(certificate, key), _read_issued(place, last), last)
+        yield RelayFolder(folder, Authority(certificate, key), read_issued(place, last), last)
 
 
 def _check_new(name: str) -> str:
@@ -309,6 +326,19 @@ def _check_new(name: str) -> str:
     if name == BROKER:
         raise UsageError(f"no station may be called {BROKER} here: its files lie under that name.")
     return check_station_name(name)
+
+
+def _check_differ(names: Sequence[str]) -> None:
+    """Refuse a name that stands there twice.
+
+    Raises:
+        UsageError: one does.
+    """
+    twice = next((name for name in names if names.count(name) > 1), None)
+    if twice is not None:
+        raise UsageError(
+            f"the name {printable(twice, 70)} stands there twice: each is of one computer."
+        )
 
 
 @contextmanager
@@ -325,34 +355,6 @@ def _locked(folder: Path) -> Iterator[None]:
     finally:
         if handle is not None:
             os.close(handle)
-
-
-def _read_revocation_list(path: Path) -> "CertificateRevocationList":
-    content = read_bytes(path, "the revocation list")
-    try:
-        found: CertificateRevocationList = x509_library().load_pem_x509_crl(content)
-    except ValueError as error:
-        raise FileError(
-            f"{shown(path)} is no revocation list: bring back the one that relay init or relay "
-            "revoke wrote; the broker has a copy."
-        ) from error
-    return found
-
-
-def _read_issued(place: Path, last: "CertificateRevocationList") -> list[Issued]:
-    files = sorted((place / _ISSUED).glob("*.crt"))
-    read = [read_certificates(file, "a certificate that was issued")[0] for file in files]
-    return sorted((_issued(one, last) for one in read), key=lambda one: (one.begins, one.serial))
-
-
-def _issued(certificate: "Certificate", last: "CertificateRevocationList") -> Issued:
-    entry = last.get_revoked_certificate_by_serial_number(certificate.serial_number)
-    hosts = tuple(names_in(certificate)) if is_for(certificate) == "server" else ()
-    return Issued(
-        common_name(certificate), certificate.serial_number, hosts,
-        certificate.not_valid_before_utc, certificate.not_valid_after_utc,
-        None if entry is None else entry.revocation_date_utc,
-    )  # fmt: skip
 
 
 def _move(source: Path, target: Path) -> None:
