@@ -82,13 +82,18 @@ def keep(
 
 
 def _keep(record: RecordAddress, broker: str, identity_folder: Path | None) -> int:
-    from benchwatch.relay.broker_address import parse_broker  # noqa: PLC0415 - for this job only
+    from benchwatch.relay.broker_address import (  # noqa: PLC0415 - for this job only
+        check_is_here,
+        parse_broker,
+    )
     from benchwatch.relay.broker_listener import connection_for  # noqa: PLC0415
     from benchwatch.relay.identity import Identity  # noqa: PLC0415
     from benchwatch.relay.keeper.keeper import Keeper  # noqa: PLC0415
     from benchwatch.relay.station_name import KEEPER  # noqa: PLC0415
 
     address = parse_broker(broker)
+    if identity_folder is None:
+        check_is_here(address, "who keeps", "the folder keeper that relay init wrote")
     identity = None if identity_folder is None else Identity.load(identity_folder)
     if identity is not None and identity.name != KEEPER:
         raise UsageError(

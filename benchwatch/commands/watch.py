@@ -260,7 +260,7 @@ def watch(
             units=units,
         )
         where = None if no_journal or not elsewhere.is_here else journal or default_path()
-        sends = relay.options(described, keeps=where is not None)
+        sends = relay.options(described, keeps=where is not None, looks=elsewhere.has_far)
         register = None if where is None else register_path(where, simulated=bench is not None)
         on_bench = units_on_bench(units, elsewhere.near, register, simulated=bench, bench=described)
         plans = plan_counters(

@@ -47,6 +47,24 @@ class BrokerAddress:
             return self.host.lower() == "localhost"
 
 
+def check_is_here(address: BrokerAddress, who: str, whose: str) -> None:
+    """Refuse a broker on another machine, for which no identity was given.
+
+    Args:
+        address: the broker.
+        who: what it must know, such as ``who sends``.
+        whose: whose folder `relay init` or `relay add` wrote, for the sentence.
+
+    Raises:
+        UsageError: it is on another machine.
+    """
+    if not address.is_loopback:
+        raise UsageError(
+            f"the broker {address} is on another machine, and must know {who}: add "
+            f"--relay-identity DIR, {whose}."
+        )
+
+
 def parse_broker(text: str) -> BrokerAddress:
     """Return the broker that a person named by a URL.
 

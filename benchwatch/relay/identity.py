@@ -99,17 +99,28 @@ class Identity:
         """
         context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)  # checks certificate and host name
         context.minimum_version = ssl.TLSVersion.TLSv1_2
+        authority, own, key = (
+            self.folder / name for name in (AUTHORITY_FILE, CERTIFICATE_FILE, KEY_FILE)
+        )
         try:
-            context.load_verify_locations(cafile=self.folder / AUTHORITY_FILE)
-            context.load_cert_chain(
-                self.folder / CERTIFICATE_FILE, self.folder / KEY_FILE, password=_no_password
-            )
-        except (OSError, ValueError) as error:  # an SSLError is an OSError
-            raise FileError(
-                f"the certificates in {shown(self.folder)} can't be used: "
-                f"{printable(str(error), 200)}. Copy them anew."
-            ) from error
+            context.load_verify_locations(cafile=authority)
+        except (OSError, ValueError) as error:
+            raise _unusable(shown(authority), error) from error
+        try:
+            context.load_cert_chain(own, key, password=_no_password)
+        except (OSError, ValueError) as error:
+            raise _unusable(f"{shown(own)} with the key {shown(key)}", error) from error
         return context
+
+
+def _unusable(what: str, error: Exception) -> FileError:
+    """Return the error of files that can't be used, though they could when they were read."""
+    of_system = isinstance(error, OSError) and not isinstance(error, ssl.SSLError)
+    why = f": {printable(str(getattr(error, 'strerror', error)), 100)}" if of_system else ""
+    return FileError(
+        f"{what} can't be used{why}: copy the files of the folder anew, all from the same relay "
+        "init, add or renew."
+    )
 
 
 def _no_password() -> str:

@@ -171,6 +171,7 @@ def test_status_goes_by_what_came_lately(record):
         (["--status", "--older-than", "7d"], "--older-than says what is old"),
         (["--broker", "mqtt://elsewhere.invalid"], "mqtts://"),
         (["--broker", "nonsense"], "mqtts://HOST"),
+        (["--broker", "mqtts://broker.example"], "must know who keeps: add --relay-identity DIR"),
     ],
 )
 def test_jobs_that_do_not_go_together_are_refused(options, words, capsys, monkeypatch, tmp_path):

@@ -30,8 +30,13 @@ def refused(typed: TypedRelay, described: Bench | None = None, *, keeps: bool = 
 def test_without_a_broker_nothing_is_sent() -> None:
     """One machine alone; an identity alone is a desk's."""
     assert TypedRelay().options(None, keeps=True) is None
-    assert TypedRelay(identity=Path("desk")).options(None, keeps=True) is None
+    assert TypedRelay(identity=Path("desk")).options(None, keeps=True, looks=True) is None
     assert open_relay(None, None) is None
+
+
+def test_an_identity_that_nobody_is_shown_is_refused() -> None:
+    """Else a person who forgot the broker believes that the readings are sent."""
+    assert "no broker is given: add --relay" in refused(TypedRelay(identity=Path("tide-007")))
 
 
 def test_the_options_take_the_place_of_the_bench_file_one_by_one() -> None:

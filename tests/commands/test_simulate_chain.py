@@ -161,6 +161,7 @@ def test_without_a_folder_nothing_is_left(tmp_path: Path) -> None:
         (["--first", "990"], "number above 999"),
         (["--every", "1ms"], "--every is at least 10 ms"),
         (["--relay-identity", "."], "--relay says to which broker"),
+        (["--relay", "mqtts://broker.example"], "must know who sends: add --relay-identity DIR"),
     ],
 )
 def test_what_makes_no_sense_is_refused(words: list[str], expected: str) -> None:

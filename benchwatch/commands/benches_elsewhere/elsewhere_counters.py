@@ -60,6 +60,8 @@ class WatchedElsewhere:
     plans: list[Plan]
     is_here: bool
     """Whether a counter is read here, whose readings are kept here."""
+    has_far: bool
+    """Whether a counter elsewhere is watched."""
     desks: Desks
     followed: list[_Followed]
 
@@ -154,7 +156,9 @@ def find_elsewhere(
     for plan in plans:
         if any(name == plan.name or (name is None and not is_here) for name, _ in units):
             raise UsageError(_unit_refused(plan.name, plan.station or ""))
-    return WatchedElsewhere(near=near, plans=plans, is_here=is_here, desks=desks, followed=followed)
+    return WatchedElsewhere(
+        near=near, plans=plans, is_here=is_here, has_far=has_far, desks=desks, followed=followed
+    )
 
 
 def _no_broker(word: str) -> str:

@@ -18,7 +18,7 @@ from benchwatch.journal import Journal
 from benchwatch.line_output import json_line
 from benchwatch.quantity import printable
 from benchwatch.register import register_path
-from benchwatch.relay.broker_address import BrokerAddress, parse_broker
+from benchwatch.relay.broker_address import BrokerAddress, check_is_here, parse_broker
 from benchwatch.relay.station_name import RESERVED, check_station_name, is_station_name
 
 if TYPE_CHECKING:
@@ -38,12 +38,15 @@ class TypedRelay:
     """Folder with the certificate; also a desk shows it to the broker."""
     station: str | None = None
 
-    def options(self, bench: Bench | None, *, keeps: bool) -> "RelayOptions | None":
+    def options(
+        self, bench: Bench | None, *, keeps: bool, looks: bool = False
+    ) -> "RelayOptions | None":
         """Return where to send and as whom; what was not typed comes from the bench file.
 
         Args:
             bench: the bench file; None: there is none.
             keeps: whether there is a journal.
+            looks: whether counters elsewhere are watched, for which the identity is too.
 
         Returns:
             None where nothing is to be sent.
@@ -56,6 +59,11 @@ class TypedRelay:
         if self.broker is None and described is None:
             if self.station is not None:
                 raise UsageError("--station names who sends: add --relay mqtts://HOST.")
+            if self.identity is not None and not looks:
+                raise UsageError(
+                    "--relay-identity says who connects, and no broker is given: add --relay "
+                    "mqtts://HOST, or leave it out."
+                )
             return None
         if not keeps:
             if self.broker is not None:
@@ -144,11 +152,8 @@ def _options(address: BrokerAddress, folder: Path | None, station: str | None) -
         identity = Identity.load(folder)
         for caution in identity.cautions:
             narrate(caution)
-    elif not address.is_loopback:
-        raise UsageError(
-            f"the broker {address} is on another machine, and must know who sends: add "
-            "--relay-identity DIR, the folder that benchwatch relay add wrote."
-        )
+    else:
+        check_is_here(address, "who sends", "the folder that benchwatch relay add wrote")
     name = _station(station) if identity is None else _certified(identity, station)
     return RelayOptions(address=address, identity=identity, station=name)
 

@@ -181,11 +181,16 @@ def _sending(relay: str, identities: Path | None, send_within_s: float | None) -
     from benchwatch.commands.simulated_stations.station_sending import (  # noqa: PLC0415 - needs an extra
         sending_parts,
     )
-    from benchwatch.relay.broker_address import parse_broker  # noqa: PLC0415 - as above
+    from benchwatch.relay.broker_address import (  # noqa: PLC0415 - as above
+        check_is_here,
+        parse_broker,
+    )
     from benchwatch.relay.station.transfer_times import SEND_WITHIN_S  # noqa: PLC0415 - as above
 
     with of_option("--relay"):
         address = parse_broker(relay)
+    if identities is None:
+        check_is_here(address, "who sends", "the folder stations that relay init wrote")
     return sending_parts(address, identities, send_within_s or SEND_WITHIN_S)
 
 

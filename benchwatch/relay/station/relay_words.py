@@ -64,7 +64,7 @@ class RelayWords:
             self._most_unsent = max(self._most_unsent, sending.unsent or 0)
         if trouble and not self._said_away:
             self._said_away, self._most_unsent = True, sending.unsent or 0
-            return f"{trouble}: readings stay in the journal and are sent later."
+            return f"{trouble}. Readings stay in the journal and are sent later."
         if self._said_away and self._all_is_in(sending):
             self._said_away = False
             return f"all is in the central record again: {how_many(self._most_unsent, 'event')}."
@@ -84,7 +84,7 @@ def _trouble(sending: ShippingState) -> str:
     why = printable(sending.why, 200).rstrip(". ")
     if sending.connected:
         return why
-    return f"the broker is away ({why})" if why else "the broker is away"
+    return f"the broker is away: {why}" if why else "the broker is away"
 
 
 def left_words(sending: ShippingState) -> str:

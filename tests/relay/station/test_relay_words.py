@@ -58,9 +58,9 @@ def test_a_broker_that_is_away_is_said_once_and_when_all_is_in_again() -> None:
     back = followed.at(43.0, replace(WELL, unsent=2, oldest_utc_s=UTC_S + 42.5))
 
     assert [text for _, text in said if text] == [
-        "the broker is away (no broker listens): readings stay in the journal and are sent later."
+        "the broker is away: no broker listens. Readings stay in the journal and are sent later."
     ]
-    assert said[-1][0] == RelayNow(unsent=40, trouble="the broker is away (no broker listens)")
+    assert said[-1][0] == RelayNow(unsent=40, trouble="the broker is away: no broker listens")
     assert still[1] == ""
     assert back == (RelayNow(), "all is in the central record again: 41 events.")
     assert followed.words.notices == [said[4][1], back[1]]

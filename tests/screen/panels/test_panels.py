@@ -134,10 +134,10 @@ def test_the_worst_fault_is_shown_first():
 def test_sending_is_said_only_while_something_is_wrong_or_much_is_unsent():
     """Behind the journal and a doubtful nominal, before a caution that the top row has too."""
     internal = TimeBase("internal")
-    away = RelayNow(unsent=312, trouble="the broker is away (no broker listens)")
+    away = RelayNow(unsent=312, trouble="the broker is away: no broker listens")
     said = {
         "well": RelayNow(),
-        "not being sent (312 events unsent): the broker is away (no broker listens)": away,
+        "not being sent (312 events unsent): the broker is away: no broker listens": away,
         "not being sent: the broker is away": RelayNow(trouble="the broker is away"),
         "being sent to the central record: 100 events unsent": RelayNow(unsent=100, behind=True),
     }
@@ -156,15 +156,15 @@ def test_sending_is_said_only_while_something_is_wrong_or_much_is_unsent():
 def test_a_long_reason_for_not_sending_is_wrapped(width):
     """The count and what is away come first; nothing is cut on a usual screen."""
     why = (
-        "the broker is away (the broker mqtts://broker.station.example:8883 refused the "
-        "certificate of this program)"
+        "the broker is away: the broker mqtts://broker.station.example:8883 refused the "
+        "certificate of this program (--relay-identity DIR)"
     )
     made = kit.frame(kit.snapshot(relay=RelayNow(unsent=4286, trouble=why)))
     rows = [row.plain for row in trouble_line(made, width, trouble_rows(made, width, 24))]
 
     assert rows[0].startswith(" not being sent (4286 events unsent): the broker is away")
     assert all(len(row) <= width for row in rows[:-1])
-    assert " ".join(" ".join(rows).split()).endswith("this program)")
+    assert " ".join(" ".join(rows).split()).endswith("DIR)")
 
 
 def test_the_scale_shows_reading_estimate_and_band():
