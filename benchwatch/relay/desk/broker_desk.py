@@ -10,7 +10,7 @@ import queue
 import threading
 from collections import Counter
 from collections.abc import Callable
-from typing import Final, Protocol
+from typing import TYPE_CHECKING, Final, Protocol
 
 from benchwatch.clock import Clock
 from benchwatch.relay.broker_address import BrokerAddress
@@ -26,6 +26,9 @@ from benchwatch.relay.topics import (
     read_topic,
     state_topic,
 )
+
+if TYPE_CHECKING:
+    from benchwatch.relay.broker_listener import BrokerListener
 
 MOST_WAITING: Final = 500
 """Lines of one counter that wait for this desk at most; later ones are dropped."""
@@ -56,17 +59,10 @@ class Connection(Protocol):
 
 
 class Connect(Protocol):
-    """Makes a connection; its callbacks run on a thread of its own."""
+    """Makes a connection; it calls the listener on a thread of its own."""
 
     def __call__(
-        self,
-        address: BrokerAddress,
-        *,
-        client_id: str,
-        on_connected: Callable[[], None],
-        on_message: Callable[[str, bytes], None],
-        on_lost: Callable[[str], None],
-        subscriptions: tuple[tuple[str, int], ...],
+        self, listener: "BrokerListener", address: BrokerAddress, *, client_id: str
     ) -> Connection:
         """Return a connection that is not started yet."""
 
@@ -174,14 +170,7 @@ class BrokerDesk:
         with self._lock:
             if self._connection is not None:
                 return
-            self._connection = self._connect(
-                self.address,
-                client_id=CLIENT_ID,
-                on_connected=lambda: self.post(self._connected),
-                on_message=self._receive,
-                on_lost=lambda why: self.post(lambda: self._tell_all(why)),
-                subscriptions=self._subscriptions(),
-            )
+            self._connection = self._connect(self, self.address, client_id=CLIENT_ID)
         self._thread.start()
         self._connection.start()
 
@@ -206,7 +195,10 @@ class BrokerDesk:
         with self._lock:
             return self._waiting[station, counter]
 
-    def _subscriptions(self) -> tuple[tuple[str, int], ...]:
+    # ------------------------------------------------------------- for the connection
+
+    @property
+    def subscriptions(self) -> tuple[tuple[str, int], ...]:
         """Return what is listened to: the topics of the counters, and of those to be met."""
         if None in self._followed:
             return (ALL_STATIONS, 1), (ALL_STATES, 1), (ALL_LINES, 0)
@@ -218,9 +210,16 @@ class BrokerDesk:
         topics += [(state_topic(*key), 1) for key in alone]
         return (*topics, *((line_topic(*key), 0) for key in alone))
 
-    # ------------------------------------------------------------- on the connection's thread
+    def connected(self) -> None:
+        """Tell all counters, and ask for their lines."""
+        self.post(self._begin_to_look)
 
-    def _receive(self, text: str, payload: bytes) -> None:
+    def lost(self, why: str) -> None:
+        """Tell all counters why there is no connection."""
+        self.post(lambda: self._tell_all(why))
+
+    def heard(self, text: str, payload: bytes) -> None:
+        """Take a message under the topic `text`: what waits is bounded."""
         arrived_s = self._clock.monotonic()
         topic = read_topic(text)
         if topic is None:
@@ -270,7 +269,7 @@ class BrokerDesk:
                 for counter in self._counters.values():
                     counter.fail(error)
 
-    def _connected(self) -> None:
+    def _begin_to_look(self) -> None:
         self._tell_all(None)
         self._looked_s = self._clock.monotonic() - LOOK_EVERY_S
         self._look()

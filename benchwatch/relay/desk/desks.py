@@ -1,13 +1,13 @@
 """The desks of a process: one connection to each broker, for all counters that come from there."""
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Any
 
 from benchwatch.clock import Clock, SystemClock
 from benchwatch.errors import UsageError
 from benchwatch.quantity import printable
 from benchwatch.relay.broker_address import BrokerAddress, parse_elsewhere
-from benchwatch.relay.desk.broker_desk import BrokerDesk, Connect
+from benchwatch.relay.desk.broker_desk import BrokerDesk, Connect, Connection
 from benchwatch.relay.desk.known_counters import (
     MOST_COUNTERS,
     KnownCounter,
@@ -18,6 +18,7 @@ from benchwatch.relay.desk.look_requests import line_every_s
 from benchwatch.relay.desk.relayed_acquisition import RelayedAcquisition
 
 if TYPE_CHECKING:
+    from benchwatch.relay.broker_listener import BrokerListener
     from benchwatch.relay.identity import Identity
 
 
@@ -138,11 +139,13 @@ class Desks:
 def _connect_as(identity: "Identity | None") -> Connect:
     """Return what makes connections to brokers in the name of `identity`."""
 
-    def connect(address: BrokerAddress, **settings: Any) -> Any:
-        from benchwatch.relay.broker_connection import (  # noqa: PLC0415 - loads the library of MQTT
-            BrokerConnection,
+    def connect(
+        listener: "BrokerListener", address: BrokerAddress, *, client_id: str
+    ) -> Connection:
+        from benchwatch.relay.broker_listener import (  # noqa: PLC0415 - loads the library of MQTT
+            connection_for,
         )
 
-        return BrokerConnection(address, identity, **settings)
+        return connection_for(listener, address, identity, client_id=client_id)
 
-    return cast("Connect", connect)
+    return connect

@@ -36,9 +36,15 @@ class KnownCounter:
 
 
 class _States:
-    """Gathers the states that a broker hands out after a subscription."""
+    """Gathers the states that a broker hands out after a subscription.
 
-    def __init__(self, clock: Clock) -> None:
+    Args:
+        topic: of these states.
+        clock: tells for how long the broker has said nothing.
+    """
+
+    def __init__(self, topic: str, clock: Clock) -> None:
+        self.subscriptions = ((topic, 1),)
         self._clock = clock
         self._changed = threading.Condition()
         self._connected = False
@@ -56,7 +62,7 @@ class _States:
             self._lost = why
             self._changed.notify_all()
 
-    def take(self, text: str, payload: bytes) -> None:
+    def heard(self, text: str, payload: bytes) -> None:
         topic = read_topic(text)
         if topic is None or topic.kind != "state" or topic.counter is None:
             return
@@ -107,16 +113,8 @@ def find_counters(
         ConnectionFailed: the broker can't be reached, or knows no such counter.
         UsageError: they are too many to be watched.
     """
-    states = _States(clock)
-    topic = ALL_STATES if station is None else all_states_topic(station)
-    connection = connect(
-        address,
-        client_id=CLIENT_ID,
-        on_connected=states.connected,
-        on_message=states.take,
-        on_lost=states.lost,
-        subscriptions=((topic, 1),),
-    )
+    states = _States(ALL_STATES if station is None else all_states_topic(station), clock)
+    connection = connect(states, address, client_id=CLIENT_ID)
     connection.start()
     try:
         payloads = states.wait(address)

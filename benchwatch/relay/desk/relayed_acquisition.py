@@ -12,27 +12,17 @@ from typing import Any, Final
 from benchwatch.acquire import CounterStatus
 from benchwatch.acquire.counter_status import StatusPublisher
 from benchwatch.clock import Clock
-from benchwatch.counter import LinkState, Setup
-from benchwatch.errors import BenchwatchError, ConnectionFailed, DriverError, NoReadings, UsageError
-from benchwatch.plan import OVERDUE_MARGIN_S, StatedByStation, margin_s
-from benchwatch.quantity import printable
-from benchwatch.reading import TYPED, Event, Mark, Reading
+from benchwatch.counter import Setup
+from benchwatch.errors import BenchwatchError, DriverError, NoReadings, UsageError
+from benchwatch.plan import StatedByStation
+from benchwatch.reading import Event, Mark, Reading
 from benchwatch.relay.desk.broker_desk import BrokerDesk
 from benchwatch.relay.desk.line_events import Arrival, LineEvents
-from benchwatch.relay.desk.stated_counter import (
-    StatedCounter,
-    StatedStation,
-    read_here,
-    read_state,
-)
+from benchwatch.relay.desk.stated_counter import read_here, read_state
 from benchwatch.relay.desk.station_line import StationLine, read_line
+from benchwatch.relay.desk.station_link import StationLink
 from benchwatch.relay.payload import PayloadRefused
 
-FIRST_LINE_S: Final = 10.0
-"""Longest wait for a first line where nobody waits unattended, beside a gate."""
-SILENT_SPACINGS: Final = 2.5
-"""Usual spacings without a line after which the link counts as lost; 3 s at least."""
-LEAST_SILENCE_S: Final = 3.0
 SAME_UNSENT: Final = 0.05
 """Relative change of the number of unsent events that is not shown."""
 LOOKED_AT_S: Final = 5.0
@@ -83,18 +73,7 @@ class RelayedAcquisition:
         self._publisher = StatusPublisher(
             on_status, clock=clock, origin_s=origin_s, nominal=nominal
         )
-        self._began_s = clock.monotonic()
-        self._connected = False
-        self._broker_trouble = ""
-        """Why there is no connection to the broker; empty while there is one, or none was tried."""
-        self._here: StatedStation | None = None
-        self._state: StatedCounter | None = None
-        self._has_ended = False
-        """Whether the station said that its watch has ended."""
-        self._line_s: float | None = None
-        """When the newest line came, monotonic seconds."""
-        self._reads = False
-        """Whether a reading came after the newest state, whatever link that states."""
+        self._link = StationLink(station, counter, desk.address, clock.monotonic())
         self._refused = 0
         self._stopped = threading.Event()
         self._ended = False
@@ -140,7 +119,7 @@ class RelayedAcquisition:
     @property
     def is_here(self) -> bool:
         """Whether its station is connected to the broker, as far as is known."""
-        return self._here is not None and self._here.here
+        return self._link.is_here
 
     @property
     def is_looked_at(self) -> bool:
@@ -158,21 +137,19 @@ class RelayedAcquisition:
 
     def broker_changed(self, trouble: str | None) -> None:
         """Take the state of the connection; None: it is connected."""
-        if trouble is not None and self._connected:
+        was_connected = self._link.broker_changed(trouble, self._clock.monotonic())
+        if trouble is not None and was_connected:
             self._events.lost("the broker was away")
-        self._connected, self._broker_trouble = trouble is None, trouble or ""
-        if trouble is not None:
-            self._line_s = None
         self.judge()
 
     def take_here(self, payload: bytes) -> None:
         """Take what the broker says of the station."""
         try:
-            self._here = read_here(payload)
+            here = self._link.here = read_here(payload)
         except PayloadRefused as refused:
             self._refuse(refused)
             return
-        if not self._here.here:
+        if not here.here:
             self._events.lost(f"{self.station} was away")
         self.judge()
 
@@ -183,11 +160,11 @@ class RelayedAcquisition:
         except PayloadRefused as refused:
             self._refuse(refused)
             return
-        self._has_ended = state is None
+        self._link.has_ended = state is None
         if state is None:
             self._events.lost("its watch had ended")
-        elif state != self._state:
-            self._state, self._reads = state, False
+        elif state != self._link.state:
+            self._link.take_state(state)
             self._events.state_nominal(state.nominal)
             self._events.interval_s = state.interval_s
             self._publisher.update(
@@ -223,10 +200,10 @@ class RelayedAcquisition:
             return
         if line is None or not events:
             return
-        self._line_s = arrived_s
+        self._link.line_came(arrived_s)
         for event in events:
             if isinstance(event, Reading):
-                self._reads, self._has_ended = True, False
+                self._link.reading_came()
                 self._show_reading(event, self._unsent_to_show(line))
             if self._stopped.is_set():
                 return
@@ -241,15 +218,14 @@ class RelayedAcquisition:
         """Publish the state of the link, if it has changed; called often."""
         if self._ended:
             return
-        state, detail, lost = self._link_now()
-        if lost:
-            self._events.lost(lost)
-        absent = self._absent(state, detail)
-        status = self._publisher.status
-        if (state, detail) != (status.link.state, status.link.detail) or bool(absent) != bool(
-            status.absent
-        ):
-            self._publisher.set_state(state, detail, absent=absent)
+        now_s, last, status = self._clock.monotonic(), self._events.last, self._publisher.status
+        now = self._link.now(last, self._events.spacing_s, now_s)
+        if now.lost:
+            self._events.lost(now.lost)
+        absent = self._link.absent(now, last, now_s)
+        shown = (status.link.state, status.link.detail, bool(status.absent))
+        if (now.state, now.detail, bool(absent)) != shown:
+            self._publisher.set_state(now.state, now.detail, absent=absent)
         if absent is not None and not self._persistent:
             self.fail(absent)
 
@@ -273,71 +249,6 @@ class RelayedAcquisition:
         if not self._ended:
             self._ended = True
             self._publisher.set_state("ended", str(self.error or ""))
-
-    # ------------------------------------------------------------- the link
-
-    def _link_now(self) -> tuple[LinkState, str, str]:
-        """Return state and detail of the link, and why lines may not come; empty: they come."""
-        has_read, where, state = self._events.last is not None, self.station, self._state
-        broken = self._why_broken()
-        if broken:
-            return "lost" if has_read else "connecting", broken, ""
-        if state is not None and state.link != "reading" and not self._reads:
-            theirs: LinkState = "lost" if state.link in {"lost", "ended"} else state.link
-            detail = f"at {where}: {state.link_detail or theirs}"
-            return theirs if has_read else "connecting", detail, ""
-        if not has_read:
-            return "connecting", "", ""
-        if self._is_overdue():
-            return "lost", f"no line comes from {where}. It is asked again.", "no line came"
-        return "reading", "", ""
-
-    def _why_broken(self) -> str:
-        """Return a sentence on why no line can come; empty where one can."""
-        where = self.station
-        if self._broker_trouble:
-            why = self._broker_trouble.rstrip(". ")
-            return f"the broker {self._desk.address} is away: {why}. It is tried again."
-        if self._here is not None and not self._here.here:
-            return f"{where} is gone from the broker. Lines go on when it is back."
-        if self._connected and self._here is None and self._state is None and not self._reads:
-            return f"the broker knows no station {where}. It is waited for."
-        if self._has_ended:
-            return f"the watch of {where} has ended. The next one is waited for."
-        return ""
-
-    def _is_overdue(self) -> bool:
-        last = self._events.last
-        if last is None or TYPED in last.flags:
-            return False
-        stated_s = None if self._state is None else self._state.gate_s
-        spacing_s, gate_s = self._events.spacing_s, max(last.gate_s or 0.0, stated_s or 0.0)
-        longest_s = max(
-            LEAST_SILENCE_S,
-            SILENT_SPACINGS * (spacing_s or 0.0) + OVERDUE_MARGIN_S,
-            gate_s + margin_s(gate_s),
-        )
-        return self._line_s is None or self._clock.monotonic() - self._line_s > longest_s
-
-    def _absent(self, state: LinkState, detail: str) -> BenchwatchError | None:
-        """Return why nothing can be read of the counter; None once it was read, or may be soon."""
-        if state == "reading" or self._events.last is not None:
-            return None
-        gate_s = 0.0 if self._state is None else self._state.gate_s or 0.0
-        waited_s = self._clock.monotonic() - self._began_s
-        is_gone = self._here is not None and not self._here.here
-        failed = self._broker_trouble or self._has_ended or is_gone
-        if not failed and waited_s <= FIRST_LINE_S + gate_s + margin_s(gate_s):
-            return None
-        if detail:
-            return ConnectionFailed(f"{detail.split('. ', 1)[0].rstrip('.')}.")
-        if not self._connected:
-            return ConnectionFailed(f"the broker {self._desk.address} does not answer.")
-        return NoReadings(
-            f"{self.station} was asked for the readings of a counter "
-            f"'{printable(self.counter, 100)}', and none came within {round(waited_s)} s. Is its "
-            "name right?"
-        )
 
     def _show_reading(self, reading: Reading, unsent: int | None) -> None:
         """Publish what a reading changes in the status, before it is passed on."""

@@ -238,10 +238,10 @@ def _doubt_words(frame: Frame) -> str:
 
 def relay_words(now: "RelayNow") -> str:
     """Write what is wrong with sending to the central record; empty: nothing is."""
-    unsent = "" if now.unsent is None else f"{how_many(now.unsent, 'event')} unsent"
+    events = "" if now.unsent is None else how_many(now.unsent, "event")
     if now.trouble:
-        return f"not being sent{f' ({unsent})' if unsent else ''}: {now.trouble}"
-    return f"being sent to the central record: {unsent}" if now.behind else ""
+        return f"not being sent{f' ({events} unsent)' if events else ''}: {now.trouble}"
+    return f"not in the central record yet: {events or 'some events'}" if now.behind else ""
 
 
 def _reason_first(detail: str, resource: str) -> str:

@@ -17,8 +17,9 @@ from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.plan import Plan
 from benchwatch.reading import Event, Gap, Reading
 from benchwatch.relay.broker_address import BrokerAddress
-from benchwatch.relay.desk import broker_desk, relayed_acquisition
-from benchwatch.relay.desk.broker_desk import MOST_WAITING, BrokerDesk
+from benchwatch.relay.broker_listener import BrokerListener
+from benchwatch.relay.desk import broker_desk, station_link
+from benchwatch.relay.desk.broker_desk import CLIENT_ID, MOST_WAITING, BrokerDesk
 from benchwatch.relay.desk.relayed_acquisition import RelayedAcquisition
 from benchwatch.staleness import is_current
 
@@ -26,13 +27,13 @@ from benchwatch.staleness import is_current
 class FakeConnection:
     """A connection whose messages the test hands over."""
 
-    def __init__(self, _address: BrokerAddress, **settings: Any) -> None:
-        self.settings = settings
+    def __init__(self, listener: BrokerListener) -> None:
+        self.listener = listener
         self.said: list[tuple[str, dict[str, Any]]] = []
 
     def start(self) -> None:
         """Be connected at once."""
-        self.settings["on_connected"]()
+        self.listener.connected()
 
     def stop(self, within_s: float) -> None:
         """Do nothing."""
@@ -44,7 +45,7 @@ class FakeConnection:
 
     def hear(self, topic: str, values: dict[str, Any]) -> None:
         """Hand over a message."""
-        self.settings["on_message"](topic, line_kit.payload(values))
+        self.listener.heard(topic, line_kit.payload(values))
 
 
 class Desk:
@@ -91,8 +92,11 @@ class Desk:
         for counter in self.counters:
             counter.start()
 
-    def _connect(self, address: BrokerAddress, **settings: Any) -> FakeConnection:
-        self.connections.append(FakeConnection(address, **settings))
+    def _connect(
+        self, listener: BrokerListener, _address: BrokerAddress, *, client_id: str
+    ) -> FakeConnection:
+        assert client_id == CLIENT_ID
+        self.connections.append(FakeConnection(listener))
         return self.connections[-1]
 
     def end(self) -> None:
@@ -110,7 +114,7 @@ def test_one_connection_serves_all_counters_and_hears_no_others() -> None:
     wait_until(lambda: len(connection.said) >= 2)
     made.end()
 
-    assert {topic for topic, _ in connection.settings["subscriptions"]} == {
+    assert {topic for topic, _ in connection.listener.subscriptions} == {
         "bw/1/a/here", "bw/1/b/here", "bw/1/a/main/state", "bw/1/b/main/state",
         "bw/1/a/main/line", "bw/1/b/main/line",
     }  # fmt: skip
@@ -143,7 +147,7 @@ def test_a_desk_that_follows_meets_later_counters(station: str | None) -> None:
     assert met == [("a", "five"), ("a", "other")]
     assert was_here
     whose = station or "+"
-    listened = {topic for topic, _ in connection.settings["subscriptions"]}
+    listened = {topic for topic, _ in connection.listener.subscriptions}
     assert {f"bw/1/{whose}/+/state", f"bw/1/{whose}/+/line", f"bw/1/{whose}/here"} == listened
 
 
@@ -240,7 +244,7 @@ def test_an_error_in_what_is_posted_is_told() -> None:
 
 def test_a_longer_gate_is_no_lost_link(monkeypatch: pytest.MonkeyPatch) -> None:
     """The station states a gate of 10 s; for 3 s and more no line comes, as none can."""
-    monkeypatch.setattr(relayed_acquisition, "LEAST_SILENCE_S", 0.0)
+    monkeypatch.setattr(station_link, "LEAST_SILENCE_S", 0.0)
     made = Desk("a")
     (connection,) = made.connections
     counter = made.counters[0]
@@ -251,7 +255,7 @@ def test_a_longer_gate_is_no_lost_link(monkeypatch: pytest.MonkeyPatch) -> None:
         connection.hear("bw/1/a/main/line", values)
     connection.hear("bw/1/a/main/state", line_kit.state_values(gate_s=10.0, interval_s=0.001))
     wait_until(lambda: len(made.events["a"]) == 3)
-    made.desk.post(lambda: setattr(counter, "_line_s", made.clock.monotonic() - 8.0))
+    made.desk.post(lambda: counter._link.line_came(made.clock.monotonic() - 8.0))
     made.desk.post(counter.judge)
     judged = threading.Event()
     made.desk.post(judged.set)

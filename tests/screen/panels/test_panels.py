@@ -139,7 +139,7 @@ def test_sending_is_said_only_while_something_is_wrong_or_much_is_unsent():
         "well": RelayNow(),
         "not being sent (312 events unsent): the broker is away: no broker listens": away,
         "not being sent: the broker is away": RelayNow(trouble="the broker is away"),
-        "being sent to the central record: 100 events unsent": RelayNow(unsent=100, behind=True),
+        "not in the central record yet: 100 events": RelayNow(unsent=100, behind=True),
     }
     shown = {
         status_text.trouble_words(kit.frame(kit.snapshot(relay=now, time_base=internal)))
