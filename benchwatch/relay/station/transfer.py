@@ -124,10 +124,10 @@ class Transfer:
         """
         if now_s >= self._list.look_s:
             self._list.look(now_s, is_connected=self.is_connected, is_well=not self.why)
-            if self.is_connected and now_s >= self._questions.again_s:
-                self.ask_anew(now_s)
         if not self.is_connected:
             return None
+        if now_s >= self._questions.again_s:
+            self.ask_anew(now_s)
         self._expire(now_s)
         question = self._questions.ask(self._list.unknown(), now_s)
         if question is not None:

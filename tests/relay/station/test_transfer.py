@@ -467,6 +467,26 @@ def test_few_events_are_sent_together_and_read_once() -> None:
     assert [name for name, _ in calls if name == "count"] == []
 
 
+def test_nothing_is_done_again_and_again_while_nothing_happens() -> None:
+    """In twenty minutes of quiet the thread wakes for its looks and questions, and never spins."""
+    world = healed()
+    world.now_s += 7.0  # so that no look comes when the keeper is asked anew
+    world.station.woken(world.now_s, at_once=True)
+    times: list[float] = []
+    end_s = world.now_s + 1200.0
+    while world.now_s < end_s:
+        times.append(world.now_s)
+        payload = world.station.step(world.now_s)
+        if payload is not None:
+            world.station.answered(world.record.take(payload), world.now_s)
+        else:
+            next_s = world.station.next_s(world.now_s)
+            assert next_s > world.now_s
+            world.now_s = next_s
+
+    assert len(times) < 3 * 1200 / SEND_WITHIN_S
+
+
 def test_what_is_unsent_is_known_without_counting() -> None:
     """What is under way, after a run was read to its end, is what the record lacks."""
     world = healed()
