@@ -111,9 +111,9 @@ def check(
     backend: str,
     as_json: bool,
 ) -> int:
-    """Find out what the counter at RESOURCE answers, and how its readings come.
+    """Find out what the counter at RESOURCE answers.
 
-    Only questions are sent; nothing is set. Each line says what was found: yes, no, or that
+    And how its readings come. Only questions are sent; nothing is set. Each line says what was found: yes, no, or that
     the counter can't tell, which is no fault.
     """
     if draft is not None:

@@ -97,10 +97,11 @@ def runs(
     station: str | None,
     as_json: bool,
 ) -> None:
-    """List the runs that the journal holds, or FILE: a journal or a central record; oldest first.
+    """List the runs of the journal or of FILE, oldest first.
 
-    A run is one counter's part of a watch. Its number stays: replay, budget, stability and
-    compare read it with --run NUMBER. Times are local.
+    FILE is a journal, a central record or a file of its archive. A run is one counter's part of
+    a watch. Its number stays: replay, budget, stability and compare read it with --run NUMBER.
+    Times are local.
     """
     refuse_together(("FILE", file is not None), ("--journal", path is not None))
     now_s, most = time.time(), None if all_runs else last
@@ -135,11 +136,12 @@ def archive(
     path: Path | None,
     as_json: bool,
 ) -> int:
-    """Move old runs from the journal to FILE, and give their room back to the disk.
+    """Move old runs from the journal to FILE.
 
-    FILE is made, or added to when it was written so before. It is a journal too: replay,
-    stability and budget read it. Watches may go on meanwhile; what they write stays. Nothing
-    is lost when this is killed: do it again, and it finishes.
+    That gives their room back to the disk. FILE is made, or added to when it was written so
+    before. It is a journal too: replay, stability and budget read it. Watches may go on
+    meanwhile; what they write stays. Nothing is lost when this is killed: do it again, and it
+    finishes.
     """
     if (before is None) == (older_than is None):
         raise UsageError("say which runs are old: with --before DATE or with --older-than 90d.")
@@ -173,7 +175,7 @@ def archive(
 @_journal_option
 @_json_option
 def merge(*, file: Path, path: Path | None, as_json: bool) -> int:
-    """Put all that FILE holds into the journal, as far as it can be read.
+    """Put all that can be read of FILE into the journal.
 
     FILE is an archive, a damaged journal that was set aside, or what a watch left elsewhere
     because the journal would not take it. It stays as it is; what the journal has already
@@ -210,10 +212,11 @@ def merge(*, file: Path, path: Path | None, as_json: bool) -> int:
 @_journal_option
 @_json_option
 def repair(*, path: Path | None, as_json: bool) -> int:
-    """Set a damaged journal aside under a dated name, and carry over what can be read of it.
+    """Set a damaged journal aside, and carry over what can be read.
 
-    A watch does that by itself when it meets the damage. This looks for it everywhere in the
-    file, and does nothing to one that is sound. Watches may go on meanwhile.
+    It gets a dated name. A watch does that by itself when it meets the damage. This looks for
+    it everywhere in the file, and does nothing to one that is sound. Watches may go on
+    meanwhile.
     """
     target = path or default_path()
     if not target.exists():

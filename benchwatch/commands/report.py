@@ -174,9 +174,10 @@ def _refuse_for_draft(typed: Mapping[str, object]) -> None:
 def verify(
     *, file: Path, public_key: Path | None, journal: JournalPlace | None, as_json: bool
 ) -> int:
-    """Say whether FILE is a report as it was issued, and what it rests on is unchanged.
+    """Say whether a report and what it rests on are unchanged.
 
-    That is: the file itself, the entries of the register, the readings in the journals beside it.
+    That is: FILE as it was issued, the entries of the register, the readings in the journals
+    beside it.
     Whether a later issue replaces it is said as well. The exit code is 1 where something is wrong.
     """
     from benchwatch.report.issue.verifying import verify_report  # noqa: PLC0415 - slow to load

@@ -110,7 +110,7 @@ def units(
 @click.argument("ident", type=IDENT, shell_complete=UNITS)
 @register_options
 def show(*, ident: str, journal: JournalPlace | None, sim: bool, as_json: bool) -> None:
-    """Show all of one unit: what it is, its visits, its ageing and when it is due."""
+    """Show all of one unit: its visits, its ageing, when it is due."""
     with read_register(chosen_register(journal, sim=sim)) as register:
         standing = unit_standing(known_unit(register, ident), register.visits_of(ident))
         style = page_style(register)

@@ -117,7 +117,7 @@ def visits(
 @click.argument("number", shell_complete=VISITS)
 @register_options
 def show(*, number: str, journal: JournalPlace | None, sim: bool, as_json: bool) -> None:
-    """Show all of visit NUMBER: records with u and U, conditions, notes, runs, history."""
+    """Show all of visit NUMBER: records, conditions, notes, runs."""
     from benchwatch.commands.common.visit_values import (  # noqa: PLC0415 - numpy is slow to load
         interval_values,
         standing_values,
@@ -147,7 +147,7 @@ def show(*, number: str, journal: JournalPlace | None, sim: bool, as_json: bool)
 @click.argument("number", shell_complete=VISITS)
 @written_register_options
 def close(*, number: str, journal: Path | None, sim: bool, as_json: bool) -> None:
-    """Close visit NUMBER; what it holds stays, and it is not opened again."""
+    """Close visit NUMBER. What it holds stays, and it is not opened again."""
     path = written_register(journal, sim=sim)
     with read_register(path) as register:
         visit = register.typed_visit(number)
@@ -197,10 +197,11 @@ def import_table(
 def verify(
     *, heads: tuple[str, ...], journal: JournalPlace | None, sim: bool, as_json: bool
 ) -> int:
-    """Check that no entry of the register was changed, and print the head of each chain.
+    """Check that no entry of the register was changed.
 
-    The chain shows a change, not that its end was cut off: compare its head with one that was
-    printed earlier, with --head. The exit code is 1 where something is wrong.
+    The head of each chain is printed. The chain shows a change, not that its end was cut off:
+    compare its head with one that was printed earlier, with --head. The exit code is 1 where
+    something is wrong.
     """
     typed = [head.strip().lower() for head in heads]
     for head in typed:

@@ -56,6 +56,28 @@ def test_the_installed_page_is_that_of_the_commands():
     assert manual_page(cli) == PAGE
 
 
+def test_no_summary_of_a_command_breaks_off():
+    """The help of a group, 80 columns wide, has a whole sentence for each of its commands."""
+    helps = [
+        group.get_help(click.Context(group, info_name=group.name, terminal_width=80))
+        for group in (cli, *_groups(cli))
+    ]
+
+    assert len(helps) > 5
+    for text in helps:
+        summaries = text.partition("Commands:")[2]
+        assert "..." not in summaries, summaries
+
+
+def _groups(command: click.Group) -> Iterator[click.Group]:
+    with click.Context(command) as context:
+        for name in command.list_commands(context):
+            part = command.get_command(context, name)
+            if isinstance(part, click.Group):
+                yield part
+                yield from _groups(part)
+
+
 def test_it_has_every_command_with_every_option():
     """Each command has a section that names all of its options, in the escapes of the language."""
     sections = dict(

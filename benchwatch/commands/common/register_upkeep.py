@@ -23,10 +23,11 @@ INCOMPLETE: Final = 1
 @click.argument("file", type=JOURNAL_TO_WRITE, shell_complete=FILES)
 @written_register_options
 def merge(*, file: Path, journal: Path | None, sim: bool, as_json: bool) -> None:
-    """Take over the visits of another register, or what a watch could not add to this one.
+    """Take over the visits of another register.
 
-    FILE stays as it is, and what the register has already is not added again. A file in which an
-    entry was changed is refused, and so is a copy of this register that was written apart from it.
+    FILE is that, or what a watch could not add to this one. It stays as it is, and what the
+    register has already is not added again. A file in which an entry was changed is refused,
+    and so is a copy of this register that was written apart from it.
     """
     register = RegisterFile(written_register(journal, sim=sim))
     done = merge_register(register, file)
@@ -43,10 +44,11 @@ def merge(*, file: Path, journal: Path | None, sim: bool, as_json: bool) -> None
 @click.command()
 @written_register_options
 def repair(*, journal: Path | None, sim: bool, as_json: bool) -> int:
-    """Set a damaged register aside under a dated name, and carry over what can be read of it.
+    """Set a damaged register aside, and carry over what can be read.
 
-    Nothing is done to a register that is sound. Watches may go on meanwhile. The exit code is 1
-    where entries are missing afterwards: visits merge takes them over from a copy of the register.
+    It gets a dated name. Nothing is done to a register that is sound. Watches may go on
+    meanwhile. The exit code is 1 where entries are missing afterwards: visits merge takes them
+    over from a copy of the register.
     """
     path = written_register(journal, sim=sim)
     done = repair_register(path, time.time())
