@@ -14,11 +14,11 @@ from benchwatch.quantity import printable
 
 @dataclass(frozen=True, slots=True)
 class RunPlace:
-    """A journal, or a central record or a file of its archive with one station or all."""
+    """A journal, or a central record or its archive with one station or all."""
 
     source: str = field(repr=False)
-    """Path of the journal or archive file, or the address of the record, which may hold a
-    password."""
+    """Path of the journal, or of a file or folder of the archive, or the address of the record,
+    which may hold a password."""
     station: str | None = None
     """The station that is meant; None: all, or a journal."""
 
@@ -38,7 +38,9 @@ class RunPlace:
     @property
     def name(self) -> str:
         """Its short name: that of the file, or of the station."""
-        return self.station or self.shown if self.is_central else Path(self.source).name
+        if self.is_central:
+            return self.station or self.shown
+        return Path(self.source).name or self.shown
 
     def open(self) -> RunSource:
         """Open it for reading.
@@ -52,7 +54,7 @@ class RunPlace:
         return JournalReader(Path(self.source))
 
     def open_stations(self) -> CentralRunReader | ArchiveRunReader:
-        """Open it as a central record, or as a file of its archive."""
+        """Open it as a central record, or as its archive."""
         if self.is_central:
             return self.open_central()
         return ArchiveRunReader(Path(self.source), self.station)

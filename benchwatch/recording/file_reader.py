@@ -162,7 +162,7 @@ def open_row_streams(
         if not counters:
             raise FileError(f"{shown_name(path)} holds no readings: it is empty.")
         what = "a journal" if is_journal(path) else "a central record"
-        what = "an archive file" if is_archive(path) else what
+        what = "an archive" if is_archive(path) else what
         note = asked.unused_note(shown_name(path), what)
         return [_with_notes(counters[0], note), *counters[1:]]
     if is_parquet(path):

@@ -76,7 +76,7 @@ def is_journal(path: str) -> bool:
 
 
 def has_runs(path: str) -> bool:
-    """Return whether `path` is of a journal or an archive, or the address of a central record."""
+    """Return whether `path` is of a journal, or of a central record or its archive."""
     return is_record_address(path) or is_journal(path) or is_archive(path)
 
 

@@ -58,6 +58,77 @@ def test_as_from_the_journal(
     assert len(from_file.out.splitlines()) > 5
 
 
+def archived_days(record: MadeRecord, tmp_path: Path) -> tuple[Path, str]:
+    """Archive a run of three days, half of it late; return the folder, and a journal with it."""
+    readings = white_noise(day_ago(12), 300, seed=1, step_s=600.0)
+    record.add("tide-001", 11, white_noise(day_ago(11), 300, seed=5))
+    record.add("tide-007", 77, readings[::2])
+    folder = tmp_path / "archive"
+    folder.mkdir()
+    record.archive(folder)
+    record.add("tide-007", 77, readings[1::2])
+    record.archive(folder)
+    journal = tmp_path / "journal.db"
+    journal_with(journal, 77, readings)
+    return folder, str(journal)
+
+
+@pytest.mark.parametrize("command", ["stability", "replay", "export"])
+def test_a_folder_is_read_as_one(
+    record: MadeRecord, run: Command, tmp_path: Path, command: str
+) -> None:
+    """A run of several days and parts is that of its journal; a copy of a file doubles nothing."""
+    folder, journal = archived_days(record, tmp_path)
+    files = sorted(folder.iterdir())
+    (folder / "readings_copy.parquet").write_bytes(files[0].read_bytes())
+    (folder / "notes.txt").write_text("no archive")
+    options = {
+        "stability": ("--json",),
+        "replay": ("--json",),
+        "export": ("--out", "-", "--form", "csv"),
+    }[command]
+
+    from_folder = run(command, str(folder), "--station", "tide-007", *options)
+    from_journal = run(command, journal, *options)
+    listed = run("journal", "runs", str(folder), "--json")
+
+    assert len(files) == 6
+    assert from_folder.code == from_journal.code == 0, from_folder.err
+    assert from_folder.out == from_journal.out
+    assert "only its readings of 3 days from" in from_folder.err
+    runs = [(one["number"], one["station"], one["readings"]) for one in listed.lines]
+    assert runs == [(1, "tide-007", 300), (2, "tide-001", 300)]
+
+
+def test_files_of_two_records_in_one_folder(
+    record: MadeRecord, run: Command, tmp_path: Path
+) -> None:
+    """Where two files have other values for a reading, none of them is taken silently."""
+    folder, _ = archived_days(record, tmp_path)
+    for file in folder.iterdir():
+        file.rename(file.with_name(f"readings_old_{file.name}"))
+    record.owner.execute("TRUNCATE benchwatch.archived")
+    record.owner.execute("UPDATE benchwatch.readings SET text = '10000001' WHERE number = 1")
+    record.archive(folder)
+
+    done = run("export", str(folder), "--station", "tide-007", "--out", "-", "--form", "csv")
+
+    assert done.code == 5
+    assert "files of several records: reading 1 " in done.err
+
+
+def test_a_damaged_file_of_a_folder(record: MadeRecord, run: Command, tmp_path: Path) -> None:
+    """It is named, and the others are not read as if they were all."""
+    folder, _ = archived_days(record, tmp_path)
+    file = min(folder.iterdir())
+    file.write_bytes(file.read_bytes()[:-9])
+
+    done = run("stability", str(folder), "--station", "tide-007")
+
+    assert done.code == 5
+    assert file.name in done.err
+
+
 def test_exact_decimals(record: MadeRecord, run: Command, tmp_path: Path) -> None:
     """The numbers are those that the counter wrote, digit by digit."""
     file, _ = archived(record, tmp_path)

@@ -40,6 +40,7 @@ ALL_RUN_COLUMNS: Final = (
 OWN_KEY: Final = "benchwatch"
 """Key of the file's metadata with what the file is, as JSON."""
 FILE_VERSION: Final = 1
+FILE_NAMES: Final = "readings_*.parquet"
 MEMORY: Final = "1GB"
 """What duckdb may take before it uses the work folder."""
 CHUNK_BYTES: Final = 1 << 25
@@ -207,12 +208,28 @@ def sha256_of(path: Path) -> str:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
+def archive_files(path: str) -> list[Path]:
+    """Return the archive file at `path`, or all files of the archive whose folder is there."""
+    place = Path(path)
+    return sorted(place.glob(FILE_NAMES)) if place.is_dir() else [place]
+
+
 def is_archive(path: str) -> bool:
-    """Return whether the file at `path` is an archive file; no library is needed to tell."""
+    """Return whether `path` is of an archive file, or of a folder with some.
+
+    No library is needed to tell.
+    """
     try:
-        if not Path(path).is_file():
+        return any(map(_is_archive_file, archive_files(path)))
+    except (OSError, ValueError):  # reported when the file is then read as text
+        return False
+
+
+def _is_archive_file(path: Path) -> bool:
+    try:
+        if not path.is_file():
             return False
-        with Path(path).open("rb") as file:
+        with path.open("rb") as file:
             if file.read(len(_MAGIC)) != _MAGIC:
                 return False
             end = file.seek(-_TAIL_BYTES, os.SEEK_END)
@@ -221,7 +238,7 @@ def is_archive(path: str) -> bool:
                 return False
             file.seek(end - length)
             return _SAYS_ARCHIVE in file.read(length)
-    except (OSError, ValueError):  # reported when the file is then read as text
+    except OSError:
         return False
 
 

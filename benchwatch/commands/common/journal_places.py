@@ -25,10 +25,10 @@ MOST_STATIONS: Final = 12
 
 
 class JournalToRead(click.Path):
-    """Path of a journal or an archive file, or the address of a central record."""
+    """Path of a journal or an archive, or the address of a central record."""
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        """Return the path; of an address the central record, or the file of its archive."""
+        """Return the path; of an address the central record, of a path of its archive that."""
         if isinstance(value, str) and has_stations(value):
             return journal_place(value)
         return value if isinstance(value, RunPlace) else super().convert(value, param, ctx)
@@ -63,7 +63,7 @@ station_option: Final = click.option(
 
 
 def journal_place(typed: str) -> JournalPlace:
-    """Return the journal, the central record or the file of its archive that was typed.
+    """Return the journal, the central record, or the file or folder of its archive.
 
     Raises:
         UsageError: an address can't be read, or the library for it is not installed.
@@ -74,7 +74,7 @@ def journal_place(typed: str) -> JournalPlace:
 
 
 def has_stations(typed: str) -> bool:
-    """Return whether what was typed is a central record, or a file of its archive."""
+    """Return whether what was typed is a central record, or a file or folder of its archive."""
     return is_record_address(typed) or is_archive(typed)
 
 
@@ -89,7 +89,7 @@ def at_station(place: JournalPlace | None, station: str | None) -> JournalPlace 
     if not isinstance(place, RunPlace):
         raise UsageError(
             "--station chooses a station of a central record: give the record's address, "
-            "postgresql://USER@HOST/DATABASE, or a file of its archive, as well."
+            "postgresql://USER@HOST/DATABASE, or a file or folder of its archive, as well."
         )
     return RunPlace(place.source, station)
 
