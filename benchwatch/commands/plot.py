@@ -109,7 +109,7 @@ def plot() -> None:
 @plot.command()
 @number_and_register_options
 def visit(*, number: str, out: str, journal: JournalPlace | None, sim: bool) -> None:
-    """Plot visit NUMBER: all its readings, with turns, tool, records and tolerance."""
+    """Plot visit NUMBER. All its readings, with turns, tool, records and tolerance."""
     from benchwatch.report.charts.visit_chart import visit_chart  # noqa: PLC0415 - slow to load
 
     ending, found = _ending(out), _visit(number, journal, sim=sim)
@@ -120,7 +120,7 @@ def visit(*, number: str, out: str, journal: JournalPlace | None, sim: bool) -> 
 @plot.command("warm-up")
 @number_and_register_options
 def warm_up(*, number: str, out: str, journal: JournalPlace | None, sim: bool) -> None:
-    """Plot the warm-up of visit NUMBER: its readings since power-on, and when it settled."""
+    """Plot the warm-up of visit NUMBER. Its readings since power-on, and when it settled."""
     from benchwatch.report.charts.warm_up_chart import warm_up_chart  # noqa: PLC0415 - likewise
 
     ending, found = _ending(out), _visit(number, journal, sim=sim)
@@ -131,7 +131,7 @@ def warm_up(*, number: str, out: str, journal: JournalPlace | None, sim: bool) -
 @plot.command()
 @number_and_register_options
 def trim(*, number: str, out: str, journal: JournalPlace | None, sim: bool) -> None:
-    """Plot the trim of visit NUMBER: its readings around the turns, and the tool."""
+    """Plot the trim of visit NUMBER. Its readings around the turns, and the tool."""
     from benchwatch.report.charts.visit_chart import trim_chart  # noqa: PLC0415 - likewise
 
     ending, found = _ending(out), _visit(number, journal, sim=sim)
@@ -142,7 +142,7 @@ def trim(*, number: str, out: str, journal: JournalPlace | None, sim: bool) -> N
 @plot.command()
 @number_and_register_options
 def landing(*, number: str, out: str, journal: JournalPlace | None, sim: bool) -> None:
-    """Plot visit NUMBER since the last turn: its readings and records within the tolerance."""
+    """Plot visit NUMBER since its last turn. Its readings and records within the tolerance."""
     from benchwatch.report.charts.visit_chart import landing_chart  # noqa: PLC0415 - likewise
 
     ending, found = _ending(out), _visit(number, journal, sim=sim)
@@ -161,7 +161,7 @@ def landing(*, number: str, out: str, journal: JournalPlace | None, sim: bool) -
 def budget(
     *, number: str, kind: RecordKind | None, out: str, journal: JournalPlace | None, sim: bool
 ) -> None:
-    """Plot the uncertainty budget of a record of visit NUMBER as bars."""
+    """Plot the budget of a record of visit NUMBER as bars."""
     from benchwatch.report.charts.budget_chart import budget_chart  # noqa: PLC0415 - likewise
 
     ending, found = _ending(out), _visit(number, journal, sim=sim)
@@ -176,7 +176,7 @@ def budget(
 @deviation_options
 @out_option
 def stability(*, source: RecordedSource, asked: AskedDeviations, out: str) -> None:
-    """Plot how stable the frequency in FILE is, by averaging time; FILE is as for stability."""
+    """Plot how stable the frequency in FILE is. By averaging time; FILE is as for stability."""
     from benchwatch.report.charts.stability_chart import deviations_chart  # noqa: PLC0415 - likewise
 
     ending = _ending(out)
