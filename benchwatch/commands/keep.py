@@ -16,6 +16,8 @@ from benchwatch.errors import INTERRUPTED, UsageError
 from benchwatch.quantity import listed, printable
 from benchwatch.system.stop_signals import STOP_SIGNALS, wait_until_set
 
+LONGEST_BROKER_WAIT_S = 5.0
+"""Longest wait between two attempts to reach the broker: all stations wait for one keeper."""
 LAST_ANSWERS_S = 2.0
 """Longest wait for the last answers to leave at the end."""
 
@@ -103,7 +105,9 @@ def _keep(record: RecordAddress, broker: str, identity_folder: Path | None) -> i
     for caution in () if identity is None else identity.cautions:
         narrate(caution)
     keeper = Keeper(record, narrate)
-    connection = connection_for(keeper, address, identity, client_id="keeper")
+    connection = connection_for(
+        keeper, address, identity, client_id="keeper", longest_wait_s=LONGEST_BROKER_WAIT_S
+    )
     keeper.sender = connection
     stop = threading.Event()
     for number in STOP_SIGNALS:

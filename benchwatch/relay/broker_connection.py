@@ -73,6 +73,7 @@ class BrokerConnection:
         subscriptions: topics, and the quality of service with which they are heard.
         will: topic and payload that the broker keeps there once this program is gone, in whatever
             way.
+        longest_wait_s: longest wait between two attempts to connect.
 
     Raises:
         UsageError: the library is not installed.
@@ -89,6 +90,7 @@ class BrokerConnection:
         on_lost: Callable[[str], None],
         subscriptions: Sequence[tuple[str, int]] = (),
         will: tuple[str, bytes] | None = None,
+        longest_wait_s: float = LONGEST_WAIT_S,
     ) -> None:
         self._paho = optional_module("paho.mqtt.client")
         if self._paho is None:
@@ -102,6 +104,7 @@ class BrokerConnection:
         self.trouble = ""
         """Why there is no connection, or what the broker refused: a sentence without full stop."""
         self._identity, self._will = identity, will
+        self._longest_wait_s = longest_wait_s
         self._client_id = f"{client_id}-{secrets.token_hex(6)}"
         self._on_connected, self._on_message, self._on_lost = on_connected, on_message, on_lost
         self._subscriptions = list(subscriptions)
@@ -218,7 +221,7 @@ class BrokerConnection:
     # ------------------------------------------------------------ the thread
 
     def _run(self) -> None:
-        wait_s = FIRST_WAIT_S
+        first_wait_s = wait_s = min(FIRST_WAIT_S, self._longest_wait_s)
         while not self._stopped.is_set():
             self._why, self._greeted_s = "", None
             try:
@@ -235,9 +238,9 @@ class BrokerConnection:
                 return
             self.trouble = why
             self._on_lost(why)
-            wait_s = FIRST_WAIT_S if lasted_s > STEADY_S else wait_s
+            wait_s = first_wait_s if lasted_s > STEADY_S else wait_s
             self._stopped.wait(wait_s * random.uniform(0.5, 1.0))  # noqa: S311 - no secret
-            wait_s = min(2 * wait_s, LONGEST_WAIT_S)
+            wait_s = min(2 * wait_s, self._longest_wait_s)
 
     def _connect_and_serve(self) -> str:
         """Make one connection and serve it to its end; return why it ended."""

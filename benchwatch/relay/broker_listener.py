@@ -4,7 +4,7 @@ from collections.abc import Callable, Sequence
 from typing import Protocol
 
 from benchwatch.relay.broker_address import BrokerAddress
-from benchwatch.relay.broker_connection import BrokerConnection
+from benchwatch.relay.broker_connection import LONGEST_WAIT_S, BrokerConnection
 from benchwatch.relay.identity import Identity
 
 
@@ -32,6 +32,7 @@ def connection_for(
     *,
     client_id: str,
     will: tuple[str, bytes] | None = None,
+    longest_wait_s: float = LONGEST_WAIT_S,
     connect: Callable[..., BrokerConnection] = BrokerConnection,
 ) -> BrokerConnection:
     """Return the connection, not started yet, of a program to its broker.
@@ -42,6 +43,7 @@ def connection_for(
         identity: the certificate of this program; None: none is shown.
         client_id: name of the client.
         will: topic and payload that the broker keeps once this program is gone.
+        longest_wait_s: longest wait between two attempts to connect.
         connect: makes the connection, with the arguments of `BrokerConnection`.
 
     Raises:
@@ -56,4 +58,5 @@ def connection_for(
         on_lost=listener.lost,
         subscriptions=listener.subscriptions,
         will=will,
+        longest_wait_s=longest_wait_s,
     )

@@ -31,8 +31,9 @@ if TYPE_CHECKING:
     import psycopg
 
 FIRST_WAIT_S: Final = 0.5
-LONGEST_WAIT_S: Final = 30.0
-"""Waits between two attempts to reach the database."""
+LONGEST_WAIT_S: Final = 10.0
+"""Waits between two attempts to reach the database. All stations wait for one keeper, so that it
+tries more often than each of them."""
 LONGEST_WRITE_S: Final = 45.0
 """After so long a group is given up, and the connection to the database with it."""
 GATHER_S: Final = 0.04
