@@ -210,7 +210,11 @@ class BenchRanking:
 
     def _sort(self, at_s: float) -> None:
         """Sort the rows, and find the time at which the next of them may fall."""
-        ranks = {name: self._rows[name].standing(at_s - FALLS_AFTER_S) for name in self._standings}
+        since_s = at_s - FALLS_AFTER_S
+        ranks = {
+            name: row.standing(since_s) if row.worse else row.now
+            for name, row in self._rows.items()
+        }
         falls_s = [row.worse[0][0] for row in self._rows.values() if row.worse]
         self._order = tuple(sorted(ranks, key=ranks.__getitem__))
         self._falls_at_s = min(falls_s, default=math.inf) + FALLS_AFTER_S

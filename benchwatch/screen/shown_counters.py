@@ -30,6 +30,7 @@ class _Kept:
     """What is kept of one counter, so that an unchanged snapshot is looked at only once."""
 
     number: int
+    handle: CounterHandle
     counter: CounterState = field(default_factory=CounterState)
     snapshot: Snapshot | None = None
     state: BenchState = "not there yet"
@@ -78,7 +79,7 @@ class ShownCounters:
         self._know_all()
         several, changed = len(self._kept) > 1, False
         for name, kept in self._kept.items():
-            now = self._watch.counter(name).snapshot
+            now = kept.handle.snapshot
             if now is not kept.snapshot:
                 kept.snapshot, kept.row = now, None
                 kept.share = share_of_tolerance(now)
@@ -94,7 +95,7 @@ class ShownCounters:
             self._standings[name] = bench_standing(state, kept.share)
         if changed:
             self._sums.clear()
-        self._order = self._ranking.follow(self._standings, self._clock_s())
+            self._rank()
 
     def settled(self) -> list[str]:
         """Return the names of the counters that have settled since the last call."""
@@ -105,9 +106,14 @@ class ShownCounters:
 
         Until the operator has chosen a counter, the one in the top row is selected.
         """
+        self._rank()
         if not self.chosen:
             self.name = self._order[0]
         return [self._row(self._kept[name], now_s, unit) for name in self._order]
+
+    def _rank(self) -> None:
+        """Bring the rows into their order, whenever a state has changed or they are drawn."""
+        self._order = self._ranking.follow(self._standings, self._clock_s())
 
     def _row(self, kept: _Kept, now_s: float, unit: str) -> BenchRow:
         now = kept.snapshot
@@ -171,7 +177,9 @@ class ShownCounters:
         if len(names) == len(self._kept):
             return
         for number, name in enumerate(names, 1):
-            self._kept.setdefault(name, _Kept(number=number)).number = number
+            if name not in self._kept:
+                self._kept[name] = _Kept(number=number, handle=self._watch.counter(name))
+            self._kept[name].number = number
             self._states.setdefault(name, "not there yet")
             self._standings.setdefault(name, bench_standing("not there yet", None))
         self._order = tuple(names)
