@@ -28,9 +28,12 @@ _NOTE: Final = """
         FROM benchwatch.{table}) AS numbered
     GROUP BY run_id, block"""
 
-_DAYS_WITHOUT: Final = """
-    SELECT DISTINCT day - '1970-01-01'::date FROM benchwatch.archived
-    WHERE dropped IS NOT NULL AND NOT numbers_noted"""
+_DAYS: Final = """
+    SELECT n.day, EXISTS (SELECT FROM benchwatch.archived AS a WHERE a.dropped IS NOT NULL
+            AND NOT a.numbers_noted AND a.day = '1970-01-01'::date + n.day),
+        EXISTS (SELECT FROM benchwatch.dropped_numbers AS d
+            WHERE d.day = '1970-01-01'::date + n.day)
+    FROM unnest(%s::int4[]) AS n (day)"""
 
 _FIND: Final = """
     SELECT n.run_id, n.number FROM unnest(%s::int4[], %s::int8[], %s::int4[])
@@ -55,23 +58,42 @@ def note_numbers(connection: "psycopg.Connection[Any]", table: str, day: object)
     connection.execute(_NOTE.format(table=table).encode(), (day,))
 
 
+def dropped_days(
+    connection: "psycopg.Connection[Any]", days: Collection[int]
+) -> tuple[set[int], set[int]]:
+    """Find which days were dropped; no other one is before the transaction ends.
+
+    Args:
+        connection: in a transaction.
+        days: counted from 1970.
+
+    Returns:
+        Those of which some numbers are noted, and those of which some are not: an older program
+        dropped these.
+
+    Raises:
+        psycopg.Error: from the record.
+    """
+    connection.execute("SELECT FROM ONLY benchwatch.readings LIMIT 0")  # keeps a drop waiting
+    found = connection.execute(_DAYS, (number_array(sorted(days)),)).fetchall()
+    noted = {day for day, _, are_noted in found if are_noted}
+    return noted, {day for day, is_unknown, _ in found if is_unknown}
+
+
 def find_dropped(
     connection: "psycopg.Connection[Any]", places: Sequence[Place]
-) -> tuple[set[tuple[int, int]], Collection[int]]:
-    """Find which readings are in the archive only; no day is dropped before the transaction ends.
+) -> set[tuple[int, int]]:
+    """Find which readings were dropped with their days.
 
     Args:
         connection: in a transaction.
         places: of readings, one at least.
 
     Returns:
-        `run_id` and number of each that is, and days of which that is not known of the others: an
-        older program dropped them.
+        `run_id` and number of each that was.
 
     Raises:
         psycopg.Error: from the record.
     """
-    connection.execute("SELECT FROM ONLY benchwatch.readings LIMIT 0")  # keeps a drop waiting
     found = connection.execute(_FIND, tuple(map(number_array, zip(*places, strict=True))))
-    unknown = connection.execute(_DAYS_WITHOUT)
-    return set(found.fetchall()), {day for (day,) in unknown}
+    return set(found.fetchall())

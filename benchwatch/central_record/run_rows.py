@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 from benchwatch.central_record.batches import EventBatch, Outcome, Rows, SentEvents
 from benchwatch.central_record.column_arrays import number_array, optional_text_array, text_array
 from benchwatch.central_record.day_partitions import DAY_S
-from benchwatch.central_record.dropped_numbers import Place, find_dropped
+from benchwatch.central_record.dropped_numbers import Place, dropped_days, find_dropped
 from benchwatch.central_record.event_rows import EVENT_COLUMNS, EventRows
 from benchwatch.central_record.refused_batches import RefusedNote
 from benchwatch.journal.schema import JournalRun
@@ -219,7 +219,7 @@ def _archived_before(connection: "psycopg.Connection[Any]", runs: Iterable[_Run]
     its day, which is made and archived once more.
     """
     again = [
-        _place(run, row)
+        (run, row)
         for run in runs
         for batch in run.taken
         if batch.after < run.had_all_to
@@ -228,9 +228,13 @@ def _archived_before(connection: "psycopg.Connection[Any]", runs: Iterable[_Run]
     ]
     if not again:
         return _Archived()
-    dropped, unknown_days = find_dropped(connection, again)
-    places = frozenset(place for place in again if place[:2] in dropped)
-    unsure = frozenset(place for place in again if place[2] in unknown_days) - places
+    noted, unknown = dropped_days(connection, {int(row[1] // DAY_S) for _, row in again})
+    if not (noted or unknown):
+        return _Archived()
+    asked = [_place(run, row) for run, row in again]
+    dropped = find_dropped(connection, asked)
+    places = frozenset(place for place in asked if place[:2] in dropped)
+    unsure = frozenset(place for place in asked if place[2] in unknown) - places
     return _Archived(places | unsure, unsure)
 
 
@@ -252,8 +256,7 @@ def _write_events(
             for table, all_new in new.items():
                 rows: Rows = getattr(batch, table)
                 if rows and batch.after < known_to:
-                    known = [row for row in rows if row[0] <= known_to]
-                    rows = [row for row in rows if row[0] > known_to]
+                    known, rows = _parted(rows, known_to)
                     if table == "readings" and archived:
                         known = [row for row in known if _place(run, row) not in archived]
                     again[table].add(run.run_id, known)
@@ -262,6 +265,13 @@ def _write_events(
     for table in EVENT_COLUMNS:
         new[table].write(connection, may_be_there=not trust_ranges)
         again[table].write(connection, may_be_there=True)
+
+
+def _parted(rows: Rows, known_to: int) -> tuple[Rows, Rows]:
+    """Return the rows up to a number, and those after it; numbers rise."""
+    if rows[-1][0] <= known_to:
+        return rows, ()
+    return [row for row in rows if row[0] <= known_to], [row for row in rows if row[0] > known_to]
 
 
 def _write_progress(connection: "psycopg.Connection[Any]", runs: Collection[_Run]) -> None:
