@@ -147,7 +147,7 @@ def server_words(error: "psycopg.Error") -> str:
     # The library names each address it tried; the last line is enough to see what is wrong.
     lines = [line.strip() for line in said.strip().splitlines() if line.strip()]
     plain = printable(lines[0] if lines else type(error).__name__, 300)
-    for prefix in ("connection failed: ", "consuming input failed: "):
+    for prefix in ("connection failed: ", "connection is bad: ", "consuming input failed: "):
         plain = plain.removeprefix(prefix)
     return plain.rstrip(".")
 

@@ -1,8 +1,10 @@
-"""The address of a central record, as people read it."""
+"""The address of a central record, and what its server says, as people read them."""
 
+import psycopg
 import pytest
 
 from benchwatch.central_record.record_address import parse_record
+from benchwatch.central_record.record_connection import server_words
 
 
 @pytest.mark.parametrize(
@@ -27,3 +29,13 @@ def test_what_is_shown_is_the_same_address_without_its_password(typed: str, show
     assert again.parameters == {
         key: value for key, value in address.parameters.items() if key != "password"
     }
+
+
+@pytest.mark.parametrize(
+    "prefix", ["", "connection failed: ", "connection is bad: ", "consuming input failed: "]
+)
+def test_what_the_library_puts_before_the_servers_words_is_left_out(prefix: str) -> None:
+    """A socket in a folder and a port of a host are said alike."""
+    said = 'connection to server on socket "/run/pg/.s.PGSQL.5432" failed: Connection refused'
+
+    assert server_words(psycopg.OperationalError(f"{prefix}{said}\n\tIs it there?")) == said
