@@ -1,5 +1,6 @@
 """``benchwatch relay``: benches elsewhere: the files of broker, keeper, desk and stations."""
 
+import shutil
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
@@ -30,6 +31,7 @@ from benchwatch.report.blocks import align_table
 
 MOST_STATIONS: Final = 10_000
 """Stations whose identities are made at once."""
+DEBIANS_MOSQUITTO: Final = Path("/usr/sbin/mosquitto")
 CERTIFICATES_AS_JSON: Final = "A line a certificate, for programs."
 
 _folder_argument = click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
@@ -291,9 +293,20 @@ def _say_loopback(folder: Path, port: int) -> None:
     _narrate_lines(
         f"{shown(file)} is for programs on this computer only (127.0.0.1, port {port}): no names, "
         "no certificates, no encryption.\n"
-        f"start the broker: mosquitto -c {shown(file)}\n"
+        f"start the broker: {mosquitto_words()} -c {shown(file)}\n"
         f"its address: mqtt://127.0.0.1:{port}"
     )
+
+
+def mosquitto_words(program: Path = DEBIANS_MOSQUITTO) -> str:
+    """Return how mosquitto is typed here: Debian has it in a folder that users don't search.
+
+    Args:
+        program: where Debian has it.
+    """
+    if shutil.which("mosquitto") is None and program.exists():
+        return str(program)
+    return "mosquitto"
 
 
 def _say_made(
@@ -323,7 +336,7 @@ def _say_made(
         "each private key is for one computer: only its user can read it, and nobody else needs "
         "it.\n"
         "certificates count two years: relay show lists them, relay renew makes new ones.\n"
-        "start the broker: mosquitto -c "
+        f"start the broker: {mosquitto_words()} -c "
         f"{shown((broker_folder or folder / BROKER) / CONFIGURATION)}"
     )
 

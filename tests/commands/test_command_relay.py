@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 from relay_folder_kit import MadeRelay, run_relay
 
+from benchwatch.commands.relay import mosquitto_words
 from benchwatch.errors import FileError, UsageError
 from benchwatch.relay.setup.relay_folder import open_relay_folder
 from benchwatch.system.file_locks import lock_file
@@ -239,6 +240,20 @@ def test_a_folder_without_an_authority_is_called_what_it_is(tmp_path: Path) -> N
     ):
         with pytest.raises(FileError, match=said):
             run_relay("show", tmp_path / folder)
+
+
+def test_the_broker_is_typed_so_that_it_is_found(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Debian's mosquitto is in a folder that only root's commands are looked for in."""
+    (tmp_path / "mosquitto").write_text("", "ascii")
+    (tmp_path / "mosquitto").chmod(0o755)
+    monkeypatch.setenv("PATH", str(tmp_path))
+    assert mosquitto_words() == "mosquitto"
+
+    monkeypatch.setenv("PATH", str(tmp_path / "none"))
+    assert mosquitto_words(tmp_path / "mosquitto") == str(tmp_path / "mosquitto")
+    assert mosquitto_words(tmp_path / "none") == "mosquitto"
 
 
 def test_several_names_are_revoked_and_renewed_at_once(copied: Path) -> None:
