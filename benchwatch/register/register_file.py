@@ -143,7 +143,8 @@ class RegisterFile:
         check_kind(self.path)
         with suppress(FileNotFoundError):
             self.path.stat()
-        if self.path.is_file() and self.path.stat().st_size == 0 and has_log(self.path):
+        # The log first: a program that makes the register fills the file before there is a log.
+        if has_log(self.path) and self.path.is_file() and self.path.stat().st_size == 0:
             raise RegisterError(
                 f"the register is damaged: it is empty, but the log beside it is not "
                 f"({self.path}). {REPAIR}"

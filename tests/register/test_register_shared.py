@@ -4,6 +4,7 @@ The programs are processes of their own; the result is read by plain SQLite.
 """
 
 import re
+import shutil
 import signal
 import sqlite3
 import subprocess
@@ -22,6 +23,7 @@ from load_kit import LONGEST_WAIT_S
 from register_kit import check_by_hand, made_register, rows_of
 
 from benchwatch.errors import RegisterError, UsageError
+from benchwatch.register import register_file
 from benchwatch.register.register_entry import Draft
 from benchwatch.register.register_file import RegisterFile
 from benchwatch.register.register_reader import read_register
@@ -176,6 +178,24 @@ def test_six_programs_add_entries_and_two_are_killed(path, programs):
     assert {line.split()[0] for line in returned} <= set(texts)
     assert {line.split()[1] for line in returned} <= names
     assert 0 <= len(texts) - 4 * ENTRIES - len(killed) <= 2  # those that were being added
+
+
+def test_a_register_that_is_just_being_made_is_not_called_damaged(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Another program fills the file, and begins its log, while this one looks at both."""
+    made = path.with_name("made.db")
+    made_register(made, units=1)
+    path.touch()
+
+    def looks_when_it_is_made(_asked: Path) -> bool:
+        shutil.copyfile(made, path)
+        return True
+
+    monkeypatch.setattr(register_file, "has_log", looks_when_it_is_made)
+
+    with read_register(path) as register:
+        assert len(register.visit_names()) == 2
 
 
 def test_visits_opened_at_once_get_numbers_of_their_own(path, programs):
