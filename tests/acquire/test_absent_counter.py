@@ -5,7 +5,7 @@ import json
 
 import pytest
 from program_kit import COMMAND, start_program
-from socket_kit import free_port
+from socket_kit import kept_port
 from terminal_kit import Terminal
 
 from benchwatch_simulators.bench.simulated_bench import open_bench
@@ -20,9 +20,10 @@ def home(tmp_path, monkeypatch):
 
 def test_lines_end_with_exit_3():
     """Nobody waits at a pipe."""
-    resource = f"TCPIP0::127.0.0.1::{free_port()}::SOCKET"
-    process = start_program("watch", resource, "--json", "--no-journal")
-    out, errors = process.communicate(timeout=100)
+    with kept_port() as port:
+        resource = f"TCPIP0::127.0.0.1::{port}::SOCKET"
+        process = start_program("watch", resource, "--json", "--no-journal")
+        out, errors = process.communicate(timeout=100)
 
     assert process.returncode == 3
     assert json.loads(out)["readings"] == 0
@@ -31,16 +32,16 @@ def test_lines_end_with_exit_3():
 
 def test_the_screen_shows_that_it_tries_and_reads_once_the_counter_is_on(tmp_path):
     """The counter is switched on after the start, which need not be repeated."""
-    port = free_port()
-    command = (
-        *COMMAND, "watch", f"TCPIP0::127.0.0.1::{port}::SOCKET",
-        "--nominal", "10MHz", "--no-journal",
-    )  # fmt: skip
-    with contextlib.closing(Terminal(command, tmp_path, width=120, height=36)) as screen:
-        screen.wait_for("nothing listens")
-        with open_bench("quiet", seed=5, port=port) as bench:
-            screen.wait_until(lambda _: bench.received("main").count("READ?") >= 3)
-            screen.type(b"q")
-            code = screen.end()
+    with kept_port() as port:
+        command = (
+            *COMMAND, "watch", f"TCPIP0::127.0.0.1::{port}::SOCKET",
+            "--nominal", "10MHz", "--no-journal",
+        )  # fmt: skip
+        with contextlib.closing(Terminal(command, tmp_path, width=120, height=36)) as screen:
+            screen.wait_for("nothing listens")
+            with open_bench("quiet", seed=5, port=port) as bench:
+                screen.wait_until(lambda _: bench.received("main").count("READ?") >= 3)
+                screen.type(b"q")
+                code = screen.end()
 
     assert code == 0

@@ -16,8 +16,8 @@ from typing import Any
 import pytest
 from acquisition_kit import COUNTER, TEN_MHZ, EventRecorder
 from link_kit import open_link
-from load_kit import Stalls
-from socket_kit import TinyServer, answering, free_port, serving
+from load_kit import LONGEST_WAIT_S, Stalls
+from socket_kit import TinyServer, answering, kept_port, serving
 
 from benchwatch.acquire import Acquisition
 from benchwatch.clock import SystemClock
@@ -672,8 +672,9 @@ def test_a_stop_takes_effect_during_a_gate() -> None:
 
 def test_a_refused_port_ends_with_a_sentence() -> None:
     """With a real socket."""
-    acquisition, _ = start(f"TCPIP0::127.0.0.1::{free_port()}::SOCKET", enough=1)
-    acquisition.join(5)
+    with kept_port() as port:
+        acquisition, _ = start(f"TCPIP0::127.0.0.1::{port}::SOCKET", enough=1)
+        acquisition.join(LONGEST_WAIT_S)
 
     assert isinstance(acquisition.error, ConnectionFailed)
     assert "nothing listens" in str(acquisition.error)

@@ -22,7 +22,7 @@ from link_kit import (
 )
 from load_kit import Stalls, wait_until
 from simulated_kit import IDENTITY
-from socket_kit import free_port, serving
+from socket_kit import kept_port, serving
 
 from benchwatch.bus.framing import Framing, one_line_end
 from benchwatch.bus.hislip import HislipWire
@@ -133,8 +133,8 @@ def test_reopening_leaves_nothing_behind(bench):
 )
 def test_a_refused_port_is_a_sentence(resource):
     """PyVISA-py reports it in two different ways."""
-    with pytest.raises(ConnectionFailed, match="can't open TCPIP0") as caught:
-        open_link(resource.format(free_port()))
+    with kept_port() as port, pytest.raises(ConnectionFailed, match="can't open") as caught:
+        open_link(resource.format(port))
 
     assert "nothing listens on that port" in str(caught.value)
 

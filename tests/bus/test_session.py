@@ -17,7 +17,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from link_kit import open_link
 from load_kit import Stalls, wait_until
-from socket_kit import answering, free_port, serving
+from socket_kit import answering, kept_port, serving
 
 from benchwatch.bus import opening, session
 from benchwatch.bus.session import Session
@@ -43,8 +43,11 @@ def test_a_query_gets_its_reply_without_terminators() -> None:
 
 def test_a_refused_port_is_a_sentence_at_open() -> None:
     """PyVISA-py alone opens it, and fails at the first write."""
-    with pytest.raises(ConnectionFailed, match="nothing listens on that port"):
-        open_link(f"TCPIP0::127.0.0.1::{free_port()}::SOCKET")
+    with (
+        kept_port() as port,
+        pytest.raises(ConnectionFailed, match="nothing listens on that port"),
+    ):
+        open_link(f"TCPIP0::127.0.0.1::{port}::SOCKET")
 
 
 @contextlib.contextmanager

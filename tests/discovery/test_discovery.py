@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 import pytest
 from link_kit import open_link
 from load_kit import Stalls
-from socket_kit import answering, free_port, serving
+from socket_kit import answering, kept_port, serving
 
 from benchwatch.bus.listing import ListedResource, ResourceLister
 from benchwatch.discovery import Finder, FoundResource, SearchedPlace, is_identity
@@ -154,8 +154,8 @@ def test_a_resource_of_two_listers_is_reported_once():
 def test_a_real_socket_is_asked_and_a_refused_port_is_a_sentence():
     """Through PyVISA, on loopback."""
     peer = answering(lambda line: IDENTITY.encode() + b"\n" if line == "*IDN?" else None)
-    with serving(peer) as server:
-        nobody = f"TCPIP0::127.0.0.1::{free_port()}::SOCKET"
+    with serving(peer) as server, kept_port() as port:
+        nobody = f"TCPIP0::127.0.0.1::{port}::SOCKET"
         found = found_by(Finder(open_link), server.resource, nobody, "nonsense")
 
     assert found[server.resource].identity == IDENTITY

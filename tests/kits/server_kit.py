@@ -29,10 +29,10 @@ from server_process_kit import (
     NOT_INSTALLED,
     Server,
     closed_at_end,
-    free_port,
     numbers,
     servers_folder,
 )
+from socket_kit import kept_port
 
 
 class Broker(Server):
@@ -49,16 +49,16 @@ def broker(folder: Path, *, config: str | None = None) -> Iterator[Broker]:
     """
     program = _needed("mosquitto", shutil.which("mosquitto", path=_with_sbin()))
     file = folder / "broker.conf"
-    port = free_port()
-    text = (config or _plain_broker(folder)).replace("{port}", str(port))
-    own_user = "" if "\nuser " in f"\n{text}" or os.geteuid() else "user root\n"
-    file.write_text(own_user + text, "utf-8")
-    server = Broker([program, "-c", str(file)], folder, port, lambda: _takes_connections(port))
-    try:
-        server.start()
-        yield server
-    finally:
-        server.stop()
+    with kept_port() as port:
+        text = (config or _plain_broker(folder)).replace("{port}", str(port))
+        own_user = "" if "\nuser " in f"\n{text}" or os.geteuid() else "user root\n"
+        file.write_text(own_user + text, "utf-8")
+        server = Broker([program, "-c", str(file)], folder, port, lambda: _takes_connections(port))
+        try:
+            server.start()
+            yield server
+        finally:
+            server.stop()
 
 
 def _plain_broker(folder: Path) -> str:
@@ -190,24 +190,24 @@ def _postgresql(folder: Path | None, settings: tuple[str, ...]) -> Iterator[Serv
     if user:
         for path in (within, data, *data.rglob("*")):
             shutil.chown(path, user, user)
-    port = free_port()
-    fixed = (
-        f"listen_addresses={HOST}", f"port={port}", "unix_socket_directories=", "jit=off",
-        "huge_pages=off", "shared_buffers=32MB", "dynamic_shared_memory_type=mmap",
-    )  # fmt: skip
-    options = [part for setting in (*fixed, *settings) for part in ("-c", setting)]
-    words = [f"{programs}/postgres", "-D", str(data), *options]
-    # It waits for no client when it is to end by SIGINT.
-    server = Server(
-        words, data, port, lambda: _takes_queries(port), end_signal=signal.SIGINT, user=user
-    )
-    try:
-        server.start()
-        yield server
-    finally:
-        server.stop()
-        _free_memory(data)
-        shutil.rmtree(data if folder else within, ignore_errors=True)
+    with kept_port() as port:
+        fixed = (
+            f"listen_addresses={HOST}", f"port={port}", "unix_socket_directories=", "jit=off",
+            "huge_pages=off", "shared_buffers=32MB", "dynamic_shared_memory_type=mmap",
+        )  # fmt: skip
+        options = [part for setting in (*fixed, *settings) for part in ("-c", setting)]
+        words = [f"{programs}/postgres", "-D", str(data), *options]
+        # It waits for no client when it is to end by SIGINT.
+        server = Server(
+            words, data, port, lambda: _takes_queries(port), end_signal=signal.SIGINT, user=user
+        )
+        try:
+            server.start()
+            yield server
+        finally:
+            server.stop()
+            _free_memory(data)
+            shutil.rmtree(data if folder else within, ignore_errors=True)
 
 
 @cache

@@ -6,9 +6,7 @@
 import atexit
 import contextlib
 import os
-import random
 import signal
-import socket
 import subprocess
 import sys
 import tempfile
@@ -172,16 +170,3 @@ def servers_folder() -> Path:
 
     atexit.register(end)
     return folder
-
-
-def free_port() -> int:
-    """Return a port that nobody listens on, and that the system gives to no client by itself.
-
-    A client that tries again and again to connect to a port which the system gives to clients may
-    get just this port, and is then connected to itself.
-    """
-    while True:
-        port = random.SystemRandom().randrange(15_000, 32_000)  # ip(7): clients get 32768 to 60999
-        with contextlib.suppress(OSError), socket.socket() as tried:
-            tried.bind((HOST, port))
-            return port

@@ -2,6 +2,7 @@
 
 import contextlib
 import os
+import random
 import socket
 import threading
 import time
@@ -75,23 +76,25 @@ def answering(answer: Callable[[str], bytes | None]) -> Serve:
     return serve
 
 
-def free_port() -> int:
-    """Return a port on which nothing listens."""
-    with socket.create_server(("127.0.0.1", 0)) as listener:
-        port: int = listener.getsockname()[1]
-    return port
-
-
 @contextlib.contextmanager
 def kept_port() -> Iterator[int]:
-    """Yield a port on which nothing listens, and which nobody else gets meanwhile.
+    """Yield a port on which nothing listens, and which no other test gets meanwhile.
 
-    The test may listen there itself (socket(7), SO_REUSEADDR: unless another one listens).
+    The test, or a server that it starts, may listen there, again and again (socket(7),
+    SO_REUSEADDR: unless another one listens; all servers set it). The system gives it to no client
+    by itself: a client that tries again and again to connect to a port which the system gives to
+    clients may get just this port, and is then connected to itself.
     """
     with socket.socket() as holder:
+        while True:
+            # ip(7): clients get 32768 to 60999
+            port = random.SystemRandom().randrange(15_000, 32_000)
+            with contextlib.suppress(OSError):
+                holder.bind(("127.0.0.1", port))
+                break
+        # Only now, as two that both have the option would both be given the port.
         holder.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        holder.bind(("127.0.0.1", 0))
-        yield holder.getsockname()[1]
+        yield port
 
 
 def connections_to(port: int) -> int:

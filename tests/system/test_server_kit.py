@@ -1,6 +1,7 @@
 """The servers of the tests: killed, paused, started again, and gone when the tests are."""
 
 import os
+import random
 import signal
 import socket
 import subprocess
@@ -10,9 +11,10 @@ from pathlib import Path
 import psutil
 import psycopg
 import pytest
-from load_kit import wait_until
+from load_kit import LONGEST_WAIT_S, wait_until
 from server_kit import broker, database
-from server_process_kit import HOST, NOT_INSTALLED, free_port
+from server_process_kit import HOST, NOT_INSTALLED
+from socket_kit import kept_port
 
 KITS = Path(__file__).parents[1] / "kits"
 
@@ -32,11 +34,11 @@ def answers_hello(port: int, timeout_s: float = 0.3) -> bool:
 def test_a_broker_is_killed_and_comes_back_on_its_port(tmp_path: Path) -> None:
     """After signal 9 nothing listens; the next start has the same port."""
     with broker(tmp_path) as server:
-        assert answers_hello(server.port, 10.0)
+        assert answers_hello(server.port, LONGEST_WAIT_S)
         server.kill()
         assert not answers_hello(server.port)
         server.start()
-        assert answers_hello(server.port, 10.0)
+        assert answers_hello(server.port, LONGEST_WAIT_S)
 
 
 def test_a_paused_broker_answers_nothing_until_it_goes_on(tmp_path: Path) -> None:
@@ -45,7 +47,7 @@ def test_a_paused_broker_answers_nothing_until_it_goes_on(tmp_path: Path) -> Non
         server.pause()
         assert not answers_hello(server.port)
         server.resume()
-        assert answers_hello(server.port, 10.0)
+        assert answers_hello(server.port, LONGEST_WAIT_S)
 
 
 def test_a_broker_takes_a_whole_configuration(tmp_path: Path) -> None:
@@ -53,7 +55,7 @@ def test_a_broker_takes_a_whole_configuration(tmp_path: Path) -> None:
     config = f"listener {{port}} {HOST}\nallow_anonymous false\n"
     with (
         broker(tmp_path, config=config) as server,
-        socket.create_connection((HOST, server.port), 10.0) as client,
+        socket.create_connection((HOST, server.port), LONGEST_WAIT_S) as client,
     ):
         client.sendall(bytes.fromhex("10 0d 00 04 4d515454 05 02 0000 00 0000"))
 
@@ -184,6 +186,23 @@ def test_a_missing_server_is_said_aloud(
     assert NOT_INSTALLED + "install the package postgresql" in done.stdout
 
 
-def test_a_free_port_is_none_that_clients_get() -> None:
-    """A client that connects again and again to a port of its own range may reach itself."""
-    assert all(free_port() < 32_768 for _ in range(50))
+def test_a_kept_port_is_one_tests_alone_and_none_that_clients_get() -> None:
+    """Also between two starts of a server; a client must not be given it, and reach itself."""
+    with kept_port() as port, socket.socket() as other:
+        with pytest.raises(ConnectionRefusedError):
+            socket.create_connection((HOST, port))
+        for _ in range(2):
+            with socket.create_server((HOST, port)), pytest.raises(OSError, match="in use"):
+                other.bind((HOST, port))
+            with pytest.raises(OSError, match="in use"):
+                other.bind((HOST, port))
+
+    assert port < 32_768
+
+
+def test_two_tests_keep_different_ports(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Though both were drawn."""
+    drawn = iter([15_001, 15_001, 15_002, *range(15_003, 15_100)])
+    monkeypatch.setattr(random.SystemRandom, "randrange", lambda *_: next(drawn))
+    with kept_port() as one, kept_port() as other:
+        assert one != other

@@ -17,7 +17,7 @@ import psutil
 import pytest
 from doc_kit import TOP
 from load_kit import wait_until
-from server_process_kit import free_port
+from socket_kit import kept_port
 
 SCRIPT = TOP / "docs" / "examples" / "chain" / "chain.sh"
 PARTS = ("broker", "database", "keeper", "stations")
@@ -39,16 +39,23 @@ def folder() -> Iterator[Path]:
         yield Path(made) / "chain"
 
 
-def environment(path: str = "", port: int | None = None) -> dict[str, str]:
+@pytest.fixture
+def port() -> Iterator[int]:
+    """Keep a port for the broker."""
+    with kept_port() as kept:
+        yield kept
+
+
+def environment(port: int, path: str = "") -> dict[str, str]:
     """Return the script's environment.
 
     Args:
+        port: of the broker.
         path: goes before the folder of `benchwatch`.
-        port: of the broker; a free one if left out.
     """
     words = (path, str(Path(sys.executable).parent), os.environ["PATH"])
     return {**os.environ, "PATH": ":".join(filter(None, words)),
-            "BROKER_PORT": str(port or free_port())}  # fmt: skip
+            "BROKER_PORT": str(port)}  # fmt: skip
 
 
 def refused(*words: str | Path, env: Mapping[str, str]) -> str:
@@ -65,7 +72,7 @@ def test_a_port_that_is_taken_is_said_before_anything_starts(folder: Path) -> No
     with socket.create_server(("127.0.0.1", 0)) as taken:
         port = taken.getsockname()[1]
 
-        said = refused(folder, "2", env=environment(port=port))
+        said = refused(folder, "2", env=environment(port))
 
     assert f"port {port} can't be used" in said
     assert f"BROKER_PORT={port + 1} sh " in said
@@ -76,30 +83,36 @@ def test_a_port_that_is_taken_is_said_before_anything_starts(folder: Path) -> No
     ("name", "words"),
     [("a chain", "has a blank"), ("c" * 90, "has too long a name")],
 )
-def test_a_folder_that_no_address_can_name_is_refused(folder: Path, name: str, words: str) -> None:
+def test_a_folder_that_no_address_can_name_is_refused(
+    folder: Path, name: str, words: str, port: int
+) -> None:
     """The folder is part of the database's address, and of its socket's name."""
-    said = refused(folder / name, "2", env=environment())
+    said = refused(folder / name, "2", env=environment(port))
 
     assert words in said
     assert "sh " in said
 
 
 @pytest.mark.skipif(os.geteuid() != 0, reason="only root can give a folder away")
-def test_a_folder_of_another_account_is_refused(folder: Path) -> None:
+def test_a_folder_of_another_account_is_refused(folder: Path, port: int) -> None:
     """As when the chain was tried as root before."""
     folder.mkdir()
     os.chown(folder, 12345, -1)
 
-    assert "belongs to another account" in refused(folder, "2", env=environment())
+    assert "belongs to another account" in refused(folder, "2", env=environment(port))
 
 
 @pytest.mark.parametrize("stations", ["0", "-1", "many", "4.5"])
-def test_what_is_no_number_of_stations_is_refused(folder: Path, stations: str) -> None:
+def test_what_is_no_number_of_stations_is_refused(folder: Path, stations: str, port: int) -> None:
     """Before a broker and a database are made for it."""
-    assert f"'{stations}' is no number of stations" in refused(folder, stations, env=environment())
+    assert f"'{stations}' is no number of stations" in refused(
+        folder, stations, env=environment(port)
+    )
 
 
-def test_killed_in_every_part_it_goes_on_and_ends_whole(folder: Path, tmp_path: Path) -> None:
+def test_killed_in_every_part_it_goes_on_and_ends_whole(
+    folder: Path, tmp_path: Path, port: int
+) -> None:
     """Also without the programs that list processes, which a small Debian lacks.
 
     Whether the last second's readings are in the record depends on how busy the machine is; that
@@ -107,7 +120,7 @@ def test_killed_in_every_part_it_goes_on_and_ends_whole(folder: Path, tmp_path: 
     """
     (tmp_path / "pgrep").write_text("#!/bin/sh\nexit 127\n", "utf-8")
     (tmp_path / "pgrep").chmod(0o755)
-    with started(folder, environment(str(tmp_path))) as (script, output):
+    with started(folder, environment(port, str(tmp_path))) as (script, output):
         assert wait_until(lambda: readings(folder) > 0, LONG_S), output.read_text("utf-8")
         before = wait_for_others(folder, {})
         for process in before.values():

@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 from record_comparison import compare_record
 from server_kit import Database, broker
-from server_process_kit import free_port
 from shipping_kit import WrittenRun, connected_keeper
+from socket_kit import kept_port
 
 from benchwatch.errors import LinkLost
 from benchwatch.journal import Journal
@@ -62,8 +62,9 @@ def test_a_broker_that_is_not_there(tmp_path: Path) -> None:
     """It ends with a sentence and the exit code of a connection that failed."""
     path = tmp_path / "archive.db"
     made_journal(path)
-    sending = send(path, free_port())
-    _, said = sending.communicate()
+    with kept_port() as port:
+        sending = send(path, port)
+        _, said = sending.communicate()
 
     assert sending.returncode == 3
     assert "no broker listens at mqtt://127.0.0.1" in said
@@ -75,8 +76,9 @@ def test_what_is_no_journal(tmp_path: Path, content: bytes | None) -> None:
     path = tmp_path / "other.db"
     if content is not None:
         path.write_bytes(content)
-    sending = send(path, free_port())
-    _, said = sending.communicate()
+    with kept_port() as port:
+        sending = send(path, port)
+        _, said = sending.communicate()
 
     assert sending.returncode == 5
     assert str(path) in said
