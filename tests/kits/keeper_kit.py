@@ -81,9 +81,13 @@ class RunningKeeper:
         """Let a message arrive, again when it was dropped meanwhile; return its answer."""
         before = len(self.answers(station))
         for _ in range(100):
+            took = self.takes
             self.send(payload, station)
-            if wait_until(lambda: len(self.answers(station)) > before, 1.0):
-                return self.answers(station)[-1]
+            # A keeper that begins to take batches may have dropped it.
+            came = wait_until(lambda took=took: self.answers(station)[before:] or self.takes > took)
+            assert came, self.said
+            if answers := self.answers(station)[before:]:
+                return answers[-1]
         raise AssertionError(self.said)
 
 

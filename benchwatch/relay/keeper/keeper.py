@@ -41,6 +41,9 @@ GATHER_S: Final = 0.04
 however many messages it has."""
 LOOK_S: Final = 1.0
 """Longest wait for a message."""
+UNPROVEN_S: Final = 30.0
+"""Time from a group that could not be written until the record is called open though no batch has
+come since. Only a batch that is written shows that a full disk has room again."""
 NAME: Final = "benchwatch keep"
 
 
@@ -82,6 +85,9 @@ class Keeper:
         self._writer: GroupWriter | None = None
         self._was_open = False
         self._wait_s = FIRST_WAIT_S
+        self._clock = clock
+        self._failed_s: float | None = None
+        """When a group could not be written; None: a later one was."""
         self._stopped = threading.Event()
         self._most_messages = MOST_MESSAGES
         self._dropped_before = 0
@@ -182,6 +188,7 @@ class Keeper:
                 try:
                     outcomes = self._write(group)
                 except RecordAway:
+                    self._failed_s = self._clock()
                     # A smaller group may be written where a large one takes too long.
                     self._most_messages = max(1, group.messages // 2)
                     raise
@@ -191,9 +198,9 @@ class Keeper:
                 self.words.committed(set(outcomes), group.events, refused)
                 if not group.sent:
                     continue  # a question that is answered does not show that batches can be
-                self._wait_s = FIRST_WAIT_S
-            # Not before the first batch is written, as on a full disk only that shows it.
-            self.words.about("record", f"{self._address.shown} is open, and batches are taken")
+                self._wait_s, self._failed_s = FIRST_WAIT_S, None
+            if self._failed_s is None or self._clock() - self._failed_s > UNPROVEN_S:
+                self.words.about("record", f"{self._address.shown} is open, and batches are taken")
             dropped = self.inbox.dropped
             if self.words.report(dropped - self._dropped_before):
                 self._dropped_before = dropped

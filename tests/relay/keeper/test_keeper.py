@@ -165,29 +165,55 @@ def test_a_flood_of_one_station_crowds_out_no_other(record, running):
     assert len(numbers_in(record)) == 17
 
 
+FILL = (
+    "CREATE FUNCTION full_disk() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN RAISE"
+    " 'could not extend file: No space left on device' USING ERRCODE = '53100'; END $$;"
+    " CREATE TRIGGER full_disk BEFORE UPDATE ON benchwatch.runs FOR EACH ROW"
+    " EXECUTE FUNCTION full_disk()"
+)
+EMPTY = "DROP TRIGGER full_disk ON benchwatch.runs; DROP FUNCTION full_disk"
+"""Statements after which the disk of a record seems to be full, and to have room again."""
+
+
 def test_a_full_disk_is_said_once_and_waited_for(record, running, monkeypatch):
     """No answer is given until the database has room; then it goes on by itself."""
     monkeypatch.setattr(keeper_module, "LONGEST_WAIT_S", 0.01)
     monkeypatch.setattr(keeper_module, "FIRST_WAIT_S", 0.01)
+    monkeypatch.setattr(keeper_module, "LOOK_S", 0.01)
     running.send_until_answered(batch(1, 1))
+    looks = []
+    wait = running.keeper.inbox.wait
+    running.keeper.inbox.wait = lambda longest_s: looks.append(longest_s) or wait(longest_s)
     with record.connect() as connection:
-        connection.execute(
-            "CREATE FUNCTION full_disk() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN RAISE"
-            " 'could not extend file: No space left on device' USING ERRCODE = '53100'; END $$;"
-            " CREATE TRIGGER full_disk BEFORE UPDATE ON benchwatch.runs FOR EACH ROW"
-            " EXECUTE FUNCTION full_disk()"
-        )
+        connection.execute(FILL)
         for _ in range(20):
             took = running.takes
             running.send(batch(2, 1))
             assert wait_until(lambda took=took: running.takes > took)
+            looked = len(looks)  # the next batch comes later than the keeper waits for one
+            assert wait_until(lambda looked=looked: len(looks) > looked + 1)
         said = sum("disk is full" in sentence for sentence in running.said)
-        connection.execute("DROP TRIGGER full_disk ON benchwatch.runs; DROP FUNCTION full_disk")
+        connection.execute(EMPTY)
     answer = running.send_until_answered(batch(2, 1))
 
     assert said == 1
     assert len(running.answers()) == 2
     assert answer.runs == ((7, 2),)
+
+
+def test_a_record_that_is_back_is_called_open_though_no_batch_comes(record, running, monkeypatch):
+    """After a group that failed it takes a while, as only a batch shows that it can be written."""
+    monkeypatch.setattr(keeper_module, "FIRST_WAIT_S", 0.01)
+    monkeypatch.setattr(keeper_module, "LOOK_S", 0.01)
+    monkeypatch.setattr(keeper_module, "UNPROVEN_S", 0.05)
+    running.send_until_answered(batch(1, 1))
+    with record.connect() as connection:
+        connection.execute(FILL)
+        running.send(batch(2, 1))
+        assert wait_until(lambda: any("disk is full" in sentence for sentence in running.said))
+        connection.execute(EMPTY)
+
+    assert wait_until(lambda: "batches are taken" in running.said[-1])
 
 
 def test_it_ends_when_only_newer_programs_may_write(record, running):
