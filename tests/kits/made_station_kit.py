@@ -9,7 +9,7 @@ from typing import Any, Self
 
 import line_kit
 import paho.mqtt.client as mqtt
-from load_kit import wait_until
+from load_kit import LONGEST_WAIT_S, wait_until
 
 HOST = "127.0.0.1"
 
@@ -40,7 +40,7 @@ class MadeStation:
         """Connect."""
         self.client.connect(HOST, self.port)
         self.client.loop_start()
-        assert self._is_up.wait(10.0)
+        assert self._is_up.wait(LONGEST_WAIT_S)
         return self
 
     def __exit__(self, *_error: object) -> None:
@@ -57,7 +57,7 @@ class MadeStation:
     def say(self, topic: str, payload: bytes | dict[str, Any], *, retain: bool = False) -> None:
         """Publish something under the station's topics and wait until the broker has it."""
         data = payload if isinstance(payload, bytes) else json.dumps(payload).encode()
-        self.client.publish(self._topic(topic), data, 1, retain).wait_for_publish(10.0)
+        self.client.publish(self._topic(topic), data, 1, retain).wait_for_publish(LONGEST_WAIT_S)
 
     def say_state(self, counter: str = "main", **changes: Any) -> None:
         """Publish the state of a counter."""
@@ -73,7 +73,8 @@ class MadeStation:
 
     def wait_for_look(self, **values: Any) -> None:
         """Wait until a desk has asked since the station is connected, for these values."""
-        wait_until(lambda: any(values.items() <= look.items() for look in self.looks), 20.0)
+        found = wait_until(lambda: any(values.items() <= look.items() for look in self.looks))
+        assert found, self.looks
 
     def _topic(self, end: str) -> str:
         return f"bw/1/{self.name}/{end}"

@@ -2,12 +2,13 @@
 
 import os
 import threading
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
 
+from load_kit import LONGEST_WAIT_S
 from record_comparison import compare_record
 from server_kit import Database
 
@@ -16,11 +17,14 @@ from benchwatch.journal import Journal
 from benchwatch.journal.schema import JournalRun
 from benchwatch.journal.writer import new_key
 from benchwatch.reading import Entry, Gap, Mark, Note, Reading, Record
+from benchwatch.relay.batch import Question, decode
 from benchwatch.relay.broker_address import BrokerAddress
+from benchwatch.relay.broker_connection import BrokerConnection
 from benchwatch.relay.broker_listener import connection_for
 from benchwatch.relay.keeper.keeper import Keeper
 from benchwatch.relay.station.shipper import Shipper
 from benchwatch.relay.station.transfer_times import SEND_WITHIN_S
+from benchwatch.relay.topics import KEEPER_TOPIC
 
 UTC_S = 1_790_000_000.25
 STATION = "tide-007"
@@ -32,18 +36,56 @@ def check_same(record: Database, *files: Path) -> None:
     assert found.is_clean, str(found)
 
 
+class Telling:
+    """A connection that notes when all stations were told that batches are taken."""
+
+    def __init__(self, connection: BrokerConnection, has_told: threading.Event) -> None:
+        self._connection, self._has_told = connection, has_told
+
+    @property
+    def connected(self) -> bool:
+        """Whether messages can be sent."""
+        return self._connection.connected
+
+    def publish(self, topic: str, payload: bytes) -> bool:
+        """Send a message."""
+        is_sent = self._connection.publish(topic, payload)
+        if topic == KEEPER_TOPIC:
+            self._has_told.set()
+        return is_sent
+
+    def publish_all(self, messages: Iterable[tuple[str, bytes]]) -> bool:
+        """Send messages."""
+        return self._connection.publish_all(messages)
+
+
 @contextmanager
 def connected_keeper(port: int, database: Database) -> Iterator[list[str]]:
-    """Run a keeper of a broker; yield what it says."""
+    """Run a keeper of a broker; yield what it says, once it has told all that it takes batches.
+
+    It tells that once: a station that is connected later is not told, and does not ask twice.
+    """
     said: list[str] = []
-    keeper = Keeper(parse_record(database.url), said.append)
+    is_there, has_told = threading.Event(), threading.Event()
+
+    class NotingKeeper(Keeper):
+        """A keeper that notes when its connection is made."""
+
+        def connected(self) -> None:
+            """Take that there is a connection."""
+            super().connected()
+            is_there.set()
+
+    keeper = NotingKeeper(parse_record(database.url), said.append)
     address = BrokerAddress("127.0.0.1", port, tls=False)
     connection = connection_for(keeper, address, client_id="keeper")
-    keeper.sender = connection
+    keeper.sender = Telling(connection, has_told)
     thread = threading.Thread(target=keeper.run)
     connection.start()
+    assert is_there.wait(LONGEST_WAIT_S)
     thread.start()
     try:
+        assert has_told.wait(LONGEST_WAIT_S)
         yield said
     finally:
         keeper.stop()
@@ -55,14 +97,14 @@ class SendingStation:
     """A shipper with its connection.
 
     Attributes:
-        sent: how many messages it has sent.
+        sent: the messages that it has sent.
     """
 
     def __init__(
         self, port: int, path: Path, own: Collection[int] = (), registers: Sequence[Path] = (),
         name: str = "tide-007", *, send_within_s: float = SEND_WITHIN_S,
     ) -> None:  # fmt: skip
-        self.sent = 0
+        self.sent: list[bytes] = []
         self.own = tuple(own)
         self.shipper = Shipper(
             name, path, registers=registers, own_runs=lambda: self.own, publish=self._publish,
@@ -72,8 +114,13 @@ class SendingStation:
         self.connection = connection_for(self.shipper, address, client_id=name)
 
     def _publish(self, topic: str, payload: bytes, **options: object) -> bool:
-        self.sent += 1
+        self.sent.append(payload)
         return self.connection.publish(topic, payload, **options)  # type: ignore[arg-type]
+
+    @property
+    def batches(self) -> int:
+        """How many of the messages that it has sent were batches, not questions."""
+        return sum(not isinstance(decode(payload), Question) for payload in self.sent)
 
     def start(self) -> None:
         """Begin."""

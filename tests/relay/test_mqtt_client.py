@@ -8,7 +8,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import pytest
-from load_kit import wait_until
+from load_kit import LONGEST_WAIT_S, wait_until
 from server_kit import broker
 
 from benchwatch.relay.broker_address import BrokerAddress
@@ -40,11 +40,11 @@ def heard(parts: list[bytes]) -> Iterator[tuple[list[tuple[str, bytes]], list[st
     messages: list[tuple[str, bytes]] = []
     losses: list[str] = []
     with socket.create_server(("127.0.0.1", 0)) as listener:
-        listener.settimeout(10.0)
+        listener.settimeout(LONGEST_WAIT_S)
 
         def serve() -> None:
             with listener.accept()[0] as stream, suppress(ConnectionError):
-                stream.settimeout(10.0)
+                stream.settimeout(LONGEST_WAIT_S)
                 stream.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
                 stream.recv(1000)
                 stream.sendall(CONNACK)
@@ -66,7 +66,7 @@ def heard(parts: list[bytes]) -> Iterator[tuple[list[tuple[str, bytes]], list[st
             yield messages, losses
         finally:
             connection.stop(5.0)
-            thread.join(10.0)
+            thread.join(LONGEST_WAIT_S)
 
 
 @pytest.mark.parametrize("largest", [1, 7, 300, 100_000])
@@ -135,7 +135,7 @@ def test_many_messages_sent_at_once_arrive(tmp_path: Path) -> None:
         assert not connection.publish_all(sent[:1])
         connection.start()
         try:
-            assert ready.wait(10.0)
+            assert ready.wait(LONGEST_WAIT_S)
             assert connection.publish_all(sent)
             assert wait_until(lambda: len(messages) >= len(sent))
         finally:

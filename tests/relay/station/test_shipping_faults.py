@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from central_record_kit import rows
 from journal_kit import noise
-from load_kit import wait_until
+from load_kit import LONGEST_WAIT_S, wait_until
 from record_comparison import EVENTS
 from server_kit import Broker, Database, broker
 from shipping_kit import WrittenRun, check_same, connected_keeper, sending_station
@@ -50,7 +50,7 @@ def test_faults_of_the_broker_while_events_come(
             run.end()
             station.shipper.wrote(soon=True)
             assert wait_until(lambda: station.shipper.state.unsent == 0)
-            station.stop(10.0)
+            station.stop(LONGEST_WAIT_S)
     check_same(record, path)
 
 
@@ -86,12 +86,12 @@ def test_a_journal_that_is_moved_away(tmp_path: Path, server: Broker, record: Da
             assert wait_until(lambda: station.shipper.state.unsent == 0)
             run.write(50)
             path.rename(tmp_path / "moved.db")
-            wait_until(lambda: run.write(1) or path.exists(), 10.0)
+            assert wait_until(lambda: run.write(1) or path.exists())
             run.write(10)
             station.shipper.wrote(soon=True)
             assert wait_until(lambda: len(numbers(record)) == run.written)
             run.end()
-            station.stop(10.0)
+            station.stop(LONGEST_WAIT_S)
     check_same(record, path)
 
 
