@@ -87,7 +87,7 @@ class ManualClock:
                 self._waiting -= 1
         return event.is_set()
 
-    def until_waiting(self, count: int = 1, timeout_s: float = 5.0) -> bool:
+    def until_waiting(self, count: int = 1, timeout_s: float = 60.0) -> bool:
         """Wait in real time until `count` threads wait on this clock; return whether they do."""
         with self._moved:
             return self._moved.wait_for(lambda: self._waiting >= count, timeout_s)

@@ -136,6 +136,7 @@ def test_a_gate_that_can_not_be_is_unknown() -> None:
     assert [line["gate_s"] for line in watched.readings] == [None] * 5
 
 
+@again_if_kept_from_reading
 def test_a_gate_that_was_asked_for_is_set_again_when_the_counter_forgot_it() -> None:
     """Power failed behind an adapter that stays on, so that no connection was lost."""
 
@@ -272,6 +273,7 @@ def test_every_third_reading_cut_with_its_connection_is_a_gap_and_the_watch_goes
     assert counter.connections == 9
 
 
+@again_if_kept_from_reading
 def test_what_a_busy_counter_does_not_tell_after_a_reconnect_is_asked_again() -> None:
     """The connection breaks, then the question for the time base is lost: it is asked again."""
     counter = PlainCounter(answers={"ROSC:SOUR?": "INT"})

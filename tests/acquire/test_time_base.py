@@ -41,7 +41,8 @@ def test_a_disconnected_reference_is_on_the_readings(tmp_path):
         assert process.stdout is not None
         first = json.loads(process.stdout.readline())
         assert ask_control_port(bench.control_port, "reference off") == "ok"
-        later = (json.loads(line)["flags"] for line in process.stdout)
+        lines = (json.loads(line) for line in process.stdout)
+        later = (line["flags"] for line in lines if line["kind"] == "reading")
         flags = next(flags for flags in islice(later, 60) if "internal-timebase" in flags)
         process.terminate()
         _, errors = process.communicate(timeout=100)

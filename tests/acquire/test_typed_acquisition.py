@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from load_kit import LONGEST_WAIT_S
 
-from benchwatch.acquire import TypedAcquisition, TypedInput
+from benchwatch.acquire import TypedAcquisition, TypedInput, typed_acquisition
 from benchwatch.acquire.typed_input import WholeLines
 from benchwatch.clock import SystemClock
 from benchwatch.counter import Setup
@@ -66,6 +66,14 @@ class Typing:
     def texts(self) -> list[str]:
         """The readings as they are written in the journal."""
         return [reading.text for reading in self.recorder.readings]
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _patient() -> Iterator[None]:
+    """Let each reading be there once it is entered, also on a busy computer."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(typed_acquisition, "TAKEN_S", LONGEST_WAIT_S)
+        yield
 
 
 @contextmanager

@@ -326,7 +326,7 @@ def watch(
     watched = Watched(
         done.returncode, [held(json.loads(line)) for line in done.stdout.splitlines()], done.stderr
     )
-    _newest.blames_computer |= any("this computer" in gap["reason"] for gap in watched.gaps)
+    note_busy(watched.lines)
     return watched
 
 
@@ -337,11 +337,18 @@ class _Newest(threading.local):
 
 
 _newest = _Newest()
+
+
+def note_busy(lines: list[dict[str, Any]]) -> None:
+    """Note whether a watch says in its lines that it was kept from reading."""
+    _newest.blames_computer |= any("this computer" in line.get("reason", "") for line in lines)
+
+
 Test = TypeVar("Test", bound=Callable[..., None])
 
 
 def again_if_kept_from_reading(test: Test) -> Test:
-    """Run a test again, twice at most, if it fails and a `watch` of it was kept from reading.
+    """Run a test again, twice at most, if it fails and a watch of it was kept from reading.
 
     The program says so in a gap: on a busy machine an answer may be read too late to be used.
     """

@@ -26,10 +26,11 @@ class Stopwatch:
     Args:
         processes: besides the test's own. The system reports the waits of a process only while it
             lives, so read `elapsed_s` now and then if one may end.
+        own: whether the test's own process counts.
     """
 
-    def __init__(self, *processes: int) -> None:
-        self._processes = (os.getpid(), *processes)
+    def __init__(self, *processes: int, own: bool = True) -> None:
+        self._processes = (os.getpid(), *processes) if own else processes
         self._before = self._waits_s()
         self._waited = dict(self._before)
         self._began_s = time.monotonic()

@@ -6,6 +6,7 @@ import subprocess
 from pathlib import Path
 
 import pytest
+from load_kit import wait_until
 from program_kit import COMMAND, Watching
 
 from benchwatch.errors import FileError
@@ -38,8 +39,10 @@ def watched(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
         with Watching(*counters, journal=journal, options=nominal) as watching:
             for name in bench.resources:
                 watching.wait_for_narration(f"{name}: reading ")
-            bench.fault("ten", "mute", 3.0)
-            watching.wait_for_narration("ten: silent: ")
+            # Again, if the watch got no processor for as long as the counter was mute.
+            while "ten: silent: " not in watching.narration:
+                bench.fault("ten", "mute", 3.0)
+                wait_until(lambda: "ten: silent: " in watching.narration, 6.0)
             watching.wait_for_narration("ten: reading ", times=2)
             watching.wait_for_more(4)
             watching.end()

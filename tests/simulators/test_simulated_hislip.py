@@ -9,6 +9,7 @@ from load_kit import LONGEST_WAIT_S, wait_until
 from simulated_kit import IDENTITY, foreign_client, port_after_comma
 
 from benchwatch_simulators.bench.simulated_bench import open_bench
+from benchwatch_simulators.bench_time import ManualClock
 
 
 @pytest.fixture
@@ -45,14 +46,18 @@ def test_status_clear_and_trigger(client):
     assert float(client.query("FETC?")) == pytest.approx(10_000_000.37, abs=0.05)
 
 
-def test_a_response_not_asked_for_again_is_dropped_by_its_number(client, bench):
+def test_a_response_not_asked_for_again_is_dropped_by_its_number():
     """A late response has the number of its query (IVI-6.1 section 3.1.2)."""
-    client.timeout = 50
-    with pytest.raises(pyvisa.errors.VisaIOError):
-        client.query("READ?")
-    client.timeout = 2000
+    clock = ManualClock()
+    with open_bench("hislip", seed=1, clock=clock) as bench, foreign_client(bench) as client:
+        client.timeout = 50
+        with pytest.raises(pyvisa.errors.VisaIOError):
+            client.query("READ?")
+        client.timeout = 1000 * LONGEST_WAIT_S
+        assert clock.until_waiting()
+        clock.advance(0.3)
 
-    assert client.query("*IDN?").strip() == IDENTITY
+        assert client.query("*IDN?").strip() == IDENTITY
 
 
 def test_large_messages_are_agreed_on(client):

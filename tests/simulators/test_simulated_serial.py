@@ -9,6 +9,7 @@ import serial
 from load_kit import LONGEST_WAIT_S, Stopwatch, wait_until
 
 from benchwatch_simulators.bench.simulated_bench import open_bench
+from benchwatch_simulators.bench_time import ManualClock
 
 IDENTITY = b"SIMULATED,BENCH COUNTER,0,1.0\n"
 
@@ -50,8 +51,8 @@ def test_a_talk_only_counter_sends_a_line_a_gate_and_no_old_ones():
     """A client that opens the line later gets no old lines."""
     with open_bench("talker", seed=1) as bench:
         time.sleep(0.6)  # two gates without a reader
+        stopwatch = Stopwatch()
         with serial.Serial(path_of(bench), timeout=LONGEST_WAIT_S) as port:
-            stopwatch = Stopwatch()
             lines = [port.readline() for _ in range(4)]
             total_s, took_s = stopwatch.total_s, stopwatch.elapsed_s
 
@@ -62,7 +63,8 @@ def test_a_talk_only_counter_sends_a_line_a_gate_and_no_old_ones():
 
 def test_a_pulled_line_breaks_and_comes_back_under_its_name():
     """The pseudo-terminal is another one then; the resource string is the same."""
-    with open_bench("serial", seed=1) as bench:
+    clock = ManualClock()
+    with open_bench("serial", seed=1, clock=clock) as bench:
         path = path_of(bench)
         with serial.Serial(path, timeout=LONGEST_WAIT_S) as port:
             ask(port, b"*IDN?")
@@ -70,6 +72,8 @@ def test_a_pulled_line_breaks_and_comes_back_under_its_name():
             with pytest.raises(serial.SerialException):
                 port.read(1)
         gone = not Path(path).exists()
+        assert clock.until_waiting()
+        clock.advance(0.3)
 
         assert gone
         assert wait_until(lambda: Path(path).exists())
