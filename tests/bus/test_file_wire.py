@@ -156,7 +156,7 @@ def test_a_pipe_that_is_opened_again_in_the_middle_of_a_line_skips_its_rest(
         writer.write("000.0231\n2\n")
         writer.flush()
 
-        received = third.read(2.0)
+        received = third.read(LONGEST_WAIT_S)
 
     second.close()
     third.close()

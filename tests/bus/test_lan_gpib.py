@@ -6,7 +6,7 @@ import time
 
 import pytest
 from link_kit import after_a_bad_answer, after_late_replies, hung_up_soon, linked, open_link
-from load_kit import Stalls, wait_until
+from load_kit import LONGEST_WAIT_S, Stalls, wait_until
 from simulated_kit import IDENTITY
 from socket_kit import answering, serving
 
@@ -39,16 +39,16 @@ def five(bench):
 
 def test_queries_are_answered(ten):
     """Short queries and a gate; the error queue stays empty, as nothing is read too often."""
-    assert ten.query("*IDN?", 2.0) == IDENTITY
-    assert float(ten.query("READ?", 2.0)) == pytest.approx(10_000_000.37, abs=0.05)
-    assert ten.query("SYST:ERR?", 2.0) == '0,"No error"'
+    assert ten.query("*IDN?", LONGEST_WAIT_S) == IDENTITY
+    assert float(ten.query("READ?", LONGEST_WAIT_S)) == pytest.approx(10_000_000.37, abs=0.05)
+    assert ten.query("SYST:ERR?", LONGEST_WAIT_S) == '0,"No error"'
 
 
 def test_a_counter_that_talks_when_addressed_takes_one_reading_a_wait(five, bench):
     """Its gate of half a second is waited for in slices; no reading is lost or doubled."""
     with Stalls() as stalls:
         began = time.monotonic()
-        readings = [five.read(3.0) for _ in range(3)]
+        readings = [five.read(LONGEST_WAIT_S) for _ in range(3)]
         took_s, took_at_least_s = stalls.since(began), time.monotonic() - began
 
     assert all(reading.startswith("F ") for reading in readings)
@@ -66,7 +66,7 @@ def test_two_counters_at_once_get_their_own_answers(bench, ten, five):
         link = open_link(bench.resources["ten"])
         for _ in range(40):
             began = time.monotonic()
-            reply = link.query("*IDN?", 3.0)
+            reply = link.query("*IDN?", LONGEST_WAIT_S)
             times.append(stalls.since(began))
             if reply != IDENTITY:
                 wrong.append(reply)
@@ -75,7 +75,7 @@ def test_two_counters_at_once_get_their_own_answers(bench, ten, five):
     with Stalls() as stalls:
         other = threading.Thread(target=query)
         other.start()
-        readings = [five.read(5.0) for _ in range(3)]
+        readings = [five.read(LONGEST_WAIT_S) for _ in range(3)]
         other.join()
 
     assert wrong == []
@@ -99,7 +99,7 @@ def test_after_a_bad_answer_the_next_is_right(bench, ten, kind):
 
 def test_a_controller_that_goes_is_seen_at_once_by_all_its_counters(bench, ten, five):
     """The next open makes a new connection."""
-    ten.query("*IDN?", 2.0)
+    ten.query("*IDN?", LONGEST_WAIT_S)
     ten.write("FREQ:APER 10;:READ?")
     closed = hung_up_soon(bench, "ten")
     with Stalls() as stalls:
@@ -112,14 +112,14 @@ def test_a_controller_that_goes_is_seen_at_once_by_all_its_counters(bench, ten, 
     assert seen_s < 0.1
     assert not isinstance(caught.value, ReplyTimeout)
     again = open_link(bench.resources["five"])
-    assert again.read(3.0).startswith("F ")
+    assert again.read(LONGEST_WAIT_S).startswith("F ")
     again.close()
 
 
 def test_the_front_panel_returns_to_local(bench):
     """That of the counter whose link is closed, and of no other."""
     first, second = (open_link(bench.resources[name]) for name in ("ten", "five"))
-    first.query("*IDN?", 2.0)
+    first.query("*IDN?", LONGEST_WAIT_S)
     second.write("F")
     assert wait_until(lambda: bench.is_remote("five"))
     first.close()
@@ -133,7 +133,7 @@ def test_data_that_look_like_a_command_are_escaped(bench, ten):
     """Pluses, and all else that a controller would interpret."""
     ten.write("++addr 9")
 
-    assert ten.query("SYST:ERR?", 2.0).startswith("-1")
+    assert ten.query("SYST:ERR?", LONGEST_WAIT_S).startswith("-1")
     assert bench.received("ten")[0] == "++addr 9"
 
 
@@ -156,7 +156,7 @@ def test_a_line_without_eoi_is_returned_at_once():
 
     with serving(serve) as server:
         link = open_link(f"LANGPIB::127.0.0.1::{server.port}::3")
-        line = link.read(2.0)
+        line = link.read(LONGEST_WAIT_S)
         heard_s = time.monotonic()
         link.close()
 

@@ -8,7 +8,7 @@ import pytest
 import pyvisa
 from fault_kit import BUSES, bench_file
 from link_kit import open_link
-from load_kit import wait_until
+from load_kit import LONGEST_WAIT_S, wait_until
 
 from benchwatch.errors import ConnectionFailed
 from benchwatch_simulators.bench.simulated_bench import open_bench
@@ -39,7 +39,7 @@ def test_nothing_is_left_of_a_hundred_tries(bus: str, tmp_path: Path) -> None:
             before = handles(), threading.active_count(), len(sessions)
             for _ in range(50):
                 link = open_link(resource)
-                assert link.query("*OPC?", 2.0) == "1"
+                assert link.query("*OPC?", LONGEST_WAIT_S) == "1"
                 link.close()
             settled = wait_until(lambda: threading.active_count() <= before[1])
             server.suspend()

@@ -9,8 +9,8 @@ import time
 import tty
 
 import pytest
-from link_kit import linked, open_link, sessions_left_by
-from load_kit import Stalls, wait_until
+from link_kit import linked, miss_a_reading, open_link, sessions_left_by
+from load_kit import LONGEST_WAIT_S, Stalls, wait_until
 from simulated_kit import IDENTITY
 
 from benchwatch.bus.resource_string import SerialSettings, parse_address
@@ -46,18 +46,17 @@ def bare():
 def test_queries_are_answered(link):
     """On the bus's own wire, not on the slow one for any backend."""
     assert type(link._wire) is SerialWire
-    assert link.query("*IDN?", 2.0) == IDENTITY
-    assert float(link.query("READ?", 2.0)) == pytest.approx(10_000_000.37, abs=0.05)
+    assert link.query("*IDN?", LONGEST_WAIT_S) == IDENTITY
+    assert float(link.query("READ?", LONGEST_WAIT_S)) == pytest.approx(10_000_000.37, abs=0.05)
 
 
 def test_a_late_reply_is_never_the_answer_to_the_next_query(link):
     """It is dropped when it came before the query."""
     link.write("FREQ:APER 0.5")
-    with pytest.raises(ReplyTimeout):
-        link.query("READ?", 0.05)
+    miss_a_reading(link)
     assert wait_until(link._wire.has_input)
 
-    assert link.query("*IDN?", 2.0) == IDENTITY
+    assert link.query("*IDN?", LONGEST_WAIT_S) == IDENTITY
 
 
 @pytest.mark.parametrize("kind", ["cut", "garbage", "huge", "doubled"])
@@ -67,7 +66,7 @@ def test_after_a_bad_answer_the_link_synchronises(bench, link, kind):
     A second copy is there before the next query, and dropped; one that comes after it looks like
     its answer, and a driver recognises it.
     """
-    link.query("*IDN?", 2.0)
+    link.query("*IDN?", LONGEST_WAIT_S)
     bench.fault("main", kind)
     answers = []
     for question in ("INP:COUP?", "*OPC?", "*IDN?"):
@@ -84,7 +83,7 @@ def test_after_a_bad_answer_the_link_synchronises(bench, link, kind):
 
 def test_a_pulled_line_is_seen_at_once(bench, link):
     """During a wait, without spinning."""
-    link.query("*IDN?", 2.0)
+    link.query("*IDN?", LONGEST_WAIT_S)
     link.write("FREQ:APER 10;:READ?")
     with pytest.raises(ReplyTimeout):
         link.read(0.2)
@@ -107,7 +106,7 @@ def test_any_line_end_is_accepted(bare, end):
     link.write("T")
     sent = os.read(master, 100)
     os.write(master, b"1.5" + end + b"2.5" + end)
-    lines = [link.read(1.0), link.read(1.0)]
+    lines = [link.read(LONGEST_WAIT_S), link.read(LONGEST_WAIT_S)]
     link.close()
 
     assert sent == b"T\r\n"
@@ -123,7 +122,7 @@ def test_the_tail_of_a_cut_line_is_no_line(bare):
     with pytest.raises(ReplyTimeout):
         link.read(0.05)
     os.write(master, b"000.5\r\n10000000.7\r\n")
-    line = link.read(1.0)
+    line = link.read(LONGEST_WAIT_S)
     link.close()
 
     assert line == "10000000.7"
