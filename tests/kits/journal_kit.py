@@ -2,6 +2,7 @@
 
 import contextlib
 import random
+import re
 import sqlite3
 import subprocess
 from collections.abc import Callable, Iterator
@@ -36,6 +37,20 @@ def ask(path: Path, query: str) -> list[tuple[Any, ...]]:
     there = f"{path.absolute().as_uri()}?mode=ro"
     with contextlib.closing(sqlite3.connect(there, uri=True, timeout=10)) as reader:
         return reader.execute(query).fetchall()
+
+
+BUSY = "this computer"
+"""Begins what a gap says where readings were not taken, or not used, as it was kept busy."""
+
+
+def left_out(path: Path) -> int:
+    """Return how many readings a journal lacks because the computer was busy, as its gaps say.
+
+    Where a gap does not say how many, it is one: a counter that is queried gives no more meanwhile.
+    """
+    reasons = [reason for (reason,) in ask(path, "SELECT reason FROM gaps") if BUSY in reason]
+    counts = [re.search(r"(\d+) readings were found", reason) for reason in reasons]
+    return sum(int(count[1]) if count else 1 for count in counts)
 
 
 def kept(path: Path) -> list[float]:

@@ -95,6 +95,14 @@ class Person:
         assert match is not None
         return match
 
+    def sees_soon(self, pattern: str) -> bool:
+        """Wait for a pattern for 20 s, by the clock on the screen; return whether it is there."""
+        end_s = clock_s(self._terminal.screen) + 20
+        rows = self._terminal.wait_until(
+            lambda rows: _found(pattern, rows) or clock_s(rows) >= end_s
+        )
+        return _found(pattern, rows) is not None
+
     def reads(self, words: str) -> Amount:
         """Wait for an amount after these words."""
         value, u, unit = self.sees(words + AMOUNT).groups()
@@ -146,9 +154,12 @@ def test_from_power_on_to_as_left_by_the_screen_alone(terminal: Terminal, journa
     person.presses(b"a")
     found = person.reads("^  as found ")
     person.writes_down("cover off")
-    person.presses(b" ")
-    person.sees("tool on, moved by .* as it went on; not turned yet")
-    person.presses(b" ")
+    for _ in range(3):  # again, where a busy machine read too little of it
+        person.presses(b" ")
+        person.sees("tool on, moved by .* as it went on; not turned yet")
+        person.presses(b" ")
+        if person.sees_soon("tool off, it pulls by "):
+            break
     pull = person.reads("tool off, it pulls by ")
     turns: list[bytes] = []
     while (where := person.sees_where()) != "inside":

@@ -13,7 +13,7 @@ from pathlib import Path
 import psutil
 import pytest
 from counter_kit import TinyCounter, tiny_counter
-from journal_kit import read_events, read_runs
+from journal_kit import left_out, read_events, read_runs
 from load_kit import LONGEST_WAIT_S, Stopwatch, wait_until
 from program_kit import PROGRAM
 from terminal_kit import Terminal
@@ -89,10 +89,14 @@ def log_of(home: Path) -> str:
 
 
 def readings_in(journal: Path) -> int:
-    """Return the number of readings of the only run, which must have an end."""
+    """Return the number of readings of the only run, which must have an end.
+
+    Those that its gaps leave out because the computer was busy count.
+    """
     (run,) = read_runs(journal)
     assert run.ended_utc_s is not None
-    return sum(isinstance(event, Reading) for event in read_events(journal, run))
+    there = sum(isinstance(event, Reading) for event in read_events(journal, run))
+    return there + left_out(journal)
 
 
 # ------------------------------------------------------------- the terminal is closed
