@@ -660,10 +660,10 @@ def test_a_stop_takes_effect_during_a_gate() -> None:
 
     with serving(answering(answer)) as server, Stalls() as stalls:
         acquisition, _ = start(server.resource, enough=1)
-        assert reading.wait(5)
+        assert reading.wait(LONGEST_WAIT_S)
         began = time.monotonic()
         acquisition.stop()
-        acquisition.join(5)
+        acquisition.join(LONGEST_WAIT_S)
 
         assert stalls.since(began) < 0.5
         assert not acquisition.is_alive()
@@ -697,7 +697,7 @@ def test_a_peer_that_goes_and_comes_back_is_read_again_within_a_second() -> None
             resumed_after = stalls.since(back)
     finally:
         acquisition.stop()
-        acquisition.join(5)
+        acquisition.join(LONGEST_WAIT_S)
         server.close()
 
     assert seen_after < 0.1
@@ -710,7 +710,7 @@ def test_the_simulated_bench_is_read_right_and_left_as_it_was() -> None:
     with open_bench("station", seed=7) as bench:
         name = bench.names[0]
         acquisition, notebook = start(bench.resources[name], enough=4)
-        acquisition.join(20)
+        acquisition.join(LONGEST_WAIT_S)
         truth = bench.truth(name)
         heard = bench.received(name)
 
@@ -727,13 +727,13 @@ def test_a_closed_connection_is_a_gap() -> None:
         acquisition, notebook = start(bench.resources[name], enough=4)
         _until(lambda: len(notebook.readings) >= 2)
         bench.hang_up(name)
-        acquisition.join(20)
+        acquisition.join(LONGEST_WAIT_S)
 
     assert acquisition.error is None
     assert len(notebook.gaps) == 1
 
 
-def _until(condition: Any, timeout_s: float = 10.0) -> None:
+def _until(condition: Any, timeout_s: float = LONGEST_WAIT_S) -> None:
     """Wait until another thread has made a condition true."""
     deadline = time.monotonic() + timeout_s
     while not condition():

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from load_kit import wait_until
 from server_kit import Broker, broker
-from server_process_kit import free_port
+from socket_kit import kept_port
 
 from benchwatch.relay import broker_connection
 from benchwatch.relay.broker_address import BrokerAddress
@@ -114,7 +114,7 @@ def test_a_killed_broker_is_found_again(tmp_path: Path) -> None:
 
 def test_a_broker_that_is_away_is_tried_as_often_as_asked() -> None:
     """The one program that all others wait for must not stay away for half a minute."""
-    with connected(free_port(), longest_wait_s=0.05) as one:
+    with kept_port() as port, connected(port, longest_wait_s=0.05) as one:
         assert wait_until(lambda: len(one.reasons) >= 20)
         assert one.times == 0
 

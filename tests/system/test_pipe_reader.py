@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from load_kit import LONGEST_WAIT_S
 
 from benchwatch.bus import file_wire
 from benchwatch.bus.file_wire import open_file_wire
@@ -40,7 +41,7 @@ def read_until(reader: PipeReader, size: int) -> bytes:
     """Read until `size` bytes have come."""
     data = b""
     while len(data) < size:
-        assert reader.wait(10.0)
+        assert reader.wait(LONGEST_WAIT_S)
         data += reader.read() or b""
     return data
 
@@ -70,7 +71,7 @@ def test_the_end_is_said_again_and_again(platform: str) -> None:
 
     come = [read_until(reader, 4)]
     for _ in range(3):
-        assert reader.wait(10.0)
+        assert reader.wait(LONGEST_WAIT_S)
         come.append(reader.read() or b"")
     reader.close()
 
@@ -97,7 +98,7 @@ def test_a_new_reader_follows_an_end() -> None:
         reading, writing = os.pipe()
         os.close(writing)
         reader = pipe_reader(reading, "/tmp/pipe", "win32")
-        assert reader.wait(10.0)
+        assert reader.wait(LONGEST_WAIT_S)
         assert reader.read() == b""
         readers.append(reader)
 
@@ -111,7 +112,7 @@ def test_an_error_of_reading_is_raised_where_it_is_read() -> None:
     reader = ThreadedPipe(folder)
 
     for _ in range(2):
-        assert reader.wait(10.0)
+        assert reader.wait(LONGEST_WAIT_S)
         with pytest.raises(IsADirectoryError):
             reader.read()
 

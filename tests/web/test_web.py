@@ -336,7 +336,7 @@ async def test_a_page_that_is_too_slow_is_closed():
     page = PageChannel(stuck)
     page.write("x" * (MOST_WAITING_CHARS + 1))
 
-    await asyncio.wait_for(page.sending(), 5.0)
+    await asyncio.wait_for(page.sending(), LONGEST_WAIT_S)
 
 
 _json = st.recursive(

@@ -7,6 +7,7 @@ import time
 
 import psutil
 import pytest
+from load_kit import LONGEST_WAIT_S
 from plain_page_kit import PlainPage, Served
 
 pytest.importorskip("aiohttp", reason="the page is an extra")
@@ -144,7 +145,7 @@ def test_a_header_that_does_not_end_is_not_waited_for(served):
         slow.sendall(b"GET / HTTP/1.1\r\n")
         gone = False
         while not gone:
-            assert time.monotonic() - began_s < 20
+            assert time.monotonic() - began_s < LONGEST_WAIT_S
             try:
                 slow.sendall(b"X")
                 gone = not slow.recv(100)
@@ -153,7 +154,7 @@ def test_a_header_that_does_not_end_is_not_waited_for(served):
             except ConnectionError:
                 gone = True
 
-    assert 2 < time.monotonic() - began_s < 20
+    assert time.monotonic() - began_s > 2
 
 
 def test_without_handles_a_sentence_is_written_and_readings_continue(tmp_path):
@@ -166,7 +167,7 @@ def test_without_handles_a_sentence_is_written_and_readings_continue(tmp_path):
         held = []
         for _ in range(100):
             one = socket.socket()
-            one.settimeout(1.0)
+            one.settimeout(LONGEST_WAIT_S)
             held.append(one)
             one.connect((served.host, served.port))
         handles = psutil.Process(served.child.pid).num_fds()
