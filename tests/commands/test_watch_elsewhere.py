@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from certificate_kit import made_authority, write_identity
 from command_kit import Command, command_in
+from load_kit import wait_until
 from made_station_kit import MadeStation
 from program_kit import Watching
 from server_kit import broker
@@ -178,8 +179,13 @@ def test_stations_and_counters_that_come_later_join_the_watch(
                 first.send(1.5, counter="five")
                 second.send(2.0)
                 program.wait_for_lines(3)
+            first.say_state("a%2Cb")
+            first.wait_for_look(counter="a,b")
+            first.say_state("a%3Db")
+            wait_until(lambda: "it is not watched" in program.narration, 20.0)
             program.end(signal.SIGINT)
             read = [line["counter"] for line in program.lines if line["kind"] == "reading"]
 
     assert read == ["lab/tide-001/main", "lab/tide-001/five", "lab/tide-002/main"]
     assert "lab/tide-002/main: reading made counter" in program.narration
+    assert "would be called 'lab/tide-001/a_b', as another is" in program.narration

@@ -21,15 +21,15 @@ from terminal_kit import Cells
 
 
 class Served:
-    """A `watch --web` of a simulated bench in a process of its own."""
+    """A `watch --web` in a process of its own: of a simulated bench, or of the counters typed."""
 
     def __init__(self, home, *options, before="", sim="quiet"):
         environment = {**os.environ, "XDG_STATE_HOME": str(home), "XDG_DATA_HOME": str(home)}
         self.err = Path(home) / "stderr.txt"
         with self.err.open("wb") as err:
             self.child = subprocess.Popen(
-                [sys.executable, "-c", before + PROGRAM, "watch", "--sim", sim, "--web-port", "0",
-                 *options],
+                [sys.executable, "-c", before + PROGRAM, "watch", "--web-port", "0",
+                 *(() if sim is None else ("--sim", sim)), *options],
                 stdout=subprocess.PIPE,
                 stderr=err,
                 env=environment,
