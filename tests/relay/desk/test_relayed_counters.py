@@ -139,10 +139,10 @@ def test_what_is_on_record_at_the_station_is_seen_by_a_desk_that_comes_later(
             read_some(run, station, full, 3)
             before = now_of(run, full)
             station.say_state(as_found=found, as_found_automatic=True, as_left=left, checks=[check])
-            wait_until(lambda: (now_of(run, full).records or Records()).as_left is not None)
+            assert wait_until(lambda: (now_of(run, full).records or Records()).as_left is not None)
             after = now_of(run, full)
             station.say_state()
-            wait_until(lambda: now_of(run, full).records is None)
+            assert wait_until(lambda: now_of(run, full).records is None)
             in_the_end = now_of(run, full)
 
     assert before.records is not None
@@ -186,7 +186,7 @@ def test_a_killed_broker_is_a_lost_link_and_then_a_counted_gap(tmp_path: Path) -
         station.wait_for_look()
         read_some(run, station, "tide-007/main", 10)
         server.kill()
-        wait_until(lambda: now_of(run, "tide-007/main").link.state == "lost")
+        assert wait_until(lambda: now_of(run, "tide-007/main").link.state == "lost")
         detail = now_of(run, "tide-007/main").link.detail
         station.looks = []
         server.start()
@@ -213,7 +213,7 @@ def test_a_station_that_is_gone_is_a_lost_link(shared: Broker) -> None:
         with MadeStation(shared.port, name) as station:
             station.wait_for_look()
             read_some(run, station, full, 10)
-        wait_until(lambda: now_of(run, full).link.state == "lost")
+        assert wait_until(lambda: now_of(run, full).link.state == "lost")
         detail = now_of(run, full).link.detail
         with MadeStation(shared.port, name) as back:
             back.wait_for_look()
@@ -233,7 +233,7 @@ def test_silence_is_a_lost_link(shared: Broker, monkeypatch: pytest.MonkeyPatch)
             station.wait_for_look()
             read_some(run, station, full, 3)
             monkeypatch.setattr(station_link, "LEAST_SILENCE_S", USUAL_SILENCE_S)
-            wait_until(lambda: now_of(run, full).link.state == "lost")
+            assert wait_until(lambda: now_of(run, full).link.state == "lost")
 
             assert "no line comes" in now_of(run, full).link.detail
             monkeypatch.setattr(station_link, "LEAST_SILENCE_S", LONGEST_WAIT_S)
@@ -249,12 +249,12 @@ def test_the_link_of_the_station_to_its_counter_is_shown(shared: Broker) -> None
             station.wait_for_look()
             read_some(run, station, full, 3)
             station.say_state(link={"state": "lost", "detail": "the cable is out"})
-            wait_until(lambda: now_of(run, full).link.state == "lost")
+            assert wait_until(lambda: now_of(run, full).link.state == "lost")
             assert now_of(run, full).link.detail == f"at {name}: the cable is out"
             station.say_state()
             read_some(run, station, full, 1, start=3)
             station.say("main/state", b"", retain=True)
-            wait_until(lambda: now_of(run, full).link.state == "lost")
+            assert wait_until(lambda: now_of(run, full).link.state == "lost")
             assert "has ended" in now_of(run, full).link.detail
 
 
@@ -283,7 +283,7 @@ def test_hostile_lines_harm_nobody_else(shared: Broker) -> None:
         liar.send(2.0, gate_s=[1.0])
         liar.send(3.0, "10000000.001")
         read_some(run, honest, f"{good}/main", 3, start=2)
-        wait_until(lambda: now_of(run, f"{bad}/main").readings == 1)
+        assert wait_until(lambda: now_of(run, f"{bad}/main").readings == 1)
         marks = [mark.text for mark in now_of(run, f"{bad}/main").marks]
 
         assert run.outcome is None
@@ -317,7 +317,7 @@ def test_nothing_is_kept_at_the_desk(shared: Broker, tmp_path: Path) -> None:
                     refused()
             counter.change("tolerance", "2 ppb")
             run.mark("window open")
-            wait_until(lambda: counter.snapshot.marks[-1].text == "window open")
+            assert wait_until(lambda: counter.snapshot.marks[-1].text == "window open")
             now = counter.snapshot
     rows = _rows(tmp_path / "journal.sqlite")
 
@@ -355,7 +355,7 @@ def test_counters_are_found_by_what_stations_left(shared: Broker) -> None:
 def test_a_broker_that_is_not_there_is_waited_for() -> None:
     """The counter is not there yet, with the reason."""
     with watching(plan_of(1, "tide-007")) as run:
-        wait_until(lambda: "away" in now_of(run, "tide-007/main").link.detail)
+        assert wait_until(lambda: "away" in now_of(run, "tide-007/main").link.detail)
         assert now_of(run, "tide-007/main").link.state == "connecting"
         assert "tide-007/main" in run.absent
 
@@ -384,8 +384,8 @@ def test_a_gap_of_the_station_and_an_unsent_backlog_come_through(shared: Broker)
             station.number = 4
             station.say("main/line", gap)
             station.send(8.5, unsent=4286, behind=True)
-            wait_until(lambda: now_of(run, full).readings == 4)
-            wait_until(lambda: now_of(run, full).relay is not None)
+            assert wait_until(lambda: now_of(run, full).readings == 4)
+            assert wait_until(lambda: now_of(run, full).relay is not None)
             now = now_of(run, full)
 
     assert isinstance(now.last_gap, Gap)
