@@ -134,7 +134,7 @@ def test_the_gate_of_the_file_is_set_and_nothing_else(capsys, here):
     with open_bench("quiet", seed=2) as bench:
         file = a_bench(here, bench.resources["main"], 'gate = "0.1 s"')
         code, lines, _ = watched(capsys, "--bench", file)
-        wait_until(lambda: not bench.is_remote("main"))  # after the gate in progress
+        assert wait_until(lambda: not bench.is_remote("main"))  # after the gate in progress
         received = bench.received("main")
 
     assert code == 0

@@ -121,7 +121,9 @@ def test_killed_programs_leave_no_run_without_a_number_nor_one_twice(tmp_path):
     kits = str(Path(__file__).parents[1] / "kits")
     programs = [start_python(MANY_RUNS, str(path), kits, "1000000") for _ in range(3)]
     for number, program in enumerate(programs, start=1):
-        wait_until(lambda least=30 * number: ask(path, "SELECT count(*) FROM runs")[0][0] >= least)
+        assert wait_until(
+            lambda least=30 * number: ask(path, "SELECT count(*) FROM runs")[0][0] >= least
+        )
         program.kill()
         program.communicate(timeout=60)
     runs = {one for (one,) in ask(path, "SELECT run FROM runs")}

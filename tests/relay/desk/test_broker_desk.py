@@ -145,6 +145,8 @@ def test_a_desk_that_follows_meets_later_counters(station: str | None) -> None:
     for counter in ("main", "five", "other", "five"):
         connection.hear(f"bw/1/a/{counter}/state", line_kit.state_values(nominal_hz="5000000"))
     assert wait_until(lambda: any(what.get("counter") == "five" for _, what in connection.said))
+    connection.hear("bw/1/a/five/line", line_kit.reading_values(1, 0.1, "5000000.000"))
+    assert wait_until(lambda: bool(made.events["a/five"]))
     was_here = made.counters[-1].is_here
     made.end()
 

@@ -200,7 +200,7 @@ def test_a_session_of_tls_from_before_is_refused_too(tmp_path: Path) -> None:
         again = refusal(running.port, context, session=session)
         run_relay("revoke", made.folder, "tide-001")
         os.kill(running.process, signal.SIGHUP)
-        wait_until(lambda: not refusal(running.port, context).startswith(ACCEPTED))
+        assert wait_until(lambda: not refusal(running.port, context).startswith(ACCEPTED))
 
         assert again.startswith(ACCEPTED)
         assert not refusal(running.port, context, session=session).startswith("20")
