@@ -15,12 +15,17 @@ ChainName = tuple[str, str]
 """Station and chain."""
 
 _LOCK: Final = """
-    SELECT c.station, c.chain, c.chain_id, c.has_all_to, coalesce(e.hash, '')
-    FROM benchwatch.chains AS c
+    SELECT c.station, c.chain, c.chain_id, c.has_all_to FROM benchwatch.chains AS c
     JOIN unnest(%s::text[], %s::text[]) AS asked (station, chain)
         ON c.station = asked.station AND c.chain = asked.chain
-    LEFT JOIN benchwatch.entries AS e ON e.chain_id = c.chain_id AND e.number = c.has_all_to
     ORDER BY c.chain_id FOR NO KEY UPDATE OF c"""
+
+# By a statement of its own: one that waited for the lock of another keeper has the row that this
+# one wrote meanwhile, but not its entries.
+_LAST_HASHES: Final = """
+    SELECT e.chain_id, e.hash FROM benchwatch.entries AS e
+    JOIN unnest(%s::int4[], %s::int8[]) AS n (chain_id, number)
+        ON e.chain_id = n.chain_id AND e.number = n.number"""
 
 _INSERT: Final = """
     INSERT INTO benchwatch.chains (station, chain)
@@ -43,7 +48,8 @@ class _Chain:
 
     chain_id: int
     has_all_to: int
-    last_hash: str
+    last_hash: str = ""
+    """Of the last entry that the record has; empty: it has none."""
     entries: list[RegisterEntry] = field(default_factory=list)
 
 
@@ -96,6 +102,12 @@ def _locked(
     if new:
         connection.execute(_INSERT, _name_arrays(new))
         chains |= _lock(connection, new)
+    by_id = {chain.chain_id: chain for chain in chains.values()}
+    last = [chain.has_all_to for chain in by_id.values()]
+    for chain_id, last_hash in connection.execute(
+        _LAST_HASHES, (number_array(list(by_id)), number_array(last))
+    ):
+        by_id[chain_id].last_hash = last_hash
     return {name: chains[name] for name in asked}
 
 
@@ -103,10 +115,8 @@ def _lock(
     connection: "psycopg.Connection[Any]", names: Sequence[ChainName]
 ) -> dict[ChainName, _Chain]:
     return {
-        (station, chain): _Chain(chain_id, has_all_to, last_hash)
-        for station, chain, chain_id, has_all_to, last_hash in connection.execute(
-            _LOCK, _name_arrays(names)
-        )
+        (station, chain): _Chain(chain_id, has_all_to)
+        for station, chain, chain_id, has_all_to in connection.execute(_LOCK, _name_arrays(names))
     }
 
 

@@ -1,14 +1,17 @@
 """Entries of registers in the central record: their hashes are checked from where it has them."""
 
 import json
+import threading
 from collections.abc import Iterator
 from dataclasses import replace
 
 import pytest
 from central_record_kit import emptied, group_writer, made_record, rows, sent
+from load_kit import wait_until
 from server_kit import Database, database
 
-from benchwatch.central_record.batches import SentEntries
+from benchwatch.central_record.batches import Outcome, SentEntries
+from benchwatch.central_record.chain_rows import write_chains
 from benchwatch.central_record.group_writer import GroupWriter
 from benchwatch.register.register_entry import RegisterEntry, entry_hash
 from benchwatch.relay.batch import ChainBatch
@@ -161,3 +164,24 @@ def test_the_last_entry_tells_another_register_of_the_same_length(writer):
 
     assert (outcome.chains, outcome.refused) == ({CHAIN: 3}, [])
     assert outcome.entries_last == {CHAIN: entries(3)[-1].hash} != {CHAIN: other[-1].hash}
+
+
+def test_a_keeper_that_waited_for_another_goes_on_from_its_entries(record, writer):
+    """Both have the same batches; what is new to the second follows from what the first wrote."""
+    made = entries(4)
+    writer.write([batch(made[:2])])
+    outcomes: list[dict[str, Outcome]] = []
+    thread = threading.Thread(target=lambda: outcomes.append(writer.write([batch(made[2:])])))
+    waits = """
+        SELECT 1 FROM pg_stat_activity
+        WHERE wait_event_type = 'Lock' AND datname = current_database()"""
+    with record.connect() as other, other.transaction():
+        write_chains(other, [batch(made[2:3])])
+        thread.start()
+        assert wait_until(lambda: rows(record, waits))
+    thread.join()
+    (outcome,) = outcomes
+
+    assert (outcome["tide-007"].chains, outcome["tide-007"].refused) == ({CHAIN: 4}, [])
+    assert outcome["tide-007"].entries_last == {CHAIN: made[3].hash}
+    assert kept(record) == as_rows(made)
