@@ -153,8 +153,8 @@ class GroupWriter:
     def _transaction(self, sent: Sequence[Sent]) -> dict[str, Outcome]:
         events = [one for one in sent if isinstance(one, SentEvents)]
         entries = [one for one in sent if isinstance(one, SentEntries)]
-        trust_ranges = True
-        for left in reversed(range(MOST_TRIES)):
+        tries, trust_ranges = 0, True
+        while True:
             try:
                 with self._connection.transaction():
                     self._check_version()
@@ -177,12 +177,12 @@ class GroupWriter:
                 self._errors.SerializationFailure,
                 self._errors.CheckViolation,  # the day of a reading was made at this moment
             ):
-                if not left:
+                tries += 1
+                if tries == MOST_TRIES:
                     raise
             else:
                 self._run_rows.committed()
                 return outcomes
-        raise AssertionError
 
     def _check_version(self) -> None:
         """Check that no newer program has made the record its own since it was opened."""

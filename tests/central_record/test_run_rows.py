@@ -13,9 +13,10 @@ from central_record_kit import (
     rows,
     sent,
 )
+from psycopg.errors import DeadlockDetected, UniqueViolation
 from server_kit import Database, database
 
-from benchwatch.central_record.group_writer import GroupWriter
+from benchwatch.central_record.group_writer import MOST_TRIES, GroupWriter
 
 
 @pytest.fixture(scope="module")
@@ -67,3 +68,20 @@ def test_the_newest_time_is_that_of_the_last_reading(record, writer):
 def writer_times(record: Database) -> list[tuple[object, ...]]:
     """Return the times of a run's readings."""
     return rows(record, "SELECT first_utc_s, last_utc_s, newest_utc_s FROM benchwatch.runs")
+
+
+def test_a_progress_that_was_set_back_is_no_failed_try(record, writer, monkeypatch):
+    """Also where it is found at the last of all tries, the batch is written."""
+    original = writer._run_rows.write
+    faults = [*[DeadlockDetected("made")] * (MOST_TRIES - 1), UniqueViolation("made")]
+
+    def write(*values, **how):
+        if faults:
+            raise faults.pop(0)
+        return original(*values, **how)
+
+    monkeypatch.setattr(writer._run_rows, "write", write)
+    outcome = writer.write([sent([1, 2])])["tide-007"]
+
+    assert (outcome.runs, outcome.refused) == ({7: 2}, [])
+    assert numbers_in(record) == [("tide-007", 7, 1), ("tide-007", 7, 2)]
