@@ -35,11 +35,14 @@ _DAYS: Final = """
             WHERE d.day = '1970-01-01'::date + n.day)
     FROM unnest(%s::int4[]) AS n (day)"""
 
+# The block is asked for, too: of a run with many of them, which may have few numbers each, a
+# reading is looked up in one alone.
 _FIND: Final = """
     SELECT n.run_id, n.number FROM unnest(%s::int4[], %s::int8[], %s::int4[])
         AS n (run_id, number, day)
     WHERE EXISTS (SELECT FROM benchwatch.dropped_numbers AS d
-        WHERE d.run_id = n.run_id AND d.day = '1970-01-01'::date + n.day AND d.first <= n.number
+        WHERE d.run_id = n.run_id AND d.day = '1970-01-01'::date + n.day
+            AND d.first >> 16 = n.number >> 16 AND d.first <= n.number
             AND CASE WHEN n.number - d.first < length(d.numbers)
                 THEN get_bit(d.numbers, (n.number - d.first)::int) = 1 END)"""
 

@@ -109,7 +109,7 @@ END $$;
 _DROPPED_NUMBERS: Final = """
 CREATE TABLE benchwatch.dropped_numbers (
     first int8 NOT NULL, run_id int4 NOT NULL, day date NOT NULL, numbers varbit NOT NULL);
-CREATE INDEX ON benchwatch.dropped_numbers (day, run_id);
+CREATE INDEX ON benchwatch.dropped_numbers (day, run_id, (first >> 16));
 ALTER TABLE benchwatch.archived ADD COLUMN numbers_noted boolean NOT NULL DEFAULT false;
 ALTER TABLE benchwatch.runs ADD COLUMN newest_utc_s float8;
 """
