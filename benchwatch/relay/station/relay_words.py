@@ -21,15 +21,20 @@ class RelayWords:
     def __init__(self) -> None:
         self.notices: list[str] = []
         """Sentences on changes; the list only grows."""
-        self._well_s = -math.inf
-        """Monotonic seconds at which nothing was wrong last."""
-        self._few_s = math.inf
-        """Monotonic seconds at which few events were unsent last; infinity: at no time yet."""
+        self._wrong_s: float | None = None
+        """Monotonic seconds since which something is seen to be wrong; None: nothing is."""
+        self._many_s: float | None = None
+        """Monotonic seconds since which many events are seen to be unsent; None: few are."""
         self._said_away = False
         self._most_unsent = 0
         """Most events that were unsent since it was said that the broker is away."""
         self._back_utc_s = math.inf
         """Unix seconds at which nothing was wrong any more."""
+
+    @property
+    def is_quiet(self) -> bool:
+        """Whether nothing was wrong, and few events were unsent, when it was followed last."""
+        return self._wrong_s is None and self._many_s is None
 
     def follow(self, sending: ShippingState, now_s: float, utc_s: float) -> tuple[RelayNow, str]:
         """Return what to show of `sending`, and a sentence on what has changed; empty: nothing.
@@ -44,15 +49,12 @@ class RelayWords:
             self._back_utc_s = math.inf
         else:
             self._back_utc_s = min(self._back_utc_s, utc_s)
-        if not wrong or self._well_s == -math.inf:
-            self._well_s = now_s
-        trouble = _trouble(sending) if wrong and now_s - self._well_s >= SAID_AFTER_S else ""
+        self._wrong_s = _since(self._wrong_s, now_s, is_so=wrong)
+        trouble = _trouble(sending) if _lasts(self._wrong_s, now_s) else ""
         unsent, oldest_utc_s = sending.unsent or 0, sending.oldest_utc_s
         waits_s = 0.0 if oldest_utc_s is None else utc_s - oldest_utc_s
-        if unsent < BEHIND_EVENTS or self._few_s == math.inf:
-            self._few_s = now_s
-        many = now_s - self._few_s >= SAID_AFTER_S
-        behind = many or (unsent > 0 and waits_s >= BEHIND_S)
+        self._many_s = _since(self._many_s, now_s, is_so=unsent >= BEHIND_EVENTS)
+        behind = _lasts(self._many_s, now_s) or (unsent > 0 and waits_s >= BEHIND_S)
         text = self._change(sending, trouble)
         if text:
             self.notices.append(text)
@@ -77,6 +79,21 @@ class RelayWords:
         oldest_utc_s = sending.oldest_utc_s
         newer = oldest_utc_s is not None and oldest_utc_s >= self._back_utc_s
         return newer or sending.unsent == 0
+
+
+def _since(before_s: float | None, now_s: float, *, is_so: bool) -> float | None:
+    """Return since when something is seen to be so, and None if it is not.
+
+    Not since it was last seen not to be so: while all is well that may be long ago.
+    """
+    if not is_so:
+        return None
+    return now_s if before_s is None else before_s
+
+
+def _lasts(since_s: float | None, now_s: float) -> bool:
+    """Return whether something has been so for long enough to be said."""
+    return since_s is not None and now_s - since_s >= SAID_AFTER_S
 
 
 def _trouble(sending: ShippingState) -> str:

@@ -221,6 +221,7 @@ class StationRelay:
             self._connection.connected
             and not self._lines.are_asked_for
             and not self._shipper.state.why
+            and self._words.is_quiet
             and self._shown == RelayNow()
         )
 

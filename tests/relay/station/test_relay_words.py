@@ -48,6 +48,32 @@ def test_a_link_that_comes_back_soon_is_not_worth_a_word() -> None:
     assert followed.at(6.0, WELL) == (RelayNow(), "")
 
 
+def test_a_short_loss_after_a_long_quiet_is_not_worth_a_word() -> None:
+    """While all is well it is followed seldom, and at once when the link is lost."""
+    followed = Followed()
+    followed.at(0.0, WELL)
+    shown = [followed.at(9.0 + n, AWAY) for n in range(int(SAID_AFTER_S))]
+    still = followed.words.is_quiet
+    _, text = followed.at(9.0 + SAID_AFTER_S, AWAY)
+
+    assert set(shown) == {(RelayNow(), "")}
+    assert not still
+    assert text.startswith("the broker is away")
+
+
+def test_a_large_batch_after_a_long_quiet_is_not_behind() -> None:
+    """It is followed soon again, until it is known whether many events stay unsent."""
+    followed = Followed()
+    followed.at(0.0, WELL)
+    now, text = followed.at(10.0, replace(WELL, unsent=500, oldest_utc_s=UTC_S + 9.0))
+    still = followed.words.is_quiet
+    followed.at(11.0, WELL)
+
+    assert (now, text) == (RelayNow(), "")
+    assert not still
+    assert followed.words.is_quiet
+
+
 def test_a_broker_that_is_away_is_said_once_and_when_all_is_in_again() -> None:
     """With the reason; and at the end with the number of events that had to wait."""
     followed = Followed()
@@ -63,7 +89,7 @@ def test_a_broker_that_is_away_is_said_once_and_when_all_is_in_again() -> None:
     assert said[-1][0] == RelayNow(unsent=40, trouble="the broker is away: no broker listens")
     assert still[1] == ""
     assert back == (RelayNow(), "all is in the central record again: 41 events.")
-    assert followed.words.notices == [said[4][1], back[1]]
+    assert followed.words.notices == [said[5][1], back[1]]
 
 
 def test_a_record_that_does_not_answer_is_not_called_a_broker_that_is_away() -> None:
