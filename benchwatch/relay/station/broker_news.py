@@ -1,6 +1,8 @@
 """What the broker's connection has told, until the thread that sends takes it.
 
-Of the link only the newest state counts, so that no number of answers can crowd it out.
+Of the link only the newest state counts, so that no number of answers can crowd it out. Answers
+that came before a connection, or before a keeper began, don't count after it: everything is asked
+anew then, and the record may be another one, such as one that was set back.
 """
 
 import threading
@@ -27,20 +29,25 @@ class BrokerNews:
 
     def connected(self) -> None:
         """Take that there is a connection."""
-        self._take_link(None)
+        with self._lock:
+            self._link_changed, self._why_lost = True, None
+            self._answers.clear()
 
     def lost(self, why: str) -> None:
         """Take that there is none."""
-        self._take_link(why)
+        with self._lock:
+            self._link_changed, self._why_lost = True, why
 
     def keeper_takes(self) -> None:
         """Take that a keeper has begun to take batches."""
         with self._lock:
             self._keeper_takes = True
+            self._answers.clear()
 
     def answered(self, payload: bytes) -> None:
         """Take an answer."""
-        self._answers.append(payload)
+        with self._lock:
+            self._answers.append(payload)
 
     @property
     def waits(self) -> bool:
@@ -58,6 +65,8 @@ class BrokerNews:
             link_changed, why_lost = self._link_changed, self._why_lost
             keeper_takes = self._keeper_takes
             self._link_changed = self._keeper_takes = False
+            answers = list(self._answers)
+            self._answers.clear()
         if link_changed and why_lost is None:
             transfer.connected(now_s)
         elif link_changed:
@@ -65,10 +74,6 @@ class BrokerNews:
             transfer.lost(why_lost)
         if keeper_takes:
             transfer.ask_anew(now_s)
-        for _ in range(len(self._answers)):
+        for payload in answers:
             with suppress(PayloadRefused):  # it is asked for again
-                transfer.answered(decode_answer(self._answers.popleft()), now_s)
-
-    def _take_link(self, why_lost: str | None) -> None:
-        with self._lock:
-            self._link_changed, self._why_lost = True, why_lost
+                transfer.answered(decode_answer(payload), now_s)

@@ -79,3 +79,23 @@ def test_a_spoiled_answer_is_left_out_alone() -> None:
     news.answered(answer(3))
 
     assert taken(news) == [("answered", ((1, 3),))]
+
+
+@pytest.mark.parametrize("happened", ["connected", "keeper_takes"])
+def test_answers_from_before_do_not_count(happened: str) -> None:
+    """They may be of a record that was set back since; everything is asked anew."""
+    news = BrokerNews()
+    news.answered(answer(9))
+    getattr(news, happened)()
+    news.answered(answer(3))
+
+    assert taken(news)[1:] == [("answered", ((1, 3),))]
+
+
+def test_answers_count_when_the_link_is_lost_after_them() -> None:
+    """At the end of a watch they say what is in the record."""
+    news = BrokerNews()
+    news.answered(answer(9))
+    news.lost("cut")
+
+    assert taken(news) == [("lost", "cut"), ("answered", ((1, 9),))]
