@@ -111,6 +111,10 @@ class StreamList:
         """Look at once, also for earlier runs."""
         self._earlier_s, self.look_s = -math.inf, now_s
 
+    def look_early(self) -> None:
+        """Look as soon after the last look as may be."""
+        self.look_s = min(self.look_s, self.looked_s + times.shortest_look_s(len(self.own)))
+
     def look(self, now_s: float, *, is_connected: bool, is_well: bool) -> None:
         """Look at the journal and the registers, and count what is unsent.
 
@@ -127,8 +131,6 @@ class StreamList:
         self.look_s = now_s + times.shortest_look_s(len(self.own))
         self._events.refresh()
         self.own = tuple(self._own_runs())
-        if is_well:
-            self.look_s = now_s + self._send_within_s
         for key in self.own:
             self._stream(key)
             self._to_read[key] = None
@@ -144,6 +146,10 @@ class StreamList:
             one for one in self.streams.values() if not (is_well and one.is_read and one.is_known)
         ]
         self._count.count(counted, self.own, self._entries.chains, now_s)
+        if is_well:  # at the end, as a look that an error breaks off is done again soon
+            self.look_s = now_s + self._send_within_s
+        if self.late_waits:
+            self.look_s = min(self.look_s, self._late.next_s(now_s))
         self.has_looked = True
 
     def _look_at_registers(self) -> None:
@@ -182,5 +188,3 @@ class StreamList:
         self.late_waits = any(
             key in self.streams and self.streams[key].late != late for key, late in notes.items()
         )
-        if self.late_waits:
-            self.look_s = min(self.look_s, self._late.next_s(now_s))

@@ -75,6 +75,7 @@ class Transfer:
         self.is_connected, self._lost_why = False, why
         self._questions.give_up()
         self._go_back(self._flying)
+        self._list.look_early()
 
     def ask_anew(self, now_s: float) -> None:
         """Ask the keeper for everything again, as one that begins has to be."""
@@ -87,9 +88,10 @@ class Transfer:
 
     def woken(self, now_s: float, *, at_once: bool = False) -> None:
         """Take that many events were written: the journal is looked at soon, or at once."""
-        rest_s = times.shortest_look_s(len(self._list.own))
-        soon_s = now_s if at_once else max(now_s, self.looked_s + rest_s)
-        self._list.look_s = min(self._list.look_s, soon_s)
+        if at_once:
+            self._list.look_s = min(self._list.look_s, now_s)
+        else:
+            self._list.look_early()
 
     def answered(self, answer: Answer, now_s: float) -> None:
         """Take an answer of the keeper."""
@@ -225,6 +227,8 @@ class Transfer:
             for stream in late:
                 stream.is_known = False
         self._questions.expire(now_s)
+        if self._questions.is_unanswered:
+            self._list.look_early()
 
     def _read(self, stream: Stream, now_s: float) -> bytes | None:
         """Read the next batch of a stream; return its payload, or None if there is none."""

@@ -23,7 +23,7 @@ from benchwatch.relay.answers import Answer, Refusal
 from benchwatch.relay.batch import ChainBatch, Question, RunBatch, decode
 from benchwatch.relay.station.keeper_questions import NO_ANSWER
 from benchwatch.relay.station.transfer import Transfer
-from benchwatch.relay.station.transfer_times import REST_S, SEND_WITHIN_S
+from benchwatch.relay.station.transfer_times import LONGEST_LOOK_S, REST_S, SEND_WITHIN_S
 from benchwatch.relay.station.unsent_events import CanNotBeSent
 
 MOST = 3
@@ -609,6 +609,53 @@ def test_an_end_that_a_record_lost_when_it_was_set_back() -> None:
     world.heal(400.0)
 
     world.check()
+
+
+def test_what_waits_is_counted_soon_after_a_loss() -> None:
+    """A person sees the count then, and not that of the last look, which may be 20 s old."""
+    world = healed()
+    assert world.station.step(world.now_s) is None
+    looked_s = world.station.looked_s
+    world.journal.write(0)
+    world.journal.write(0)
+    world.station.lost("the line was cut")
+    world.now_s = world.station.next_s(world.now_s)
+    world.station.step(world.now_s)
+
+    assert world.now_s <= looked_s + LONGEST_LOOK_S
+    assert sum(one.unsent or 0 for one in world.station.streams.values()) == 2
+
+
+def test_what_waits_is_counted_soon_where_no_answer_comes() -> None:
+    """That a keeper is away is seen when it does not answer; then the count is to be new."""
+    world = healed()
+    world.write(0)
+    began_s = world.now_s
+    while world.now_s < began_s + 12.0:
+        if world.station.step(world.now_s) is None:
+            world.now_s = max(world.station.next_s(world.now_s), world.now_s + 0.01)
+        if world.station.why and len(world.journal.marks[world.journal.own[0]]) == 10:
+            world.journal.write(0)
+
+    assert sum(one.unsent or 0 for one in world.station.streams.values()) == 2
+
+
+def test_a_look_that_is_broken_off_is_done_again_soon() -> None:
+    """What else it would have found waits no longer than while something is known to be wrong."""
+    world = healed()
+    original = world.journal.late_events
+
+    def fail_once() -> Mapping[int, LateEvents]:
+        world.journal.late_events = original  # type: ignore[method-assign]
+        raise JournalError("the journal is locked.")
+
+    world.journal.late_events = fail_once  # type: ignore[method-assign]
+    world.now_s = world.station.next_s(world.now_s)
+    with pytest.raises(JournalError):
+        world.station.step(world.now_s)
+
+    assert world.station.step(world.now_s) is None
+    assert world.station.next_s(world.now_s) <= world.now_s + LONGEST_LOOK_S
 
 
 def test_nothing_is_done_while_the_journal_could_not_be_looked_at() -> None:
