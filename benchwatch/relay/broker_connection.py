@@ -23,7 +23,8 @@ from benchwatch.relay.identity import Identity
 from benchwatch.system.optional_module import optional_module
 
 KEEPALIVE_S: Final = 15
-"""A broker that says nothing for one and a half times as long is gone, and so is a client."""
+"""A broker that says nothing for so long is asked whether it is there, and given up where it says
+nothing for as long again; a broker gives up a client after one and a half times as long."""
 CONNECT_TIMEOUT_S: Final = 5.0
 FIRST_WAIT_S: Final = 1.0
 LONGEST_WAIT_S: Final = 30.0
