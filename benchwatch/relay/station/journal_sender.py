@@ -104,6 +104,7 @@ class JournalSender:
         before = self._shipper.state
         while not self._shipper.is_done:
             self._changed.wait(_LOOK_S)
+            self._changed.clear()
             now_s, state = time.monotonic(), self._shipper.state
             if self._failure and not self._was_connected:
                 raise ConnectionFailed(f"{self._failure}.")

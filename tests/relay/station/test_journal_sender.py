@@ -9,6 +9,7 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
+from load_kit import Stopwatch
 from record_comparison import compare_record
 from server_kit import Database, broker
 from shipping_kit import WrittenRun, connected_keeper
@@ -19,7 +20,8 @@ from benchwatch.journal import Journal
 from benchwatch.relay.broker_address import BrokerAddress
 from benchwatch.relay.station import journal_sender
 from benchwatch.relay.station.journal_sender import JournalSender
-from benchwatch.relay.station.shipper import ShippingState
+from benchwatch.relay.station.shipper import Shipper
+from benchwatch.relay.station.shipping_state import ShippingState
 from benchwatch.relay.station.station_relay import RelayOptions
 
 
@@ -97,6 +99,26 @@ def test_no_keeper_is_given_up(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) 
             sender.send()
 
     assert caught.value.exit_code == 4
+
+
+def test_a_link_that_was_lost_is_no_reason_to_spin(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """While it is made again, how far it got is looked at as seldom as before."""
+    looks: list[None] = []
+    monkeypatch.setattr(Shipper, "is_done", property(lambda _: looks.append(None)))
+    monkeypatch.setattr(journal_sender, "GIVE_UP_S", 0.5)
+    path = tmp_path / "archive.db"
+    made_journal(path)
+    address = BrokerAddress("127.0.0.1", 1883, tls=False)
+    sender = JournalSender(RelayOptions(address=address, station="tide"), path, print)
+    sender.connected()
+    sender.lost("the line was cut")
+    watch = Stopwatch()
+    with pytest.raises(LinkLost, match="given up after"):
+        sender._wait()
+
+    assert len(looks) <= 2 + watch.elapsed_s / journal_sender._LOOK_S
 
 
 def test_an_interruption(tmp_path: Path) -> None:
