@@ -106,12 +106,13 @@ END $$;
 """  # noqa: S608 - our own words
 
 # A bit of `numbers` stands for a number from `first` on: whether a reading of it was dropped.
+# `runs` is changed before `archived`, in the order in which keepers lock them.
 _DROPPED_NUMBERS: Final = """
+ALTER TABLE benchwatch.runs ADD COLUMN newest_utc_s float8;
 CREATE TABLE benchwatch.dropped_numbers (
     first int8 NOT NULL, run_id int4 NOT NULL, day date NOT NULL, numbers varbit NOT NULL);
 CREATE INDEX ON benchwatch.dropped_numbers (day, run_id, (first >> 16));
 ALTER TABLE benchwatch.archived ADD COLUMN numbers_noted boolean NOT NULL DEFAULT false;
-ALTER TABLE benchwatch.runs ADD COLUMN newest_utc_s float8;
 """
 
 STEPS: Final = (

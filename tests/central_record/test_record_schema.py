@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 import pytest
 from central_record_kit import group_writer, made_record, numbers_in, rows, sent
+from load_kit import wait_until
 from server_kit import Database, database
 
 from benchwatch.central_record import record_schema
@@ -90,11 +91,7 @@ def test_an_older_record_is_brought_up_to_date(empty, monkeypatch):
 
 def test_a_record_of_the_first_version_keeps_what_it_has(empty, monkeypatch):
     """Its dropped days count as such whose numbers are not known, and it is written as before."""
-    with monkeypatch.context() as older:
-        older.setattr(record_schema, "STEPS", STEPS[:1])
-        older.setattr(record_schema, "SCHEMA_VERSION", 1)
-        older.setattr(record_schema, "ROLES", {})
-        initialise(parse_record(empty.url))
+    _make_first_version(empty, monkeypatch)
     with empty.connect() as connection:
         connection.execute(
             "INSERT INTO benchwatch.archived (day, part, file, rows, sha256, dropped)"
@@ -106,6 +103,23 @@ def test_a_record_of_the_first_version_keeps_what_it_has(empty, monkeypatch):
 
     assert rows(empty, "SELECT numbers_noted FROM benchwatch.archived") == [(False,)]
     assert numbers_in(empty) == [("tide-007", 7, 1)]
+
+
+def test_a_keeper_that_writes_meanwhile_is_waited_for(empty, monkeypatch):
+    """One of the first version locks runs, then reads what was dropped: no deadlock comes of it."""
+    _make_first_version(empty, monkeypatch)
+    thread = threading.Thread(target=initialise, args=(parse_record(empty.url),))
+    waits = """
+        SELECT 1 FROM pg_stat_activity
+        WHERE wait_event_type = 'Lock' AND datname = current_database()"""
+    with empty.connect() as keeper, keeper.transaction():
+        keeper.execute("SELECT FROM benchwatch.runs FOR NO KEY UPDATE")
+        thread.start()
+        assert wait_until(lambda: rows(empty, waits))
+        keeper.execute("SELECT FROM benchwatch.archived")
+    thread.join()
+
+    assert rows(empty, "SELECT version FROM benchwatch.schema_version") == [(SCHEMA_VERSION,)]
 
 
 def test_a_step_that_fails_leaves_the_record_as_it_was(empty, monkeypatch):
@@ -229,6 +243,14 @@ def test_a_missing_library_is_named(monkeypatch):
 
     with pytest.raises(UsageError, match=r"needs the library psycopg.*\[record\]"):
         parse_record("postgresql://host/name")
+
+
+def _make_first_version(empty: Database, monkeypatch: pytest.MonkeyPatch) -> None:
+    with monkeypatch.context() as older:
+        older.setattr(record_schema, "STEPS", STEPS[:1])
+        older.setattr(record_schema, "SCHEMA_VERSION", 1)
+        older.setattr(record_schema, "ROLES", {})
+        initialise(parse_record(empty.url))
 
 
 def _check(made: Database) -> None:
