@@ -26,6 +26,8 @@ RunName = tuple[str, int]
 
 MOST_CELLS_KEPT: Final = 20_000
 """Runs whose cells are kept for comparison."""
+LONGEST_KEPT: Final = 2_000
+"""Most characters of the cells of a run that is kept; one of a hostile station may have 200 000."""
 
 _COLUMNS: Final = {
     "watch": "int8", "counter": "text", "resource": "text", "driver": "text",
@@ -94,7 +96,11 @@ class RunRows:
         """Keep in mind what the transaction wrote."""
         if len(self._cells) > MOST_CELLS_KEPT:
             self._cells.clear()
-        self._cells |= self._coming
+        for name, run in self._coming.items():
+            if _characters(run) <= LONGEST_KEPT:
+                self._cells[name] = run
+            else:  # it is written with each of its batches
+                self._cells.pop(name, None)
 
     def write(
         self,
@@ -157,6 +163,14 @@ class RunRows:
             for name in changed:
                 runs[name].ended |= cells[name].ended_utc_s is not None
         return {name: runs[name] for name in cells}
+
+
+def _characters(run: JournalRun) -> int:
+    """Return how many characters the texts of a run have."""
+    return (
+        len(run.settings) + len(run.end_reason) + len(run.identity) + len(run.resource)
+        + len(run.counter) + len(run.driver) + len(run.time_base)
+    )  # fmt: skip
 
 
 def _newest_cells(sent: Iterable[SentEvents]) -> dict[RunName, JournalRun]:

@@ -1,8 +1,10 @@
 """What the rows of runs say of them in the central record, and what rests on it."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 import pytest
+from batch_kit import MADE_RUN
 from central_record_kit import (
     NOW_S,
     emptied,
@@ -85,3 +87,18 @@ def test_a_progress_that_was_set_back_is_no_failed_try(record, writer, monkeypat
 
     assert (outcome.runs, outcome.refused) == ({7: 2}, [])
     assert numbers_in(record) == [("tide-007", 7, 1), ("tide-007", 7, 2)]
+
+
+def test_large_cells_of_runs_are_not_kept_in_memory(record, writer):
+    """A hostile station may have 200 000 characters in each of many runs; they are stored."""
+    large = replace(MADE_RUN, settings='"' + "x" * 99_990 + '"', end_reason="y" * 99_990)
+    for key in range(1, 21):
+        writer.write([sent([key], key=key, run=large), sent([key], station="tide-008")])
+    changed = replace(large, identity="another one")
+    writer.write([sent([21], after=20, key=20, run=changed)])
+
+    assert set(writer._run_rows._cells) == {("tide-008", 7)}
+    assert rows(record, "SELECT identity FROM benchwatch.runs WHERE run = 20") == [("another one",)]
+    assert rows(record, "SELECT DISTINCT length(settings) FROM benchwatch.runs WHERE run > 7") == [
+        (99_992,)
+    ]
