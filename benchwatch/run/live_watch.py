@@ -146,13 +146,15 @@ class LiveWatch:
             threading.Thread(target=self._end_in_time, name="end of run", daemon=True).start()
 
     def join(self, plan: Plan) -> bool:
-        """Watch one more counter elsewhere from now on, on its desk's thread.
+        """Watch one more counter elsewhere from now on, on its desk's thread; none after the end.
 
         Returns:
-            False where the watch has ended, or has a counter of that name.
+            False where the watch has a counter of that name.
         """
         with self._lock:
-            if self.outcome is not None or plan.name in self._counters:
+            if self.outcome is not None:
+                return True
+            if plan.name in self._counters:
                 return False
             self._add(Pipeline(plan, utc_s=self._utc_s, watch=self._key))
             self._in_run.add(plan.name)

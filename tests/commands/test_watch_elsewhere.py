@@ -171,6 +171,7 @@ def test_stations_and_counters_that_come_later_join_the_watch(
         program = Watching(*words, journal=None)
         with program:
             first.wait_for_look()
+            first.say_state("%20")  # no resource has this name
             first.say_state("five")
             first.wait_for_look(counter="five")
             with MadeStation(server.port, "tide-002", unit="0418") as second:
@@ -182,7 +183,7 @@ def test_stations_and_counters_that_come_later_join_the_watch(
             first.say_state("a%2Cb")
             first.wait_for_look(counter="a,b")
             first.say_state("a%3Db")
-            wait_until(lambda: "it is not watched" in program.narration, 20.0)
+            assert wait_until(lambda: "is not watched" in program.narration)
             program.end(signal.SIGINT)
             read = [line["counter"] for line in program.lines if line["kind"] == "reading"]
 

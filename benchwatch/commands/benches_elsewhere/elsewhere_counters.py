@@ -73,7 +73,7 @@ class WatchedElsewhere:
             say: takes a sentence for the person.
         """
         for one in self.followed:
-            self.desks.follow(one.address, one.station, partial(_join, one, join, say), say)
+            self.desks.follow(one.address, one.station, partial(_join, one, join), say)
 
     def spread(self, plans: list[Plan], described: Bench | None) -> list[Plan]:
         """Return the plans of a watch, in which each counter elsewhere has one of its own.
@@ -283,21 +283,15 @@ def _plan_of(whole: _Followed, known: KnownCounter) -> Plan:
     return replace(plan, tolerance=tolerance, settle=plan.settle or known.state.settle)
 
 
-def _join(
-    whole: _Followed,
-    join: Callable[[Plan], bool],
-    say: Callable[[str], None],
-    known: KnownCounter,
-) -> bool:
-    """Let a counter join that a broker has come to know; return whether it did."""
+def _join(whole: _Followed, join: Callable[[Plan], bool], known: KnownCounter) -> None:
+    """Let a counter join that a broker has come to know.
+
+    Raises:
+        UsageError: it can't, by its name or by what was typed.
+    """
     plan = _plan_of(whole, known)
-    joined = join(plan)
-    if not joined:
-        say(
-            f"a further counter of {known.station} would be called '{plan.name}', as another is: "
-            f"it is not watched; {ANOTHER_NAME}"
-        )
-    return joined
+    if not join(plan):
+        raise UsageError(f"it would be called '{plan.name}', as another is: {ANOTHER_NAME}")
 
 
 def check_described(plan: Plan, where: str) -> None:

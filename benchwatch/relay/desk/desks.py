@@ -4,7 +4,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from benchwatch.clock import Clock, SystemClock
-from benchwatch.errors import UsageError
+from benchwatch.errors import BenchwatchError, UsageError
 from benchwatch.quantity import printable
 from benchwatch.relay.broker_address import BrokerAddress, parse_elsewhere
 from benchwatch.relay.desk.broker_desk import BrokerDesk, Connect, Connection
@@ -12,7 +12,7 @@ from benchwatch.relay.desk.known_counters import (
     MOST_COUNTERS,
     KnownCounter,
     find_counters,
-    sound_state,
+    known_counter,
 )
 from benchwatch.relay.desk.look_requests import line_every_s
 from benchwatch.relay.desk.relayed_acquisition import RelayedAcquisition
@@ -89,7 +89,7 @@ class Desks:
         self,
         address: BrokerAddress,
         station: str | None,
-        met: Callable[[KnownCounter], bool],
+        met: Callable[[KnownCounter], None],
         say: Callable[[str], None],
     ) -> None:
         """Hear of counters that a broker comes to know; before the acquisitions are started.
@@ -98,29 +98,40 @@ class Desks:
             address: the broker.
             station: of this station only; None: of all.
             met: called with each on the thread of the desk; it makes and starts the acquisition,
-                or returns False.
-            say: takes a sentence for the person.
+                or raises a `BenchwatchError` that says why it doesn't.
+            say: takes a sentence for the person, where the first, the tenth, the hundredth counter
+                of a station does not join, and where the first is one too many.
         """
         refused: set[tuple[str, str]] = set()
+        too_many: list[str] = []
 
         def take(station: str, counter: str, payload: bytes) -> None:
-            state = sound_state(payload)
-            if state is None or (station, counter) in refused or len(refused) >= MOST_COUNTERS:
+            known = known_counter(station, counter, payload)
+            if known is None or (station, counter) in refused:
                 return
             if self.counters >= MOST_COUNTERS:
-                refused.add((station, counter))
-                if len(refused) == 1:
-                    say(
+                if not too_many:
+                    too_many.append(
                         f"the broker {address} knows more than the {MOST_COUNTERS} counters that "
                         "one watch shows: those that come now are not watched. Name stations, "
                         "MQTT::HOST::PORT::STATION."
                     )
-            elif met(KnownCounter(station=station, counter=counter, state=state)):
-                self.counters += 1
-                for desk in self._desks.values():
-                    desk.ask_every(line_every_s(self.counters))
-            else:
+                    say(too_many[0])
+                return
+            if len(refused) >= MOST_COUNTERS:
+                return
+            try:
+                met(known)
+            except BenchwatchError as error:
                 refused.add((station, counter))
+                count = sum(of == station for of, _ in refused)
+                if count == 10 ** (len(str(count)) - 1):
+                    before = f" (nor were {count - 1} before)" if count > 1 else ""
+                    say(f"a further counter of {station} is not watched{before}: {error}")
+                return
+            self.counters += 1
+            for desk in self._desks.values():
+                desk.ask_every(line_every_s(self.counters))
 
         self._desk(address).follow(station, take)
 

@@ -121,9 +121,9 @@ def find_counters(
     finally:
         connection.stop(STOP_S)
     found = sorted(
-        KnownCounter(station=key[0], counter=key[1], state=state)
+        known
         for key, payload in payloads.items()
-        if (state := sound_state(payload)) is not None
+        if (known := known_counter(*key, payload)) is not None
     )
     whose = "a counter" if station is None else f"a counter of {station}"
     if not found:
@@ -139,9 +139,16 @@ def find_counters(
     return found
 
 
-def sound_state(payload: bytes) -> StatedCounter | None:
-    """Return the state of a counter; None: its watch has ended, or it can't be used."""
+def known_counter(station: str, counter: str, payload: bytes) -> KnownCounter | None:
+    """Return a counter with the state that its station left.
+
+    None: its watch has ended, the state can't be used, or the name is none that a resource can
+    have: it is empty, or ends with a blank.
+    """
+    if not counter or counter != counter.rstrip():
+        return None
     try:
-        return read_state(payload)
+        state = read_state(payload)
     except PayloadRefused:
         return None
+    return None if state is None else KnownCounter(station=station, counter=counter, state=state)

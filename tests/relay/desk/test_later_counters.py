@@ -3,10 +3,11 @@
 import line_kit
 import pytest
 
+from benchwatch.errors import UsageError
 from benchwatch.relay.broker_address import BrokerAddress
 from benchwatch.relay.desk.broker_desk import BrokerDesk
 from benchwatch.relay.desk.desks import Desks
-from benchwatch.relay.desk.known_counters import MOST_COUNTERS, KnownCounter
+from benchwatch.relay.desk.known_counters import MOST_COUNTERS, KnownCounter, known_counter
 from benchwatch.relay.desk.look_requests import MANY_COUNTERS, WALL_EVERY_S
 
 BROKER = BrokerAddress("127.0.0.1", 1883, tls=False)
@@ -24,9 +25,10 @@ class Followed:
         self.desks.counters = counters
         self.desks.follow(BROKER, None, self._meet, self.said.append)
 
-    def _meet(self, known: KnownCounter) -> bool:
+    def _meet(self, known: KnownCounter) -> None:
         self.met.append(known.counter)
-        return self.joins
+        if not self.joins:
+            raise UsageError("its name is taken.")
 
     def hear(self, counter: str, payload: bytes = STATE) -> None:
         """Let the broker say the state of a counter that the desk does not have."""
@@ -50,6 +52,43 @@ def test_a_counter_that_was_not_taken_is_not_offered_again() -> None:
 
     assert followed.met == ["five", "ten"]
     assert followed.desks.counters == 1
+
+
+def test_of_many_that_are_not_taken_few_are_said() -> None:
+    """A station makes names by the hundred, and each sentence is a mark on every time line."""
+    followed = Followed(joins=False)
+    for number in range(120):
+        followed.hear(f"c{number}")
+
+    assert followed.said == [
+        "a further counter of tide-007 is not watched: its name is taken.",
+        "a further counter of tide-007 is not watched (nor were 9 before): its name is taken.",
+        "a further counter of tide-007 is not watched (nor were 99 before): its name is taken.",
+    ]
+
+
+@pytest.mark.parametrize("name", ["", " ", "main ", "main\n"])
+def test_a_name_that_no_resource_can_have_makes_no_counter(name: str) -> None:
+    """It would be read as another counter's, or as none."""
+    followed = Followed()
+    followed.hear(name)
+
+    assert (followed.met, followed.said) == ([], [])
+    assert known_counter("tide-007", name, STATE) is None
+
+
+def test_one_too_many_is_said_after_others_were_refused_too() -> None:
+    """Two reasons, a sentence each."""
+    followed = Followed(counters=MOST_COUNTERS - 1, joins=False)
+    followed.hear("five")
+    followed.joins = True
+    for number in range(3):
+        followed.hear(f"c{number}")
+
+    assert ["is not watched" in followed.said[0], "more than the 1000" in followed.said[1]] == [
+        True, True,
+    ]  # fmt: skip
+    assert len(followed.said) == 2
 
 
 def test_more_counters_than_a_watch_shows_are_said_once() -> None:
