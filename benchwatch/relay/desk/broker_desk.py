@@ -19,6 +19,7 @@ from benchwatch.relay.topics import (
     ALL_LINES,
     ALL_STATES,
     ALL_STATIONS,
+    Topic,
     all_lines_topic,
     all_states_topic,
     here_topic,
@@ -33,8 +34,9 @@ if TYPE_CHECKING:
 MOST_WAITING: Final = 500
 """Lines of one counter that wait for this desk at most; later ones are dropped."""
 JUDGE_EVERY_S: Final = 0.5
-MOST_HERES: Final = 10_000
-"""Stations that are remembered to be there or gone, before a counter of them is met."""
+MOST_UNMET: Final = 10_000
+"""Stations that are remembered to be there or gone before a counter of them is met, and messages on
+stations and counters of which this desk has none yet that wait; more are dropped."""
 CLIENT_ID: Final = "bw-desk"
 STOP_S: Final = 1.0
 """Longest wait for the connection to end."""
@@ -227,6 +229,8 @@ class BrokerDesk:
         if topic.kind in {"here", "state"}:
             with self._lock:
                 waits = text in self._newest
+                if not waits and len(self._newest) >= MOST_UNMET and not self._has(topic):
+                    return
                 self._newest[text] = payload
             if not waits:
                 self.post(lambda: self._take_state(text))
@@ -245,6 +249,12 @@ class BrokerDesk:
             self.post(lambda: self._note_dropped(key))
         if not full:
             self.post(lambda: self._take_line(key, payload, arrived_s))
+
+    def _has(self, topic: Topic) -> bool:
+        """Return whether a topic is that of a station or a counter that was added."""
+        if topic.counter is None:
+            return topic.station in self._stations
+        return (topic.station, topic.counter) in self._counters
 
     # ------------------------------------------------------------- on the thread of the desk
 
@@ -285,7 +295,7 @@ class BrokerDesk:
         assert topic is not None
         if topic.kind == "here":
             counters = self._stations.get(topic.station, [])
-            if self._followed and (counters or len(self._heres) < MOST_HERES):
+            if self._followed and (counters or len(self._heres) < MOST_UNMET):
                 self._heres[topic.station] = payload
             for counter in counters:
                 self._guarded(counter, lambda one=counter: one.take_here(payload))  # type: ignore[misc]

@@ -185,6 +185,27 @@ def test_a_flood_fills_no_memory_and_leaves_a_gap() -> None:
     assert "more came than this desk can use" in gap.reason
 
 
+def test_a_flood_of_new_counters_fills_no_memory(monkeypatch: pytest.MonkeyPatch) -> None:
+    """While the desk is busy, states of counters that it does not have wait up to a number."""
+    monkeypatch.setattr(broker_desk, "MOST_UNMET", 5)
+    made, met, held = Desk("a", start=False), list[str](), threading.Event()
+    made.desk.follow(None, lambda _station, counter, _payload: met.append(counter))
+    made.start()
+    (connection,) = made.connections
+    made.desk.post(lambda: held.wait(LONGEST_WAIT_S) and None)
+    for number in range(50):
+        connection.hear(f"bw/1/b/c{number}/state", line_kit.state_values())
+    connection.hear("bw/1/a/main/state", line_kit.state_values(unit="0418"))
+    held.set()
+    stated = made.counters[0]._publisher
+    assert wait_until(lambda: stated.status.stated is not None)
+    made.end()
+
+    assert met == [f"c{number}" for number in range(5)]
+    assert stated.status.stated is not None
+    assert stated.status.stated.unit == "0418"
+
+
 def test_a_fault_of_the_program_ends_one_counter_only() -> None:
     """What raises for one counter is its error; the other reads on."""
 
