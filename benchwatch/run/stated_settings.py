@@ -19,17 +19,24 @@ class StatedSettings:
     def __init__(self, pipeline: Pipeline, now: Callable[[], tuple[float, float]]) -> None:
         self._pipeline, self._now = pipeline, now
         self._stated = StatedByStation()
+        self._shown: tuple[object, ...] = ()
+        """The nominal and what was on record when records were shown last; empty: they were not."""
 
     def take(self, status: CounterStatus) -> None:
         """Take what a new status states."""
         stated, before = status.stated, self._stated
-        if stated is not None and stated != before:
+        if stated is None:
+            return
+        if stated != before:
             self._stated = stated
             self._take_limits(stated, before)
             if stated.unit != before.unit:
                 self._pipeline.show_unit_elsewhere(stated.unit)
-            if _on_record(stated) != _on_record(before):
-                self._show_on_record(stated)
+        nominal_hz = self._pipeline.snapshot.nominal_hz
+        on_record = stated.as_found, stated.as_found_automatic, stated.as_left, stated.checks
+        if nominal_hz > 0.0 and self._shown != (nominal_hz, *on_record):
+            self._shown = nominal_hz, *on_record
+            self._show_on_record(stated)
 
     def _show_on_record(self, stated: StatedByStation) -> None:
         """Show what is on record under the nominal that is used here."""
@@ -51,7 +58,3 @@ class StatedSettings:
                 changes[name] = value
         if changes:
             self._pipeline.set_limits(*self._now(), **changes)
-
-
-def _on_record(stated: StatedByStation) -> tuple[object, ...]:
-    return stated.as_found, stated.as_found_automatic, stated.as_left, stated.checks

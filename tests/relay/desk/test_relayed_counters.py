@@ -164,7 +164,7 @@ def test_what_is_on_record_at_the_station_is_seen_by_a_desk_that_comes_later(
 
 
 def test_records_of_another_nominal_are_not_shown(shared: Broker) -> None:
-    """Their fractions are of the nominal that the station goes by, and not of the typed one."""
+    """Their fractions are of the nominal that the station goes by: they wait until it is typed."""
     with MadeStation(shared.port, name := next(names)) as station:
         station.say_state(as_found=line_kit.record_values(), checks=[line_kit.check_values()])
         plan = plan_of(shared.port, name, nominal=Decimal(10_000_001))
@@ -172,8 +172,13 @@ def test_records_of_another_nominal_are_not_shown(shared: Broker) -> None:
             station.wait_for_look()
             read_some(run, station, f"{name}/main", 3)
             now = now_of(run, f"{name}/main")
+            run.counter(f"{name}/main").change("nominal", "10 MHz")
+            shown = wait_until(lambda: now_of(run, f"{name}/main").records is not None)
+            after = now_of(run, f"{name}/main")
 
     assert (now.records, now.checks) == (None, None)
+    assert shown
+    assert after.checks is not None
 
 
 def test_a_killed_broker_is_a_lost_link_and_then_a_counted_gap(tmp_path: Path) -> None:
