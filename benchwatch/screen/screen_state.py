@@ -200,7 +200,7 @@ class ScreenState:
 
     def _type_number(self, name: str) -> bool:
         """Type a key in the number of a counter; open the counter once it can be no other."""
-        typed = self._number.type(name, len(self._watch.names))
+        typed = self._number.type(name, self._counters.count)
         if typed.refused:
             self.show_message(typed.refused)
         if typed.number is not None:

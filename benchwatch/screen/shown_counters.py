@@ -65,6 +65,11 @@ class ShownCounters:
         self._know_all()
 
     @property
+    def count(self) -> int:
+        """How many counters there are, as of the newest snapshots."""
+        return len(self._kept)
+
+    @property
     def handle(self) -> CounterHandle:
         """The handle to the counter that is shown."""
         return self._watch.counter(self.name)

@@ -124,6 +124,20 @@ async def test_a_digit_opens_one_of_nine_at_once() -> None:
         assert await after(pilot, "5") == ("notes", "spare")
 
 
+async def test_the_number_of_a_counter_that_only_just_joined_is_typed() -> None:
+    """Before the next picture it is no counter of the screen yet, and refused as such."""
+    watch = watch_of()
+    app = made_app(watch)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        watch.shown["later"] = bench_kit.counter("later")
+        app.screen_state.type_key("4", "4")
+        app.screen_state.frame()
+        app.screen_state.type_key("4", "4")
+
+        assert await after(pilot) == ("trim", "later")
+
+
 async def test_digits_are_gathered_among_more_than_nine() -> None:
     """Shown while they are typed; opened by Enter, or once the number can be no other."""
     app = made_app(watch_of(*bench_kit.many(120)))
