@@ -182,7 +182,7 @@ def test_readings_that_waited_are_kept_and_dated_by_the_pace(wire):
 
     watched = undisturbed(attempt)
     if watched is None:
-        return  # on a busy machine the pace is not steady, and lines are not dated by it
+        pytest.skip("on a busy machine the pace is not steady, and lines are not dated by it")
 
     waited = [number_of(line) for line in watched.readings if "dated-by-pace" in line["flags"]]
     assert watched.gaps == []
@@ -210,7 +210,7 @@ def test_readings_that_cannot_be_dated_are_counted_in_a_gap():
 
     watched = undisturbed(attempt)
     if watched is None:
-        return  # on a busy machine the silence is not where it was meant to be
+        pytest.skip("on a busy machine the silence is not where it was meant to be")
 
     (gap,) = watched.gaps
     assert "found too late to tell when taken, and not used" in gap["reason"]
@@ -237,7 +237,7 @@ def test_an_answer_that_waited_is_kept_and_dated_by_the_usual_time():
 
     watched = undisturbed(attempt)
     if watched is None:
-        return  # on a busy machine other answers wait too
+        pytest.skip("on a busy machine other answers wait too")
 
     numbers, waited = watched.numbers, [
         line for line in watched.readings if "dated-by-pace" in line["flags"]

@@ -43,6 +43,6 @@ def test_a_station_shown_on_a_page_sends(tmp_path: Path) -> None:
             closing(PlainPage(served)) as page,
         ):
             page.until("10 MHz")
-            wait_until(lambda: bool(heard.heard), 20.0)
+            assert wait_until(lambda: bool(heard.heard))
 
     assert heard.heard[0][0] == "bw/1/here/main/state"
