@@ -113,8 +113,8 @@ def check(
 ) -> int:
     """Find out what the counter at RESOURCE answers.
 
-    And how its readings come. Only questions are sent; nothing is set. Each line says what was
-    found: yes, no, or that the counter can't tell, which is no fault.
+    How its readings come is found out too. Only questions are sent; nothing is set. Each line
+    says what was found: yes, no, or that the counter can't tell, which is no fault.
     """
     if draft is not None:
         refuse_existing(draft, force=force)

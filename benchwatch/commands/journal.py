@@ -99,9 +99,9 @@ def runs(
 ) -> None:
     """List the runs of the journal or of FILE, oldest first.
 
-    FILE is a journal, a central record or a file of its archive. A run is one counter's part of
-    a watch. Its number stays: replay, budget, stability and compare read it with --run NUMBER.
-    Times are local.
+    FILE is a journal, a central record, or a file or folder of its archive. A run is one
+    counter's part of a watch. Its number stays in a journal: replay, budget, stability and
+    compare read it with --run NUMBER. Times are local.
     """
     refuse_together(("FILE", file is not None), ("--journal", path is not None))
     now_s, most = time.time(), None if all_runs else last

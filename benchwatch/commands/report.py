@@ -177,8 +177,8 @@ def verify(
     """Say whether a report and what it rests on are unchanged.
 
     That is: FILE as it was issued, the entries of the register, the readings in the journals
-    beside it.
-    Whether a later issue replaces it is said as well. The exit code is 1 where something is wrong.
+    beside it. Whether a later issue replaces it is said as well. The exit code is 1 where
+    something is wrong.
     """
     from benchwatch.report.issue.verifying import verify_report  # noqa: PLC0415 - slow to load
 
