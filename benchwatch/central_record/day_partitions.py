@@ -73,15 +73,18 @@ class DayPartitions:
         """
         now_s = self._now()
         today = int(now_s // DAY_S)
-        wanted = {day for day in days if day not in self._settled}
+        # No others may be made, and are not kept: a hostile station may name millions of days.
+        near = range(today - DAYS_BACK, today + DAYS_AHEAD + 1)
+        asked = {day for day in days if day in near}
+        wanted = asked - self._settled
         if self._listed_utc_s is None or abs(now_s - self._listed_utc_s) >= LOOK_AGAIN_S:
             found = partition_days(self._connection)
             self._settled = {day.toordinal() - _EPOCH for day in found}
             self._listed_utc_s = now_s
-            wanted = {*days, *range(today, today + DAYS_AHEAD + 1)} - self._settled
+            wanted = {*asked, *range(today, today + DAYS_AHEAD + 1)} - self._settled
         self._settled |= wanted
         for day in sorted(wanted):
-            if today - DAYS_BACK <= day <= today + DAYS_AHEAD and not self._make(day):
+            if not self._make(day):
                 break  # who reads for long, as a backup does, is in the way of the other days too
 
     def _make(self, day: int) -> bool:

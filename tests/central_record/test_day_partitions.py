@@ -9,6 +9,7 @@ from server_kit import database
 
 from benchwatch.central_record.day_partitions import DAY_S, LOOK_AGAIN_S, DayPartitions
 from benchwatch.central_record.record_address import parse_record
+from benchwatch.central_record.record_steps import DAYS_AHEAD, DAYS_BACK
 from benchwatch.central_record.run_reader import CentralRunReader
 
 TODAY = 20_000
@@ -46,6 +47,14 @@ def test_who_reads_for_long_is_waited_for_once_and_not_for_each_day() -> None:
     days.make(range(TODAY - 60, TODAY))
 
     assert (waits, busy.waits) == (1, 2)
+
+
+def test_days_that_are_far_from_now_take_no_memory() -> None:
+    """A hostile station may date its readings to each day of ten thousand years."""
+    days = DayPartitions(BusyConnection(), lambda: TODAY * DAY_S + 60.0)  # type: ignore[arg-type]
+    days.make(range(TODAY - 700_000, TODAY + 2_900_000, 100))
+
+    assert len(days._settled) < DAYS_BACK + DAYS_AHEAD + 2
 
 
 def test_readings_at_the_edges_of_days_and_far_from_now_are_read_back() -> None:
