@@ -101,6 +101,8 @@ def test_a_record_of_the_first_version_keeps_what_it_has(empty, monkeypatch):
     with group_writer(empty) as writer:
         writer.write([sent([1])])
 
+    # Keepers of that version would leave out what comes late for a dropped day.
+    assert rows(empty, "SELECT writable_from FROM benchwatch.schema_version") == [(2,)]
     assert rows(empty, "SELECT numbers_noted FROM benchwatch.archived") == [(False,)]
     assert numbers_in(empty) == [("tide-007", 7, 1)]
 
