@@ -262,14 +262,14 @@ class BrokerDesk:
         judge_s = self._clock.monotonic()
         while True:
             left_s = judge_s - self._clock.monotonic()
+            if left_s <= 0:
+                judge_s += JUDGE_EVERY_S - left_s
+                # Behind what waits: no line that came is missed, and no flood puts it off for ever.
+                self.post(self._judge_all)
+                continue
             try:
-                work = self._work.get(timeout=max(left_s, 0.0))
+                work = self._work.get(timeout=left_s)
             except queue.Empty:
-                judge_s = self._clock.monotonic() + JUDGE_EVERY_S
-                for counter in tuple(self._counters.values()):
-                    self._guarded(counter, counter.judge)
-                self._ask_those_that_came()
-                self._look()
                 continue
             if work is None:
                 return
@@ -278,6 +278,12 @@ class BrokerDesk:
             except Exception as error:  # noqa: BLE001 - a thread that ends would say nothing
                 for counter in self._counters.values():
                     counter.fail(error)
+
+    def _judge_all(self) -> None:
+        for counter in tuple(self._counters.values()):
+            self._guarded(counter, counter.judge)
+        self._ask_those_that_came()
+        self._look()
 
     def _begin_to_look(self) -> None:
         self._tell_all(None)

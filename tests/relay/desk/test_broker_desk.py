@@ -295,6 +295,27 @@ def test_a_longer_gate_is_no_lost_link(monkeypatch: pytest.MonkeyPatch) -> None:
     assert state == "reading"
 
 
+def test_a_flood_of_one_station_hides_no_silence_of_another(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """There is always work to do, and still each link is judged and asked for its lines."""
+    made, ended = Desk("a", "b"), threading.Event()
+    judged: list[str] = []
+    monkeypatch.setattr(made.counters[1], "judge", lambda: judged.append("b"))
+
+    def never_done() -> None:
+        if not ended.is_set():
+            made.desk.post(never_done)
+
+    made.desk.post(never_done)
+    before = len(judged)
+    hidden = not wait_until(lambda: len(judged) >= before + 2)
+    ended.set()
+    made.end()
+
+    assert not hidden
+
+
 def test_a_counter_of_a_wall_says_how_seldom_its_lines_come() -> None:
     """On a wall a line is asked for every 5 s, also of a counter that was opened for a while."""
     made = Desk("a", every_s=5.0)
