@@ -114,7 +114,7 @@ def explained(error: "psycopg.Error", address: RecordAddress) -> RecordAway | Re
             return RecordError(f"{where} can't be opened: {said}. {sentence}")
     lost = state is None and isinstance(error, psycopg_module().OperationalError)
     if lost or (state or "").startswith(AWAY):
-        advice = _ADVICE.get(state, "")
+        advice = _STARTING if _STARTING_UP in said else _ADVICE.get(state, "")
         return RecordAway(f"{where} does not answer: {said}.{advice}")
     if state in {"42P01", "3F000", "42883"}:
         return RecordError(f"{where} is not made yet: {said}. Make it: {INITIALISE}.")
@@ -218,6 +218,10 @@ _REFUSED_AT_ONCE: Final = {
 }
 """What a server says when it refuses a connection for good, and what to do. Its errors then have
 no SQLSTATE; a server that speaks another language counts as away, with its own words."""
+
+_STARTING_UP: Final = "the database system is starting up"
+_STARTING: Final = " Repeat it in some seconds."
+"""A server's words before it takes connections, for which its error has no SQLSTATE either."""
 
 _ADVICE: Final[dict[str | None, str]] = {
     None: " Is the server running, and are host and port right?",

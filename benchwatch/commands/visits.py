@@ -215,7 +215,8 @@ def verify(
         chains = [] if connection is None else check_chains(connection)
         there = {head: connection is not None and has_head(connection, head) for head in typed}
     if not there_is_one:
-        narrate(f"there is no register at {path} yet.")
+        more = "" if sim else "; --sim takes that of simulated benches"
+        narrate(f"there is no register at {path} yet{more}.")
     for sentence in differences:
         narrate(sentence)
     for chain in chains:

@@ -201,6 +201,11 @@ def _opened(path: str) -> AbstractContextManager[BufferedReader]:
                 f"{shown_name(path)} is a device and no file. Give a recorded file; a counter "
                 "is read with watch."
             )
+        if stat.S_ISDIR(mode):
+            raise FileError(
+                f"{shown_name(path)} can't be read: it is a folder, and has no file of an archive "
+                "that keep --archive wrote. Give a recorded file."
+            )
         return file.open("rb")
     except (OSError, ValueError) as error:
         reason = _reason(error) if isinstance(error, OSError) else "no such file name"

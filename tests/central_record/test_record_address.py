@@ -4,7 +4,7 @@ import psycopg
 import pytest
 
 from benchwatch.central_record.record_address import parse_record
-from benchwatch.central_record.record_connection import server_words
+from benchwatch.central_record.record_connection import RecordAway, explained, server_words
 
 
 @pytest.mark.parametrize(
@@ -39,3 +39,12 @@ def test_what_the_library_puts_before_the_servers_words_is_left_out(prefix: str)
     said = 'connection to server on socket "/run/pg/.s.PGSQL.5432" failed: Connection refused'
 
     assert server_words(psycopg.OperationalError(f"{prefix}{said}\n\tIs it there?")) == said
+
+
+def test_a_server_that_is_starting_is_asked_again_later() -> None:
+    """The words of PostgreSQL before it takes connections (SQLSTATE 57P03)."""
+    error = psycopg.OperationalError("FATAL:  the database system is starting up")
+    said = explained(error, parse_record("postgresql:///benchwatch"))
+
+    assert isinstance(said, RecordAway)
+    assert str(said).endswith("is starting up. Repeat it in some seconds.")

@@ -131,6 +131,11 @@ def test_runs_of_one_name_are_compared_by_number(command: Command) -> None:
         (["--run", "9" * 30], "has no run"),
         (["--journal", "{path}.none"], "there is no journal at {path}.none yet: give a FILE"),
         (["--journal", "{table}"], "is damaged, or is no journal"),
+        (
+            ["--journal", "{folder}"],
+            "{folder} is a folder: it is no journal, and has no file of an archive",
+        ),
+        (["{folder}"], "can't be read: it is a folder, and has no file of an archive"),
     ],
 )
 def test_what_can_not_be_chosen_is_said(
@@ -144,7 +149,7 @@ def test_what_can_not_be_chosen_is_said(
     journal.save_run(run(1))
     journal.close()
     add(path, run(2), run(3))
-    names = {"path": str(path), "table": str(table)}
+    names = {"path": str(path), "table": str(table), "folder": str(tmp_path)}
     done = command("budget", *(word.format(**names) for word in words))
 
     assert done.code in {2, 5}

@@ -88,6 +88,23 @@ def test_the_same_rows_are_found_the_same(record: Database, files: tuple[Path, P
     assert found.events == 12 + 1
 
 
+def test_a_station_whose_files_are_elsewhere_is_named(
+    record: Database, files: tuple[Path, Path]
+) -> None:
+    """As a station of one's own that sends to the record of a trial: nothing of it is invented."""
+    with record.connect() as connection:
+        connection.execute(
+            f"INSERT INTO benchwatch.runs (station, {RUN})"
+            f" SELECT 'workshop', {RUN} FROM benchwatch.runs"
+        )
+    every = compare_record(record.url, {"tide-001": files})
+    given = compare_record(record.url, {"tide-001": files}, all_stations=False)
+
+    assert every.invented == 1
+    assert given.is_clean
+    assert str(given).endswith("not compared, as no journal of them is here: workshop")
+
+
 ON_ANOTHER_DAY = (
     "INSERT INTO benchwatch.readings (run_id, number, utc_s, elapsed_s, gate_s, resolution_hz,"
     " text, flags) SELECT run_id, number, extract(epoch FROM now()), elapsed_s, gate_s,"

@@ -106,7 +106,8 @@ def _trouble(sending: ShippingState) -> str:
 
 def left_words(sending: ShippingState) -> str:
     """Write at the end of a watch what is not in the central record yet; empty: all is."""
-    then = "they are sent by the next watch with --relay, or by: benchwatch relay send"
+    send = "benchwatch relay send JOURNAL --relay BROKER"
+    then = f"they are sent by the next watch with --relay, or by: {send}"
     if sending.unsent:
         more = how_many(sending.unsent, "event")
         verb = "is" if sending.unsent == 1 else "are"
@@ -117,6 +118,6 @@ def left_words(sending: ShippingState) -> str:
         return (
             "it is not known which events the central record lacks, as it did not answer: all are "
             "in the journal, and what it lacks is sent by the next watch with --relay, or by: "
-            "benchwatch relay send."
+            f"{send}."
         )
     return ""
