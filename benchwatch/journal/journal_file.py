@@ -74,11 +74,6 @@ def check_kind(path: Path) -> None:
             return
         if path.is_file() and is_database(path):
             return
-        if path.is_dir():
-            raise JournalError(
-                f"{path} is a folder: it is no journal, and has no file of an archive. "
-                f"{GO_ELSEWHERE}"
-            )
     except OSError as error:
         raise JournalError(f"the journal can't be opened: {error.strerror} ({path}).") from error
     raise JournalError(f"the journal is damaged, or is no journal ({path}). {GO_ELSEWHERE}")

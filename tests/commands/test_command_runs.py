@@ -131,10 +131,6 @@ def test_runs_of_one_name_are_compared_by_number(command: Command) -> None:
         (["--run", "9" * 30], "has no run"),
         (["--journal", "{path}.none"], "there is no journal at {path}.none yet: give a FILE"),
         (["--journal", "{table}"], "is damaged, or is no journal"),
-        (
-            ["--journal", "{folder}"],
-            "{folder} is a folder: it is no journal, and has no file of an archive",
-        ),
         (["{folder}"], "can't be read: it is a folder, and has no file of an archive"),
     ],
 )
