@@ -6,6 +6,7 @@ a fixture of their module stay in one process.
 
 import gc
 import os
+import signal
 import time
 from collections import Counter
 from collections.abc import Iterator
@@ -32,6 +33,10 @@ settings.load_profile("usual")
 # Hundreds of tests start the program, and compiling it takes half of such a start. So compiled code
 # is kept in Python's usual place, also where the environment turns that off.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
+# A shell lets what it starts in the background ignore Ctrl-C, and so would each program of a test.
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 # OpenBLAS starts a thread for each processor, which is a third of the cost of importing numpy. The
 # arrays of the program are too small to gain from them.

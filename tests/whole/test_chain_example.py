@@ -173,11 +173,9 @@ def wait_for_others(folder: Path, before: dict[str, int]) -> dict[str, int]:
 def started(folder: Path, env: Mapping[str, str]) -> Iterator[tuple[subprocess.Popen[bytes], Path]]:
     """Run the script with two stations; yield it and the file with its words."""
     output = folder.parent / "said.txt"
-    # Tests in the background ignore Ctrl-C, and a shell can't trap what it was told to ignore.
-    from_terminal = ["env", "--default-signal=INT", "sh", SCRIPT]
     with output.open("wb") as words:
         script = subprocess.Popen(
-            [*from_terminal, folder, "2"],
+            ["sh", SCRIPT, folder, "2"],
             env=env, stdin=subprocess.DEVNULL, stdout=words, stderr=words, start_new_session=True,
         )  # fmt: skip
     children: list[psutil.Process] = []
