@@ -2,42 +2,19 @@
 
 import json
 import threading
-from collections.abc import Iterator
 from dataclasses import replace
 
 import pytest
-from central_record_kit import emptied, group_writer, made_record, rows, sent
+from central_record_kit import rows, sent
 from load_kit import wait_until
-from server_kit import Database, database
+from server_kit import Database
 
 from benchwatch.central_record.batches import Outcome, SentEntries
 from benchwatch.central_record.chain_rows import write_chains
-from benchwatch.central_record.group_writer import GroupWriter
 from benchwatch.register.register_entry import RegisterEntry, entry_hash
 from benchwatch.relay.batch import ChainBatch
 
 CHAIN = "4f0c"
-
-
-@pytest.fixture(scope="module")
-def made() -> Iterator[Database]:
-    """Return a central record."""
-    with database() as empty:
-        made_record(empty)
-        yield empty
-
-
-@pytest.fixture
-def record(made: Database) -> Database:
-    """Return the central record, without rows."""
-    return emptied(made)
-
-
-@pytest.fixture
-def writer(record: Database) -> Iterator[GroupWriter]:
-    """Return a writer with the rights of a keeper."""
-    with group_writer(record) as writer:
-        yield writer
 
 
 def entries(count: int, chain: str = CHAIN, who: str = "anna") -> list[RegisterEntry]:

@@ -2,7 +2,6 @@
 
 import threading
 import time
-from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime
 
@@ -10,9 +9,7 @@ import pytest
 from batch_kit import MADE_RUN
 from central_record_kit import (
     NOW_S,
-    emptied,
     group_writer,
-    made_record,
     numbers_in,
     reading,
     rows,
@@ -21,32 +18,10 @@ from central_record_kit import (
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from load_kit import wait_until
-from server_kit import Database, database
+from server_kit import Database
 
-from benchwatch.central_record.group_writer import GroupWriter
 from benchwatch.central_record.record_steps import DAYS_AHEAD, SCHEMA_VERSION
 from benchwatch.errors import RecordError
-
-
-@pytest.fixture(scope="module")
-def made() -> Iterator[Database]:
-    """Return a database with a central record."""
-    with database() as empty:
-        made_record(empty)
-        yield empty
-
-
-@pytest.fixture
-def record(made: Database) -> Database:
-    """Return the central record, without rows."""
-    return emptied(made)
-
-
-@pytest.fixture
-def writer(record: Database) -> Iterator[GroupWriter]:
-    """Return a writer with the rights of a keeper."""
-    with group_writer(record) as writer:
-        yield writer
 
 
 def test_what_was_sent_is_there_and_answered(record, writer):

@@ -1,45 +1,20 @@
 """What the rows of runs say of them in the central record, and what rests on it."""
 
-from collections.abc import Iterator
 from dataclasses import replace
 
 import pytest
 from batch_kit import MADE_RUN
 from central_record_kit import (
     NOW_S,
-    emptied,
-    group_writer,
-    made_record,
     numbers_in,
     reading,
     rows,
     sent,
 )
 from psycopg.errors import DeadlockDetected, UniqueViolation
-from server_kit import Database, database
+from server_kit import Database
 
-from benchwatch.central_record.group_writer import MOST_TRIES, GroupWriter
-
-
-@pytest.fixture(scope="module")
-def made() -> Iterator[Database]:
-    """Return a database with a central record."""
-    with database() as empty:
-        made_record(empty)
-        yield empty
-
-
-@pytest.fixture
-def record(made: Database) -> Database:
-    """Return the central record, without rows."""
-    return emptied(made)
-
-
-@pytest.fixture
-def writer(record: Database) -> Iterator[GroupWriter]:
-    """Return a writer with the rights of a keeper."""
-    with group_writer(record) as writer:
-        yield writer
+from benchwatch.central_record.group_writer import MOST_TRIES
 
 
 @pytest.mark.parametrize("table", ["readings", "gaps"])
